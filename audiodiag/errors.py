@@ -1,0 +1,77 @@
+"""What went wrong, in words that a person at the car can act on.
+
+Every error states what was wrong, what was got, what is allowed and what to do next::
+
+    AudiodiagError
+    ├── ClipError        a recording that cannot be used
+    ├── VehicleError     a statement about the car that cannot be true
+    ├── SpeedError       a speed table, number or pulse channel that cannot be used
+    ├── SteeringError    steering phases that cannot be used
+    ├── KnowledgeError   a file of causes, checks or cautions that breaks its schema
+    ├── ModelError       a stored model that cannot be read
+    └── UsageError       options that do not fit together, or an output that cannot be written
+
+>>> print(ClipError("the recording is too short", got="0.5 s", allowed="at least 3 s", todo="record again"))
+the recording is too short (got 0.5 s; allowed: at least 3 s). What to do: record again.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "AudiodiagError",
+    "ClipError",
+    "KnowledgeError",
+    "ModelError",
+    "SpeedError",
+    "SteeringError",
+    "UsageError",
+    "VehicleError",
+]
+
+
+class AudiodiagError(Exception):
+    """Base of all errors that the program explains to its user.
+
+    Parameters
+    ----------
+    what:
+        What was wrong, one clause without a full stop.
+    got:
+        What was found.
+    allowed:
+        What would have been accepted.
+    todo:
+        What the person can do now, one clause without a full stop.
+    """
+
+    def __init__(self, what: str, *, got: str, allowed: str, todo: str) -> None:
+        self.what, self.got, self.allowed, self.todo = what, got, allowed, todo
+        super().__init__(f"{what} (got {got}; allowed: {allowed}). What to do: {todo}.")
+
+
+class ClipError(AudiodiagError):
+    """A recording that cannot be used."""
+
+
+class VehicleError(AudiodiagError):
+    """A statement about the car that cannot be true."""
+
+
+class SpeedError(AudiodiagError):
+    """A speed table, number or pulse channel that cannot be used."""
+
+
+class SteeringError(AudiodiagError):
+    """Steering phases that cannot be used."""
+
+
+class KnowledgeError(AudiodiagError):
+    """A file of causes, checks or cautions that breaks its schema."""
+
+
+class ModelError(AudiodiagError):
+    """A stored model that cannot be read."""
+
+
+class UsageError(AudiodiagError):
+    """Options that do not fit together, or an output that cannot be written."""
