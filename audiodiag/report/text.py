@@ -1,0 +1,268 @@
+"""The diagnosis in plain words, on one screen: what was heard, what it may come from, what to look at first.
+
+The report is built from full to lean until it fits `MOST_LINES`; cautions are never left out, because work
+on a running engine can hurt.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from dataclasses import dataclass
+
+import numpy as np
+
+from audiodiag.records import Analysis
+from audiodiag.report import wording
+
+__all__ = ["MOST_LINES", "text_report", "verdict_line"]
+
+MOST_LINES = 40
+"""Lines that a report may have at 80 columns."""
+LEAST_WIDTH = 40
+"""Columns below which lines are no longer made narrower."""
+_STYLES = {
+    "strong": "1",
+    "symptoms": "1;33",
+    "normal": "1;32",
+    "cannot_tell": "1;36",
+    "not_an_engine_bay": "1;36",
+}
+
+
+@dataclass(frozen=True)
+class _Detail:
+    """How much of each part is told."""
+
+    causes: int
+    because: int
+    checks: int
+    tells_apart: bool
+    notes: int
+    alternatives: int
+    spans: int = 2
+    airy: bool = False
+    caution_list: bool = True
+
+
+_DETAILS = (
+    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, airy=True),
+    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2),
+    _Detail(causes=4, because=1, checks=3, tells_apart=True, notes=3, alternatives=1),
+    _Detail(causes=3, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1),
+    _Detail(
+        causes=3, because=1, checks=2, tells_apart=False, notes=2, alternatives=1, spans=1, caution_list=False
+    ),
+    _Detail(
+        causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, caution_list=False
+    ),
+    _Detail(
+        causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1, caution_list=False
+    ),
+)
+
+
+def text_report(analysis: Analysis, *, width: int = 80, colour: bool = False) -> str:
+    """Give the report as text, lines at most ``width`` columns wide, ending with a line end.
+
+    ``colour`` adds terminal colours; nothing is said by colour alone.
+    """
+    width = max(LEAST_WIDTH, width)
+    for detail in _DETAILS:
+        lines = _lines(analysis, detail, width, colour)
+        if len(lines) <= MOST_LINES:
+            break
+    return "\n".join(lines) + "\n"
+
+
+def verdict_line(analysis: Analysis) -> str:
+    """Give the verdict as one line with its line end: the clip, the kind of answer, the sentence."""
+    kind = wording.VERDICT_WORDS[analysis.verdict.kind].lower()
+    return _printable(f"{_clip_name(analysis)}: {kind}. {analysis.verdict.text}") + "\n"
+
+
+def _lines(analysis: Analysis, detail: _Detail, width: int, colour: bool) -> list[str]:
+    parts = [
+        _opening(analysis, width, colour),
+        _titled("Heard", _heard(analysis, detail, width), colour),
+        _titled("Speed and steering", _speed_and_steering(analysis, detail, width), colour),
+        _titled("Recording", _recording(analysis, detail, width), colour),
+        _titled("Likely causes", _causes(analysis, detail, width), colour),
+        _titled("Check first", _checks(analysis, detail, width), colour),
+        _titled("Take care", _cautions(analysis, detail, width), colour),
+    ]
+    told = [part for part in parts if part]
+    if detail.airy:
+        told = [["", *part] if number else part for number, part in enumerate(told)]
+    return [line for part in told for line in part]
+
+
+def _opening(analysis: Analysis, width: int, colour: bool) -> list[str]:
+    clip = analysis.clip
+    rate = (clip.file_sample_rate_hz or clip.sample_rate_hz) / 1000
+    facts = [f"{clip.duration_s:.1f} s", clip.codec, f"{rate:g} kHz"]
+    if clip.channels > 1:
+        facts.append(f"channel {clip.channel_used} of {clip.channels}")
+    kind = analysis.verdict.kind
+    return [
+        *_wrapped(f"{_clip_name(analysis)} ({', '.join(facts)})", width),
+        *(_styled(line, kind, colour) for line in _wrapped(wording.VERDICT_WORDS[kind], width)),
+        *_wrapped(analysis.verdict.text, width),
+    ]
+
+
+def _clip_name(analysis: Analysis) -> str:
+    name = analysis.clip.name
+    if wording.is_simulated(analysis.clip) and "simulated" not in name.lower():
+        return f"{name}, a simulated clip"
+    return name
+
+
+def _heard(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    if analysis.verdict.kind in ("cannot_tell", "not_an_engine_bay"):
+        return _hanging("nothing is claimed about any sound in this clip", width)
+    ranked = sorted(analysis.symptoms, key=lambda found: -found.probability)
+    heard = [found for found in ranked if found.probability >= wording.HEARD_FROM]
+    maybe = [found for found in ranked if wording.MAYBE_FROM <= found.probability < wording.HEARD_FROM]
+    unheard = [found for found in ranked if found.probability < wording.MAYBE_FROM]
+    lines = []
+    for found in heard:
+        name = f"{wording.SYMPTOM_WORDS[found.name]:<18}{wording.percent(found.probability):>6} sure"
+        rest = (
+            f"{wording.level_words(found.level_db)}; {wording.when_words(found, analysis, most=detail.spans)}"
+        )
+        lines += _hanging(f"{name}, {rest}", width, indent=4)
+    for opening, group in (("perhaps", maybe), ("not heard", unheard)):
+        if group:
+            named = ", ".join(
+                f"{wording.SYMPTOM_WORDS[found.name]} ({wording.percent(found.probability)})"
+                for found in group
+            )
+            lines += _hanging(f"{opening}: {named}", width, indent=4)
+    return lines
+
+
+def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    speed = analysis.speed
+    lines = []
+    if speed.known:
+        known = speed.rpm[np.isfinite(speed.rpm)]
+        low, high = float(np.min(known)), float(np.max(known))
+        about = f"about {speed.median_rpm:.0f} rpm"
+        if high - low > 0.02 * speed.median_rpm:
+            about += f" ({low:.0f} to {high:.0f})"
+        text = f"{about}, {wording.speed_source_words(speed)}"
+        if speed.source == "acoustic":
+            text += f", {wording.percent(speed.confidence)} sure"
+        if speed.cylinders is not None:
+            text += f"; {speed.cylinders} cylinders ({speed.cylinders_source})"
+        elif speed.source == "acoustic":
+            text += "; number of cylinders unknown, state it to be surer"
+        unknown_share = 1 - len(known) / max(1, len(speed.rpm))
+        if unknown_share > 0.1:
+            text += f"; unknown for {wording.percent(unknown_share)} of the time"
+        lines += _hanging(text, width, indent=4)
+        for other in speed.alternatives[: detail.alternatives]:
+            if other.probability >= 0.05:
+                cylinders = f" with {other.cylinders} cylinders" if other.cylinders else ""
+                lines += _hanging(
+                    f"could also be {speed.median_rpm * other.factor:.0f} rpm{cylinders} "
+                    f"({wording.percent(other.probability)})",
+                    width,
+                    indent=4,
+                )
+    else:
+        lines += _hanging("engine speed not found; state it with --rpm where you know it", width, indent=4)
+    return lines + _hanging(_steering_text(analysis), width, indent=4)
+
+
+def _steering_text(analysis: Analysis) -> str:
+    phases = analysis.phases
+    if phases.source == "unknown" or not phases.spans:
+        return "steering: unknown when the wheel was turned"
+    told = []
+    for phase, words in wording.PHASE_WORDS.items():
+        seconds = wording.covered_s([(s.start_s, s.end_s) for s in phases.spans if s.phase == phase])
+        if seconds > 0:
+            told.append(f"{words} {seconds:.1f} s")
+    source = {"marked": "as marked", "tabled": "from the table", "inferred": "inferred from the sound"}
+    sure = f", {wording.percent(phases.confidence)} sure" if phases.source == "inferred" else ""
+    return f"steering, {source[phases.source]}{sure}: {', '.join(told)}"
+
+
+def _recording(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    low, high = analysis.quality.band_hz
+    verdict = "usable" if analysis.quality.usable else "NOT usable"
+    carries = ""
+    if math.isfinite(low) and math.isfinite(high):
+        carries = f", carries {low:.0f} Hz to {high / 1000:.1f} kHz"
+    lines = _hanging(f"{verdict}{carries}", width, indent=4)
+    told = [note for note in wording.recording_notes(analysis) if note.severity != "info"]
+    told += [note for note in (*analysis.speed.notes, *analysis.phases.notes) if note.severity != "info"]
+    for note in told[: detail.notes]:
+        when = f" ({wording.span_words(note.spans_s, most=2)})" if note.spans_s else ""
+        lines += _hanging(f"{note.text}{when}", width, bullet="! ")
+    if len(told) > detail.notes:
+        left = len(told) - detail.notes
+        lines += _hanging(f"and {left} more note{'s' if left > 1 else ''}, in --json", width, indent=4)
+    return lines
+
+
+def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    lines: list[str] = []
+    ranked = sorted(analysis.causes, key=lambda cause: -cause.probability)
+    for cause in ranked[: detail.causes]:
+        if cause.probability < 0.02 and lines:
+            break
+        reason = "; ".join(cause.because[: detail.because])
+        text = f"{wording.percent(cause.probability):>6}  {cause.title}"
+        lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=8)
+    return lines
+
+
+def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    lines: list[str] = []
+    for number, check in enumerate(analysis.next_checks[: detail.checks], 1):
+        text = f"{check.title} ({wording.effort_words(check)})"
+        if detail.tells_apart and len(check.tells_apart) > 1:
+            titles = {cause.name: cause.title for cause in analysis.causes}
+            apart = [titles.get(name, name.replace("_", " ")) for name in check.tells_apart[:3]]
+            text += f"; tells apart: {', '.join(apart)}"
+        lines += _hanging(text, width, bullet=f"{number}. ")
+    return lines
+
+
+def _cautions(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    cautions = list(dict.fromkeys(analysis.cautions))
+    if detail.caution_list:
+        return [line for caution in cautions for line in _hanging(caution, width, bullet="- ")]
+    return _hanging(" ".join(cautions), width) if cautions else []
+
+
+def _titled(title: str, lines: list[str], colour: bool) -> list[str]:
+    return [_styled(title, "strong", colour), *lines] if lines else []
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(_printable(text), width, break_on_hyphens=False) or [""]
+
+
+def _hanging(text: str, width: int, *, indent: int = 2, bullet: str = "") -> list[str]:
+    """Wrap text two columns in, later lines under its beginning (bullet) or further in (indent)."""
+    later = 2 + len(bullet) if bullet else indent
+    return textwrap.wrap(
+        _printable(bullet + text),
+        width,
+        initial_indent="  ",
+        subsequent_indent=" " * later,
+        break_on_hyphens=False,
+    )
+
+
+def _styled(text: str, style: str, colour: bool) -> str:
+    return f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if colour else text
+
+
+def _printable(text: str) -> str:
+    """Keep a file's name from steering the terminal: what cannot be printed becomes a question mark."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -1,0 +1,197 @@
+"""The words in which every report speaks: names of sounds, how sure, how loud, when, how long, how dear.
+
+Text, picture and (later) page say the same thing in the same words because they take them from here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from audiodiag.records import Analysis, CheckAdvice, Clip, Note, Phases, SpeedTrace, SymptomFinding
+
+__all__ = [
+    "HEARD_FROM",
+    "MAYBE_FROM",
+    "PHASE_WORDS",
+    "SYMPTOM_WORDS",
+    "VERDICT_WORDS",
+    "cost_words",
+    "covered_s",
+    "effort_words",
+    "is_simulated",
+    "level_words",
+    "percent",
+    "phase_words",
+    "recording_notes",
+    "span_words",
+    "speed_source_words",
+    "when_words",
+]
+
+HEARD_FROM = 0.5
+"""Probability from which a sound is called heard."""
+MAYBE_FROM = 0.25
+"""Probability from which a sound is called perhaps heard."""
+ALL_THROUGH_SHARE = 0.85
+"""Share of the clip from which a sound is said to go on all through."""
+PHASE_SHARE = 0.75
+"""Share of a sound's time from which it is tied to one steering phase."""
+
+SYMPTOM_WORDS = {
+    "pump_whine": "pump whine",
+    "cavitation_groan": "cavitation groan",
+    "belt_squeal": "belt squeal",
+    "belt_chirp": "belt chirp",
+    "relief_hiss": "relief valve hiss",
+    "bearing_growl": "bearing growl",
+}
+VERDICT_WORDS = {
+    "symptoms": "SOMETHING IS HEARD",
+    "normal": "NOTHING WRONG IS HEARD",
+    "cannot_tell": "CANNOT TELL",
+    "not_an_engine_bay": "NOT AN ENGINE BAY",
+}
+PHASE_WORDS = {"centre": "wheel at rest", "turning": "wheel turning", "stop": "wheel at a stop"}
+_SPEED_SOURCES = {
+    "acoustic": "by ear from the clip",
+    "entered": "as stated",
+    "table": "from the speed table",
+    "tach": "from the pulse channel",
+    "none": "unknown",
+}
+_SEVERITY = {"refusal": 0, "warning": 1, "info": 2}
+
+
+def percent(probability: float) -> str:
+    """Say a probability in whole per cent, without ever claiming certainty.
+
+    >>> percent(0.634), percent(0.9999), percent(0.0004), percent(0.0)
+    ('63 %', '> 99 %', '< 1 %', '< 1 %')
+    """
+    if not math.isfinite(probability):
+        return "unknown"
+    if probability > 0.994:
+        return "> 99 %"
+    return f"{100 * probability:.0f} %" if probability >= 0.01 else "< 1 %"
+
+
+def level_words(level_db: float | None) -> str:
+    """Say how loud a sound is beside the engine.
+
+    >>> level_words(-8.2), level_words(0.3), level_words(3.0), level_words(None)
+    ('8 dB below the engine', 'as loud as the engine', '3 dB above the engine', 'level unknown')
+    """
+    if level_db is None or not math.isfinite(level_db):
+        return "level unknown"
+    whole = round(abs(level_db))
+    if whole == 0:
+        return "as loud as the engine"
+    return f"{whole} dB {'below' if level_db < 0 else 'above'} the engine"
+
+
+def span_words(spans_s: Iterable[tuple[float, float]], *, most: int = 3) -> str:
+    """Say spans of time in seconds, the first few by name and the rest by number.
+
+    >>> span_words([(1.0, 2.26), (4.0, 4.05), (5.0, 6.0)], most=2)
+    '1.0 to 2.3, 4.0 s and 1 more time'
+    """
+    spans = list(spans_s)
+    if not spans:
+        return "at no certain time"
+    named = [
+        f"{low:.1f} to {high:.1f}" if f"{low:.1f}" != f"{high:.1f}" and high - low >= 0.1 else f"{low:.1f}"
+        for low, high in spans[:most]
+    ]
+    left = len(spans) - len(named)
+    more = f" and {left} more time{'s' if left > 1 else ''}" if left else ""
+    return ", ".join(named) + " s" + more
+
+
+def covered_s(spans_s: Iterable[tuple[float, float]]) -> float:
+    """Give how many seconds the spans cover together, each instant counted once.
+
+    >>> covered_s([(0.0, 2.0), (1.0, 3.0), (5.0, 6.0)])
+    4.0
+    """
+    total, reached = 0.0, -math.inf
+    for low, high in sorted(spans_s):
+        total += max(0.0, high - max(low, reached))
+        reached = max(reached, high)
+    return total
+
+
+def phase_words(spans_s: Iterable[tuple[float, float]], phases: Phases) -> str:
+    """Name the steering phase in which a sound is heard, or nothing where it keeps to none.
+
+    Phases that lie all through the clip tie nothing, so a phase is named only if others are known too.
+    """
+    spans = list(spans_s)
+    sounding = covered_s(spans)
+    if sounding <= 0 or len({span.phase for span in phases.spans}) < 2:
+        return ""
+    for phase, words in PHASE_WORDS.items():
+        inside = [
+            (max(low, span.start_s), min(high, span.end_s))
+            for span in phases.spans
+            if span.phase == phase
+            for low, high in spans
+            if min(high, span.end_s) > max(low, span.start_s)
+        ]
+        if covered_s(inside) >= PHASE_SHARE * sounding:
+            return words
+    return ""
+
+
+def when_words(found: SymptomFinding, analysis: Analysis, *, most: int = 3) -> str:
+    """Say when a sound is heard, and with what the steering wheel does at the time."""
+    duration_s = analysis.clip.duration_s
+    if duration_s > 0 and covered_s(found.spans_s) >= ALL_THROUGH_SHARE * duration_s:
+        return "all through"
+    when = span_words(found.spans_s, most=most)
+    phase = phase_words(found.spans_s, analysis.phases)
+    return f"{when}, {phase}" if phase else when
+
+
+def speed_source_words(speed: SpeedTrace) -> str:
+    """Say where the engine speed comes from."""
+    return _SPEED_SOURCES[speed.source]
+
+
+def cost_words(check: CheckAdvice) -> str:
+    """Say what a check costs.
+
+    >>> cost_words(CheckAdvice("look", "Look", 5, 0, 0, "EUR", 0.3, ()))
+    'free'
+    >>> cost_words(CheckAdvice("flush", "Flush", 60, 15, 40, "EUR", 0.3, ()))
+    '15 to 40 EUR'
+    """
+    if check.cost_high <= 0:
+        return "free"
+    if check.cost_low <= 0:
+        return f"up to {check.cost_high:.0f} {check.currency}"
+    if check.cost_low == check.cost_high:
+        return f"{check.cost_high:.0f} {check.currency}"
+    return f"{check.cost_low:.0f} to {check.cost_high:.0f} {check.currency}"
+
+
+def effort_words(check: CheckAdvice) -> str:
+    """Say how long a check takes and what it costs.
+
+    >>> effort_words(CheckAdvice("look", "Look", 5, 0, 0, "EUR", 0.3, ()))
+    '5 min, free'
+    """
+    minutes = f"{check.minutes:.0f} min" if check.minutes < 120 else f"{check.minutes / 60:.0f} h"
+    return f"{minutes}, {cost_words(check)}"
+
+
+def recording_notes(analysis: Analysis) -> tuple[Note, ...]:
+    """Give all notes on the recording, worst first, each once: of reading it and of its quality."""
+    merged = {(note.code, note.text): note for note in (*analysis.quality.notes, *analysis.clip.notes)}
+    return tuple(sorted(merged.values(), key=lambda note: _SEVERITY[note.severity]))
+
+
+def is_simulated(clip: Clip) -> bool:
+    """Tell whether the clip says of itself, in its name or its notes, that it was simulated."""
+    said = [clip.name, *(text for note in clip.notes for text in (note.code, note.text))]
+    return any("simulated" in text.lower() for text in said)
