@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from audiodiag.errors import ClipError, SpeedError, UsageError
 from audiodiag.records import FloatArray, SpeedTrace, read_only
@@ -70,8 +71,8 @@ class AngleSignal:
     """Sound with equal crank angle between samples.
 
     values: float, shape (n,), full scale is 1. time_s: shape (n,), when each sample sounded. Sample ``i``
-    lies at ``start_rev + i / samples_per_rev`` revolutions since the start of the clip. Orders up to ``max_order``
-    are kept with gain 1, above they are removed.
+    lies at ``start_rev + i / samples_per_rev`` revolutions since the start of the clip. Orders up to
+    ``max_order`` are kept with gain 1, above they are removed.
     """
 
     values: FloatArray
@@ -253,13 +254,15 @@ def resample_to_angle(
     )
 
 
-def _spline(coefficients: FloatArray, position: FloatArray) -> FloatArray:
+def _spline(coefficients: NDArray[Any], position: FloatArray) -> FloatArray:
     """Evaluate the quintic B-spline with these coefficients at fractional positions, shape as those."""
     from scipy import ndimage
 
-    values = np.empty(position.shape, dtype=coefficients.dtype)
+    place: Any = position[np.newaxis]
+
+    values: NDArray[Any] = np.empty(position.shape, dtype=coefficients.dtype)
     ndimage.map_coordinates(
-        coefficients, position[np.newaxis], output=values, order=SPLINE_ORDER, mode="nearest", prefilter=False
+        coefficients, place, output=values, order=SPLINE_ORDER, mode="nearest", prefilter=False
     )
     return values
 
