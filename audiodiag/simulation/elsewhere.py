@@ -1,0 +1,205 @@
+"""Sounds that are no engine bay at all, for the measure of strangeness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from audiodiag.records import FloatArray, read_only
+
+from .codecs import resample, through_codec
+from .phone import gain_control, phone_kernel
+from .settings import SimulatedClip, generator_for
+from .signals import (
+    CONTROL_HZ,
+    convolve,
+    deposit,
+    modes_kernel,
+    on_samples,
+    power,
+    ramp_gate,
+    shaped_noise,
+    turn_table,
+    uniform_log,
+    walk,
+)
+from .surroundings import background
+
+__all__ = ["ELSEWHERE", "simulate_not_engine"]
+
+_COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
+
+
+def simulate_not_engine(
+    seed: int, *, kind: str | None = None, duration_s: float | None = None
+) -> SimulatedClip:
+    """Simulate a clip without an engine: weather, speech, music, tools, animals, a clock, a city.
+
+    ``kind``: one of ``ELSEWHERE`` or None to draw one. The truth's kind is "not_an_engine_bay".
+
+    >>> simulate_not_engine(1, kind="clock", duration_s=3.0).truth["kind"]
+    'not_an_engine_bay'
+    """
+    rng = generator_for(seed, "elsewhere")
+    names = list(ELSEWHERE)
+    drawn = names[int(rng.integers(len(names)))]
+    name = kind or drawn
+    duration = round(float(rng.uniform(5, 25)) if duration_s is None else duration_s, 1)
+    out_rate = int(rng.choice([16000, 22050, 32000, 44100, 48000]))
+    rate = 32000 if out_rate <= 32000 else out_rate
+    n = round(duration * rate)
+    sound = _unit(ELSEWHERE[name](generator_for(seed, f"elsewhere {name}"), n, rate))
+    mixed = [name]
+    if rng.random() < 0.4:
+        other = str(rng.choice(["street", "wind", "rain", "speech", "music"]))
+        if other != name:
+            mixed.append(other)
+            level = 10 ** (rng.uniform(-25, -3) / 20)
+            sound = sound + np.float32(level) * background(
+                other, generator_for(seed, f"also {other}"), n, rate
+            )
+    kernel = phone_kernel(rng, rate, high_pass_hz=uniform_log(rng, 30, 250), rough_db=2.5)
+    samples = convolve(sound, kernel)
+    floor = 10 ** (-rng.uniform(35, 70) / 20) * np.sqrt(power(samples))
+    samples = samples + np.float32(floor) * rng.standard_normal(n, dtype=np.float32)
+    if rng.random() < 0.3:
+        samples = gain_control(rng, samples, rate)
+    samples = resample(samples, rate, out_rate)
+    samples = samples * np.float32(10 ** (-rng.uniform(0.5, 18) / 20) / (np.max(np.abs(samples)) + 1e-12))
+    codec = str(rng.choice(["m4a", "m4a", "opus", "mp3", "wav"]))
+    bit_rate = int(uniform_log(rng, 32_000, 96_000)) if codec in {"m4a", "opus"} else None
+    if codec == "mp3":
+        bit_rate = 64_000
+    truth: dict[str, Any] = {
+        "seed": seed,
+        "simulated": True,
+        "kind": "not_an_engine_bay",
+        "file": None,
+        "symptoms": [],
+        "level_db_re_engine": {},
+        "spans_s": {},
+        "sounds": mixed,
+        "codec": codec,
+        "bit_rate": bit_rate,
+        "duration_s": duration,
+        "sample_rate_hz": out_rate,
+    }
+    return SimulatedClip(read_only(through_codec(samples, out_rate, codec, bit_rate)), out_rate, truth)
+
+
+def _unit(sound: FloatArray) -> FloatArray:
+    return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
+
+
+def _surrounding(name: str) -> Callable[[np.random.Generator, int, int], FloatArray]:
+    return lambda rng, n, rate: background(name, rng, n, rate)
+
+
+def _control(n: int, rate: int) -> int:
+    return int(n / rate * CONTROL_HZ) + 2
+
+
+def _tool(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """A saw or drill: a fast motor with gear tones that bogs down when it bites, and the noise of cutting."""
+    m = _control(n, rate)
+    bite = ramp_gate(
+        (walk(rng, m, rng.uniform(0.5, 2), 1.0) > rng.uniform(-0.5, 0.7)).astype(float), 0.1, 0.2
+    )
+    hz = rng.uniform(80, 500) * (1 - rng.uniform(0.05, 0.4) * bite) * (1 + walk(rng, m, 0.3, 0.01))
+    phase = np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
+    sound = np.zeros(n, np.float32)
+    for k in (1, 2, 3, float(rng.integers(5, 14)), float(rng.integers(10, 30))):
+        if k * float(np.max(hz)) < 0.45 * rate:
+            sound += np.float32(rng.uniform(0.1, 1)) * turn_table(phase * k, _COSINE)
+    noise = shaped_noise(rng, n, rate, [(100, -20), (1500, 0), (6000, -3), (20000, -20)])
+    return sound + noise * on_samples(bite * rng.uniform(0.3, 4) + 0.1, n, rate)
+
+
+def _rotor(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Large rotor: thumps at blade passing over rushing noise, drifting away or near."""
+    m = _control(n, rate)
+    hz = rng.uniform(9, 28) * (1 + walk(rng, m, 2, 0.004))
+    phase = np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
+    thump = np.exp(-((((phase % 1.0) - 0.5) / rng.uniform(0.05, 0.2)) ** 2)).astype(np.float32)
+    rush = shaped_noise(rng, n, rate, [(20, 0), (200, 0), (2000, -15), (20000, -40)])
+    loud = on_samples(np.exp(walk(rng, m, 3, 0.5)), n, rate)
+    return (_unit(thump - thump.mean()) + rush * (0.2 + thump)) * loud
+
+
+def _clock(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Ticks at a steady beat in a quiet room."""
+    beat = float(rng.choice([0.2, 0.25, 0.5, 1.0]))
+    times = np.arange(rng.uniform(0, beat), n / rate, beat)
+    kernel = modes_kernel(rng, rate, count=8, low_hz=800, high_hz=8000, quality=(4, 30), longest_s=0.05)
+    loud = np.where(np.arange(len(times)) % 2, 1.0, rng.uniform(0.4, 1.0))
+    return convolve(deposit(n, times * rate, loud), kernel) + 0.003 * rng.standard_normal(n).astype(
+        np.float32
+    )
+
+
+def _animals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Bird-like calls and cricket-like trills."""
+    out = np.zeros(n, np.float32)
+    for _ in range(int(rng.integers(1, 4))):
+        hz, length, period = uniform_log(rng, 900, 7000), rng.uniform(0.04, 0.3), rng.uniform(0.1, 1.2)
+        sweep, trill = rng.normal(0, 0.3), rng.uniform(10, 60)
+        for start_s in np.arange(rng.uniform(0, 1), n / rate - length, period):
+            if rng.random() < 0.3:
+                continue
+            count = int(length * rate)
+            t = np.arange(count) / rate
+            angle = hz * (t + sweep * t * t / length / 2) + 0.5 * np.sin(2 * np.pi * trill * t)
+            start = int(start_s * rate)
+            out[start : start + count] += (turn_table(angle, _COSINE) * np.hanning(count)).astype(np.float32)
+    return out + np.float32(0.02) * background("street", rng, n, rate)
+
+
+def _city(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Street, several cars passing, people, a horn."""
+    sound = background("street", rng, n, rate)
+    for _ in range(int(rng.integers(1, 4))):
+        sound = sound + np.float32(rng.uniform(0.3, 2)) * background("passing_car", rng, n, rate)
+    if rng.random() < 0.6:
+        sound = sound + np.float32(rng.uniform(0.1, 0.8)) * background("speech", rng, n, rate)
+    if rng.random() < 0.3:
+        t = np.arange(n) / rate
+        on = np.abs(t - rng.uniform(0, t[-1])) < rng.uniform(0.2, 0.8)
+        sound = sound + on * (turn_table(t * 410, _COSINE) + turn_table(t * 512, _COSINE))
+    return sound
+
+
+def _steady_noise(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """A vacuum cleaner, a hair dryer, running water: steady noise with or without a motor tone."""
+    points = [(50.0, float(rng.uniform(-20, 0))), (400.0, 0.0), (2500.0, float(rng.uniform(-15, 3)))]
+    sound = shaped_noise(rng, n, rate, [*points, (9000.0, -20.0), (20000.0, -35.0)])
+    if rng.random() < 0.5:
+        phase = np.arange(n) * (rng.uniform(150, 700) / rate)
+        sound = sound + np.float32(rng.uniform(0.1, 1)) * (
+            turn_table(phase, _COSINE) + turn_table(2 * phase, _COSINE)
+        )
+    return sound
+
+
+def _hammer(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Hand hammering and dropped things: irregular knocks that ring."""
+    times = np.cumsum(rng.uniform(0.2, 1.2) * np.exp(rng.normal(0, 0.4, 200)))
+    kernel = modes_kernel(rng, rate, count=14, low_hz=200, high_hz=6000, quality=(10, 120), longest_s=0.4)
+    return convolve(deposit(n, times * rate, np.exp(rng.normal(0, 0.4, 200))), kernel)
+
+
+ELSEWHERE: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = {
+    "rain": _surrounding("rain"),
+    "wind": _surrounding("wind"),
+    "speech": _surrounding("speech"),
+    "music": _surrounding("music"),
+    "tool": _tool,
+    "rotor": _rotor,
+    "clock": _clock,
+    "animals": _animals,
+    "city": _city,
+    "steady_noise": _steady_noise,
+    "hammer": _hammer,
+}
+"""Sounds without an engine, by name."""
