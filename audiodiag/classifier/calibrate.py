@@ -1,0 +1,208 @@
+"""From a model's log-odds to probabilities that mean what they say.
+
+Three laws are tried on clips that the model was not fitted on, and the simplest within one standard error of
+the best is kept: Platt's line in log-odds, Kull's beta law, and a rising staircase (isotonic regression by
+pooling adjacent violators). Sources, from memory: Platt, Advances in Large Margin Classifiers (1999);
+Kull, Silva Filho and Flach, Electronic Journal of Statistics 11 (2017); Zadrozny and Elkan, KDD (2002).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from audiodiag.classifier.families import probability_of
+from audiodiag.classifier.features import IntArray
+from audiodiag.classifier.scores import losses
+from audiodiag.records import FloatArray
+
+__all__ = ["LAWS", "Calibration", "calibrate", "fit_law"]
+
+LAWS = ("platt", "beta", "isotonic")
+"""From simple to intricate."""
+
+STEEPEST = 20.0
+"""Log-odds are held within plus and minus this before a law is applied."""
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """A law from log-odds to probability: its name and its numbers.
+
+    platt: slope, offset. beta: slope on ln p, slope on -ln(1 - p), offset. isotonic: knots of log-odds and
+    probability, first all of one and then all of the other.
+    """
+
+    law: str
+    numbers: FloatArray
+
+    def probability(self, odds: FloatArray) -> FloatArray:
+        """Give the calibrated probability of each log-odds, shape (n,).
+
+        >>> Calibration("platt", np.array([2.0, 0.0])).probability(np.array([0.0])).tolist()
+        [0.5]
+        """
+        s = np.clip(np.asarray(odds, dtype=float), -STEEPEST, STEEPEST)
+        if self.law == "isotonic":
+            at, rise = self.numbers.reshape(2, -1)
+            return np.interp(s, at, rise)
+        return probability_of(_terms(self.law, s) @ self.numbers)
+
+    def to_plain(self) -> dict[str, Any]:
+        """Give the law as a name and a list for a JSON file."""
+        return {"law": self.law, "numbers": self.numbers.tolist()}
+
+    @classmethod
+    def from_plain(cls, plain: dict[str, Any]) -> Calibration:
+        """Take the law from a JSON file; raises ``KeyError`` or ``ValueError`` where it breaks."""
+        law, numbers = plain["law"], np.array(plain["numbers"], dtype=float)
+        fitting = {"platt": len(numbers) == 2, "beta": len(numbers) == 3}
+        fitting["isotonic"] = len(numbers) >= 2 and len(numbers) % 2 == 0
+        if not fitting.get(law, False):
+            raise ValueError(f"calibration law {law!r} with {len(numbers)} numbers")
+        return cls(law, numbers)
+
+
+def calibrate(
+    odds: FloatArray,
+    present: FloatArray,
+    fold: IntArray,
+    *,
+    weight: FloatArray | None = None,
+    laws: tuple[str, ...] = LAWS,
+) -> Calibration:
+    """Choose and fit the law for log-odds (n,) that came from models fitted on other clips.
+
+    ``fold`` (n,) groups the clips: each law is judged on the folds that it was not fitted on.
+    """
+    w = np.ones(len(odds)) if weight is None else np.asarray(weight, dtype=float)
+    lost = {}
+    for law in laws:
+        said = np.full(len(odds), np.nan)
+        for number in np.unique(fold):
+            here = fold == number
+            said[here] = fit_law(law, odds[~here], present[~here], w[~here]).probability(odds[here])
+        lost[law] = losses(present, said)
+    kept = simplest_within_one_error(lost, laws, w)
+    return fit_law(kept, odds, present, w)
+
+
+def simplest_within_one_error(lost: dict[str, FloatArray], names: tuple[str, ...], weight: FloatArray) -> str:
+    """Give the first of ``names`` whose mean loss is within one standard error of the best one's.
+
+    ``lost`` holds the loss of each clip, shape (n,). The error is that of the difference clip by clip, which
+    tells two ways apart that rise and fall together.
+
+    >>> lost = {"plain": np.array([0.2, 0.3, 0.1, 0.4]), "fancy": np.array([0.1, 0.4, 0.1, 0.3])}
+    >>> simplest_within_one_error(lost, ("plain", "fancy"), np.ones(4))
+    'plain'
+    """
+    mean = {name: float(np.average(lost[name], weights=weight)) for name in names}
+    best = min(names, key=lambda name: mean[name])
+    used = weight > 0
+    for name in names:
+        difference = (lost[name] - lost[best])[used]
+        error = float(difference.std()) / max(1.0, len(difference)) ** 0.5
+        if mean[name] - mean[best] <= error + 1e-12:
+            return name
+    return best
+
+
+def fit_law(law: str, odds: FloatArray, present: FloatArray, weight: FloatArray) -> Calibration:
+    """Fit one law by name.
+
+    >>> law = fit_law("platt", np.array([-2.0, -1.0, 1.0, 2.0]), np.array([0.0, 1.0, 0.0, 1.0]), np.ones(4))
+    >>> bool(law.numbers[0] > 0)
+    True
+    """
+    return _FITTERS[law](np.clip(np.asarray(odds, dtype=float), -STEEPEST, STEEPEST), present, weight)
+
+
+def _terms(law: str, s: FloatArray) -> FloatArray:
+    """Lay out what the law adds up: columns of log-odds or of ln p and -ln(1 - p), and one of ones."""
+    if law == "platt":
+        return np.stack([s, np.ones_like(s)], axis=-1)
+    return np.stack([-np.logaddexp(0.0, -s), np.logaddexp(0.0, s), np.ones_like(s)], axis=-1)
+
+
+def _softened(present: FloatArray, weight: FloatArray) -> FloatArray:
+    """Pull the truths in by Platt's prior counts, so that a clean split does not make an infinite slope."""
+    there = float(weight @ present)
+    absent = float(weight @ (1.0 - present))
+    return np.where(present > 0.5, (there + 1.0) / (there + 2.0), 1.0 / (absent + 2.0))
+
+
+def _newton(x: FloatArray, target: FloatArray, weight: FloatArray) -> FloatArray:
+    """Fit a logistic regression to soft targets by Newton steps, with a trace of penalty."""
+    numbers = np.zeros(x.shape[1])
+    penalty = 1e-3 * np.eye(x.shape[1])
+    for _ in range(100):
+        p = probability_of(x @ numbers)
+        slope = x.T @ (weight * (p - target)) + penalty @ numbers
+        bend = (x * (weight * np.maximum(p * (1 - p), 1e-9))[:, None]).T @ x + penalty
+        step = np.linalg.solve(bend, slope)
+        step *= min(1.0, 5.0 / max(float(np.abs(step).max()), 1e-12))
+        numbers = numbers - step
+        if np.abs(step).max() < 1e-10:
+            break
+    return numbers
+
+
+def _fit_platt(s: FloatArray, present: FloatArray, weight: FloatArray) -> Calibration:
+    """Fit a line in log-odds; a falling one is laid flat."""
+    numbers = _newton(_terms("platt", s), _softened(present, weight), weight)
+    if numbers[0] < 0:
+        numbers = np.append(0.0, _newton(np.ones((len(s), 1)), _softened(present, weight), weight))
+    return Calibration("platt", numbers)
+
+
+def _fit_beta(s: FloatArray, present: FloatArray, weight: FloatArray) -> Calibration:
+    """Fit the beta law; a slope that would fall is taken out."""
+    x, target = _terms("beta", s), _softened(present, weight)
+    kept = [0, 1, 2]
+    numbers = _newton(x, target, weight)
+    while min([n for n, column in zip(numbers, kept, strict=True) if column < 2], default=0.0) < 0:
+        kept.remove(min((c for c in kept if c < 2), key=lambda c: numbers[kept.index(c)]))
+        numbers = _newton(x[:, kept], target, weight)
+    full = np.zeros(3)
+    full[kept] = numbers
+    return Calibration("beta", full)
+
+
+def _fit_isotonic(s: FloatArray, present: FloatArray, weight: FloatArray) -> Calibration:
+    """Fit a rising staircase by pooling adjacent violators; knots stand at the ends of each step.
+
+    Each step is drawn in by half a clip of either kind, so that no probability is 0 or 1 for want of clips.
+    """
+    used = weight > 0
+    order = np.argsort(s[used], kind="stable")
+    at, truth, w = s[used][order], present[used][order], weight[used][order]
+    pools: list[list[float]] = []
+    for value, true, mass in zip(at, truth, w, strict=True):
+        pools.append([value, value, mass * true, mass])
+        while len(pools) > 1 and (
+            pools[-2][1] == pools[-1][0] or pools[-2][2] * pools[-1][3] >= pools[-1][2] * pools[-2][3]
+        ):
+            last = pools.pop()
+            pools[-1] = [pools[-1][0], last[1], pools[-1][2] + last[2], pools[-1][3] + last[3]]
+    knots = [(end, (true + 0.5) / (mass + 1.0)) for pool in pools for end, true, mass in _ends(pool)]
+    if not knots:
+        return Calibration("isotonic", np.array([0.0, 0.5]))
+    where, rise = np.array(knots).T
+    return Calibration("isotonic", np.concatenate([where, np.maximum.accumulate(rise)]))
+
+
+def _ends(pool: list[float]) -> list[tuple[float, float, float]]:
+    """Give the one or two knots of a step with its true and total mass."""
+    low, high, true, mass = pool
+    return [(low, true, mass)] if low == high else [(low, true, mass), (high, true, mass)]
+
+
+_FITTERS: dict[str, Callable[[FloatArray, FloatArray, FloatArray], Calibration]] = {
+    "platt": _fit_platt,
+    "beta": _fit_beta,
+    "isotonic": _fit_isotonic,
+}

@@ -1,0 +1,223 @@
+"""Fit the families: how each kind of model is made from a table, with fixed seeds and on one thread.
+
+scikit-learn does the fitting and is imported in use; what leaves here are plain numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from audiodiag.classifier.families import Bayes, Boosted, Forest, Linear, Scorer
+from audiodiag.classifier.features import KINKS, Scaling, design, learn_scaling, scaled
+from audiodiag.classifier.scores import area_under_curve
+from audiodiag.classifier.trees import Trees
+from audiodiag.records import FloatArray
+
+__all__ = ["CANDIDATES", "FEWEST", "Candidate", "fit", "one_thread"]
+
+FEWEST = 8
+"""Clips with and clips without a symptom below which nothing is learnt but how often it occurs."""
+
+BEYOND_ALL = 1e300
+"""Stands for an infinite threshold, which JSON cannot hold."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One way to fit: its name, its kind of model, its place from simple to intricate, and its settings."""
+
+    name: str
+    kind: str
+    complexity: int
+    settings: dict[str, Any]
+
+
+CANDIDATES: tuple[Candidate, ...] = (
+    Candidate("naive Bayes on 12 measures", "bayes", 0, {"measures": 12}),
+    Candidate("logistic, strongly held", "linear", 1, {"strength": 0.02, "kinks": ()}),
+    Candidate("logistic", "linear", 2, {"strength": 0.3, "kinks": ()}),
+    Candidate("logistic with kinks", "linear", 3, {"strength": 0.03, "kinks": KINKS}),
+    Candidate("boosted trees", "boosted", 4, {"trees": 80, "leaves": 6, "rate": 0.1}),
+    Candidate("random forest", "forest", 5, {"trees": 60, "leaves": 20}),
+)
+"""From simple to intricate; the simplest within one standard error of the best is kept."""
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Hold numerical libraries to one thread, so that sums are added in one order and repeat to the bit."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        yield
+
+
+def fit(
+    candidate: Candidate,
+    values: FloatArray,
+    present: FloatArray,
+    *,
+    weight: FloatArray | None = None,
+    seed: int = 0,
+) -> Scorer:
+    """Fit one candidate on ``values`` (n, m) and ``present`` (n,).
+
+    Rows of weight 0 or unknown truth are left out. With fewer than ``FEWEST`` clips of either class the
+    answer is a constant.
+
+    >>> rng = np.random.default_rng(0)
+    >>> values = rng.normal(size=(80, 3))
+    >>> model = fit(CANDIDATES[1], values, (values[:, 1] > 0).astype(float))
+    >>> bool(model.odds(np.array([[0.0, 2.0, 0.0]]))[0] > model.odds(np.array([[0.0, -2.0, 0.0]]))[0])
+    True
+    """
+    weights = np.ones(len(values)) if weight is None else np.asarray(weight, dtype=float)
+    used = np.isfinite(present) & (weights > 0)
+    x, y, w = np.asarray(values)[used], np.asarray(present)[used].astype(int), weights[used]
+    scaling = learn_scaling(x)
+    if min(int(y.sum()), int((1 - y).sum())) < FEWEST:
+        odds = np.log((w @ y + 0.5) / (w @ (1 - y) + 0.5))
+        return Linear(scaling, (), np.zeros(x.shape[1] + int(scaling.missing_told.sum())), float(odds))
+    make: Callable[..., Scorer] = _FITTERS[candidate.kind]
+    with one_thread():
+        return make(x, y, w, scaling, seed, **candidate.settings)
+
+
+def _fit_linear(
+    x: FloatArray,
+    y: FloatArray,
+    w: FloatArray,
+    scaling: Scaling,
+    seed: int,
+    *,
+    strength: float,
+    kinks: tuple[float, ...],
+) -> Linear:
+    """Fit a logistic regression; ``strength`` is the inverse of the penalty on squared weights."""
+    from sklearn.linear_model import LogisticRegression
+
+    laid = design(x, scaling, kinks=kinks)
+    fitted = LogisticRegression(C=strength, max_iter=2000, tol=1e-6).fit(laid.columns, y, sample_weight=w)
+    return Linear(scaling, tuple(kinks), fitted.coef_[0].astype(float), float(fitted.intercept_[0]))
+
+
+def _fit_bayes(
+    x: FloatArray, y: FloatArray, w: FloatArray, scaling: Scaling, seed: int, *, measures: int
+) -> Bayes:
+    """Fit naive Bayes on the measures that rank the clips best one by one."""
+    from sklearn.naive_bayes import GaussianNB
+
+    z = scaled(x, scaling)
+    telling = np.array([abs(area_under_curve(y, z[:, column]) - 0.5) for column in range(z.shape[1])])
+    chosen = np.sort(np.argsort(-telling, kind="stable")[:measures])
+    fitted = GaussianNB(var_smoothing=1e-3).fit(z[:, chosen], y, sample_weight=w)
+    prior = float(np.log(fitted.class_prior_[1] / fitted.class_prior_[0]))
+    return Bayes(scaling, chosen, fitted.theta_.copy(), np.maximum(fitted.var_, 1e-12), prior)
+
+
+def _fit_boosted(
+    x: FloatArray,
+    y: FloatArray,
+    w: FloatArray,
+    scaling: Scaling,
+    seed: int,
+    *,
+    trees: int,
+    leaves: int,
+    rate: float,
+) -> Boosted:
+    """Fit gradient-boosted trees, stopped early on a seventh of the clips."""
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    fitted = HistGradientBoostingClassifier(
+        learning_rate=rate,
+        max_iter=trees,
+        max_leaf_nodes=leaves,
+        min_samples_leaf=10,
+        l2_regularization=1.0,
+        max_features=0.5,
+        early_stopping=True,
+        validation_fraction=0.15,
+        n_iter_no_change=12,
+        random_state=seed,
+    ).fit(x, y, sample_weight=w)
+    grown = [each[0].nodes for each in fitted._predictors]
+    parts = []
+    for nodes in grown:
+        leaf = nodes["is_leaf"] == 1
+        parts.append(
+            {
+                "leaf": leaf,
+                "measure": np.where(leaf, 0, nodes["feature_idx"]),
+                "threshold": np.where(leaf, 0.0, nodes["num_threshold"]),
+                "left": nodes["left"].astype(np.int64),
+                "right": nodes["right"].astype(np.int64),
+                "missing_left": nodes["missing_go_to_left"].astype(np.int64),
+                "value": nodes["value"].astype(float),
+                "weight": nodes["count"].astype(float),
+            }
+        )
+    return Boosted(_one_list(parts, base=float(fitted._baseline_prediction.ravel()[0]), single=False))
+
+
+def _fit_forest(
+    x: FloatArray, y: FloatArray, w: FloatArray, scaling: Scaling, seed: int, *, trees: int, leaves: int
+) -> Forest:
+    """Fit a random forest of shallow trees."""
+    from sklearn.ensemble import RandomForestClassifier
+
+    fitted = RandomForestClassifier(
+        trees, max_leaf_nodes=leaves, min_samples_leaf=3, max_features=0.2, n_jobs=1, random_state=seed
+    ).fit(x, y, sample_weight=w)
+    parts = []
+    for each in fitted.estimators_:
+        tree = each.tree_
+        leaf = tree.children_left < 0
+        itself = np.arange(tree.node_count)
+        parts.append(
+            {
+                "leaf": leaf,
+                "measure": np.where(leaf, 0, tree.feature),
+                "threshold": np.where(leaf, 0.0, tree.threshold),
+                "left": np.where(leaf, itself, tree.children_left),
+                "right": np.where(leaf, itself, tree.children_right),
+                "missing_left": np.asarray(tree.missing_go_to_left).astype(np.int64),
+                "value": tree.value[:, 0, 1] / tree.value[:, 0, :].sum(axis=1) / trees,
+                "weight": tree.weighted_n_node_samples.astype(float),
+            }
+        )
+    return Forest(_one_list(parts, base=0.0, single=True))
+
+
+def _one_list(parts: list[dict[str, Any]], *, base: float, single: bool) -> Trees:
+    """Join trees into one list of nodes; inner nodes get the mean of their leaves as value."""
+    starts = np.concatenate([[0], np.cumsum([len(part["leaf"]) for part in parts])])[:-1].astype(np.int64)
+    for part, start in zip(parts, starts, strict=True):
+        itself = np.arange(len(part["leaf"]))
+        left, right = (np.where(part["leaf"], itself, part[side]) for side in ("left", "right"))
+        value, weight = part["value"].copy(), part["weight"].copy()
+        for node in itself[::-1]:
+            if not part["leaf"][node]:
+                pair = [left[node], right[node]]
+                weight[node] = weight[pair].sum()
+                value[node] = np.average(value[pair], weights=weight[pair])
+        part |= {"left": left + start, "right": right + start, "value": value}
+    joined = {
+        name: np.concatenate([part[name] for part in parts])
+        for name in ("measure", "threshold", "left", "right", "missing_left", "value")
+    }
+    joined["threshold"] = np.clip(joined["threshold"], -BEYOND_ALL, BEYOND_ALL)
+    return Trees(root=starts, base=base, single=single, **joined)
+
+
+_FITTERS: dict[str, Callable[..., Scorer]] = {
+    "linear": _fit_linear,
+    "bayes": _fit_bayes,
+    "boosted": _fit_boosted,
+    "forest": _fit_forest,
+}

@@ -1,0 +1,143 @@
+"""The families as plain numbers against scikit-learn, and their charges."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+
+from audiodiag.classifier.families import KINDS, Linear, log_odds, probability_of
+from audiodiag.classifier.features import CLIP_AT, design, learn_scaling, scaled
+from audiodiag.classifier.fitting import CANDIDATES, Candidate, fit
+from audiodiag.classifier.table import Table
+from audiodiag.classifier.trees import Trees
+
+WHINE = 0
+
+
+def truth(table: Table) -> np.ndarray:
+    return np.asarray(table.present[:, WHINE])
+
+
+def fitted_beside(monkeypatch: pytest.MonkeyPatch, where: str, name: str) -> list[Any]:
+    """Keep every estimator of scikit-learn that is fitted while we fit."""
+    import importlib
+
+    module = importlib.import_module(where)
+    original = getattr(module, name)
+    kept: list[Any] = []
+
+    class Kept(original):  # type: ignore[misc, valid-type]
+        def fit(self, *args: Any, **named: Any) -> Any:
+            kept.append(self)
+            return super().fit(*args, **named)
+
+    Kept.__name__ = name
+    monkeypatch.setattr(module, name, Kept)
+    return kept
+
+
+@pytest.mark.parametrize(
+    ("number", "where", "name"),
+    [
+        (0, "sklearn.naive_bayes", "GaussianNB"),
+        (1, "sklearn.linear_model", "LogisticRegression"),
+        (3, "sklearn.linear_model", "LogisticRegression"),
+        (4, "sklearn.ensemble", "HistGradientBoostingClassifier"),
+        (5, "sklearn.ensemble", "RandomForestClassifier"),
+    ],
+)
+def test_plain_numbers_say_what_scikit_learn_says(
+    number: int, where: str, name: str, made_up_table: Table, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = fitted_beside(monkeypatch, where, name)
+    candidate, values = CANDIDATES[number], np.array(made_up_table.values)
+    weight = np.where(np.arange(len(values)) % 7 == 0, 2.0, 1.0)
+    model = fit(candidate, values, truth(made_up_table), weight=weight, seed=3)
+    theirs = kept[0]
+    scaling = learn_scaling(values)
+    asked = values
+    if candidate.kind == "linear":
+        asked = design(values, scaling, kinks=candidate.settings["kinks"]).columns
+    if candidate.kind == "bayes":
+        asked = scaled(values, scaling)[:, model.chosen]  # type: ignore[attr-defined]
+    expected = theirs.predict_proba(asked)[:, 1]
+    reread = KINDS[candidate.kind].from_plain(json.loads(json.dumps(model.to_plain(), allow_nan=False)))
+    inside = (expected > 0.003) & (expected < 0.997)
+    assert inside.sum() > 100
+    np.testing.assert_allclose(
+        probability_of(reread.odds(values))[inside], expected[inside], atol=1e-9, rtol=0
+    )
+
+
+@pytest.mark.parametrize("candidate", CANDIDATES, ids=lambda candidate: candidate.name)
+def test_charges_add_up_to_the_answer(candidate: Candidate, made_up_table: Table) -> None:
+    values = np.array(made_up_table.values)
+    model = fit(candidate, values, truth(made_up_table), seed=1)
+    rest = model.odds(values) - model.charges(values).sum(axis=1)
+    np.testing.assert_allclose(rest, rest[0], atol=1e-8)
+
+
+@pytest.mark.parametrize("candidate", CANDIDATES, ids=lambda candidate: candidate.name)
+def test_the_measure_that_matters_is_charged_most(candidate: Candidate, made_up_table: Table) -> None:
+    values = np.array(made_up_table.values)
+    model = fit(candidate, values, truth(made_up_table), seed=1)
+    strongest = np.abs(model.charges(values)).mean(axis=0).argmax()
+    assert made_up_table.measures[strongest] == "pump_whine_score"
+
+
+@pytest.mark.parametrize("candidate", CANDIDATES, ids=lambda candidate: candidate.name)
+def test_fitting_twice_gives_the_same_numbers(candidate: Candidate, made_up_table: Table) -> None:
+    twice = [
+        json.dumps(fit(candidate, made_up_table.values, truth(made_up_table), seed=5).to_plain())
+        for _ in range(2)
+    ]
+    assert twice[0] == twice[1]
+
+
+def test_too_few_clips_give_a_constant() -> None:
+    values = np.random.default_rng(0).normal(size=(50, 2))
+    model = fit(CANDIDATES[4], values, np.r_[np.ones(5), np.zeros(45)])
+    assert isinstance(model, Linear)
+    np.testing.assert_allclose(probability_of(model.odds(values)), 5.5 / 51, atol=1e-12)
+
+
+def test_unknown_truth_and_weight_nought_teach_nothing(made_up_table: Table) -> None:
+    known = truth(made_up_table).copy()
+    spoiled = known.copy()
+    spoiled[:60] = np.nan
+    weight = np.ones(len(known))
+    weight[60:90] = 0.0
+    left = fit(CANDIDATES[2], made_up_table.values, spoiled, weight=weight)
+    right = fit(CANDIDATES[2], made_up_table.values[90:], known[90:])
+    assert left.to_plain() == right.to_plain()
+
+
+def test_a_wild_value_is_clipped_and_a_missing_one_stands_in_the_middle() -> None:
+    values = np.array([[1.0], [2.0], [3.0], [1e9], [np.nan]])
+    z = scaled(values, learn_scaling(values[:4]))
+    assert z[3, 0] == CLIP_AT
+    assert z[4, 0] == 0.0
+
+
+def test_a_tree_that_leads_in_a_circle_is_refused() -> None:
+    plain = {
+        "root": [0],
+        "measure": [0, 0],
+        "threshold": [0, 0],
+        "left": [1, 0],
+        "right": [1, 1],
+        "missing_left": [0, 0],
+        "value": [0, 1],
+        "base": 0.0,
+        "single": False,
+    }
+    with pytest.raises(ValueError, match="leads back"):
+        Trees.from_plain(plain)
+
+
+def test_log_odds_and_probability_are_each_others_inverse() -> None:
+    p = np.array([0.001, 0.3, 0.5, 0.99])
+    np.testing.assert_allclose(probability_of(log_odds(p)), p, rtol=1e-12)
