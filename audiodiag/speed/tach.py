@@ -28,7 +28,7 @@ MIN_PULSES = 8
 LONGEST_COUNT_S = 1.5
 """A stretch without pulses longer than this is unknown, not counted over."""
 LONGEST_WEIGHT_S = 0.25
-"""A long silence counts no more than this in the typical period, so that a gap is not taken for the rhythm."""
+"""A long silence counts no more than this, so that a gap is not taken for the rhythm, seconds."""
 BAND_FLOOR = 0.0005
 """Half-width that the band never falls below: sample clocks and edges are not perfect."""
 
