@@ -1,1 +1,92 @@
-"""Room."""
+"""From a clip, its speed and what is known of the car to measurements that speak for or against six symptoms.
+
+One file a symptom; ``measure_all`` runs them on one shared scene. Every measurement is a ratio, an order, a
+time or a height above what surrounds it, so that a change of gain changes nothing.
+"""
+
+from __future__ import annotations
+
+from audiodiag.records import Clip, Phases, Quality, SpeedTrace
+from audiodiag.symptoms import (
+    bearing_growl,
+    belt_chirp,
+    belt_squeal,
+    cavitation_groan,
+    general,
+    pump_whine,
+    relief_hiss,
+)
+from audiodiag.symptoms.measures import Measure, Measurements, SymptomMeasurement
+from audiodiag.symptoms.scene import Scene, build_scene
+from audiodiag.vehicle import Vehicle
+
+__all__ = [
+    "MEASUREMENTS",
+    "MEASUREMENT_NAMES",
+    "Measure",
+    "Measurements",
+    "Scene",
+    "SymptomMeasurement",
+    "build_scene",
+    "measure_all",
+    "measure_scene",
+]
+
+_ROOM = {
+    "pump_whine": pump_whine,
+    "cavitation_groan": cavitation_groan,
+    "belt_squeal": belt_squeal,
+    "belt_chirp": belt_chirp,
+    "relief_hiss": relief_hiss,
+    "bearing_growl": bearing_growl,
+}
+
+MEASUREMENTS: tuple[Measure, ...] = general.MEASURES + tuple(
+    m for part in _ROOM.values() for m in part.MEASURES
+)
+"""Every measurement with its unit and sentence, in the order of the values."""
+
+MEASUREMENT_NAMES: tuple[str, ...] = tuple(m.name for m in MEASUREMENTS)
+"""The names of all measurements, in the order of the values."""
+
+
+def measure_all(
+    clip: Clip,
+    quality: Quality,
+    speed: SpeedTrace,
+    phases: Phases | None = None,
+    vehicle: Vehicle | None = None,
+) -> Measurements:
+    """Measure one clip.
+
+    Parameters
+    ----------
+    clip, quality, speed:
+        The sound, the band it can speak for, and the engine speed (unknown is allowed: what needs it is NaN).
+    phases, vehicle:
+        What is known of the steering and of the car.
+
+    Returns
+    -------
+    Measurements
+        ``values`` holds every name of ``MEASUREMENT_NAMES``; ``symptoms`` the six symptoms' own parts.
+
+    >>> import numpy as np
+    >>> none = np.zeros(0)
+    >>> silent = Clip(np.zeros(8000, np.float32), 8000, "silent", "", "pcm")
+    >>> unknown = SpeedTrace("none", 0.0, none, none, none, none, none)
+    >>> found = measure_all(silent, Quality(False, (), (20.0, 4000.0)), unknown)
+    >>> tuple(found.values) == MEASUREMENT_NAMES, len(found.symptoms)
+    (True, 6)
+    """
+    return measure_scene(build_scene(clip, quality, speed, phases, vehicle))
+
+
+def measure_scene(scene: Scene) -> Measurements:
+    """Measure a scene that has been built already (see :func:`measure_all`)."""
+    values = dict(general.measure(scene).values)
+    symptoms: dict[str, SymptomMeasurement] = {}
+    for name, part in _ROOM.items():
+        symptoms[name] = part.measure(scene)
+        values |= symptoms[name].values
+    return Measurements({name: values[name] for name in MEASUREMENT_NAMES}, symptoms)

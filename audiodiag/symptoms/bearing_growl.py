@@ -1,0 +1,101 @@
+"""Bearing growl: do impacts ring at an order that is no half order, all the time, in some band?
+
+A damaged bearing strikes at non-integer multiples of its shaft's turns; the strikes excite resonances, so the
+order stands in the envelope spectrum, with harmonics and with sidebands at the shaft's order. The band is
+searched, as a kurtogram does (Antoni 2007), by what stands out most.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.beats import engine_free_beats, excess_db
+from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.scene import Scene
+from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, spread_maximum
+
+__all__ = ["MEASURES", "measure"]
+
+MEASURES = (
+    Measure("growl_comb_db", "dB", "The envelope beats off the engine's orders by {value:.1f} dB."),
+    Measure("growl_order", "per crank turn", "The strikes come {value:.2f} times per crank turn."),
+    Measure("growl_line_db", "dB"),
+    Measure("growl_second_db", "dB"),
+    Measure("growl_sideband_db", "dB"),
+    Measure("growl_gap_db", "dB"),
+    Measure("growl_depth", "1"),
+    Measure("growl_constancy", "1"),
+    Measure("growl_band_hz", "Hz", "They ring most near {value:.0f} Hz."),
+    Measure("growl_bands", "1"),
+    Measure("growl_kurtosis", "1"),
+    Measure("growl_share_db", "dB"),
+)
+
+LOWEST, HIGHEST = 1.7, 15.0
+LOW_HZ, HIGH_HZ = 800.0, 8000.0
+
+
+def measure(scene: Scene) -> SymptomMeasurement:
+    """Measure what speaks for a bearing growl; all NaN where the speed is unknown."""
+    columns = np.flatnonzero((scene.beat_hz > LOW_HZ) & (scene.beat_hz < HIGH_HZ))
+    if scene.angle is None or columns.size == 0:
+        return SymptomMeasurement(filled(MEASURES, {}))
+    angle = scene.angle
+    step = angle.beat_step
+    lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
+    masked = np.where(half_order_distance(angle.beat_order)[:, None] < 0.045, 0.0, lines)
+    wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
+    grid = np.arange(LOWEST, HIGHEST, step)
+
+    def at(values: FloatArray, orders: FloatArray) -> FloatArray:
+        index = np.round(orders / step).astype(int)
+        inside = (index < len(values)) & (index >= 0)
+        return np.where(inside[:, None], values[np.clip(index, 0, len(values) - 1)], 0.0)
+
+    shafts = np.arange(0.85, 3.0, step)
+    first, second = at(wide, grid), at(wider, 2 * grid)
+    per_band = first + 0.5 * np.clip(second, 0, None)
+    ranked = np.sort(per_band, axis=1)[:, ::-1]
+    score = ranked[:, : min(3, len(columns))].mean(axis=1)
+    best = int(np.argmax(score))
+    order = float(grid[best])
+    others = score[np.abs(grid - order) > 0.15]
+    strongest = int(np.argmax(per_band[best]))
+    together = wide[:, np.argsort(-per_band[best])[:3]].mean(axis=1)[:, None]
+    sides = 0.5 * (at(together, order - shafts) + at(together, order + shafts))
+    near = np.abs(angle.beat_order - order) < 0.03
+    depth = float(np.sqrt(angle.beat_power[near][:, columns[strongest]].max()))
+    blocks = angle.beat_blocks[:, near][:, :, columns[strongest]].max(axis=1)
+    beside = np.abs(np.abs(angle.beat_order - order) - 0.2) < 0.1
+    around = np.median(angle.beat_blocks[:, beside][:, :, columns[strongest]], axis=1)
+    rest = engine_free_beats(angle)[:, columns]
+    values = {
+        "growl_comb_db": float(score[best]),
+        "growl_order": order,
+        "growl_line_db": float(np.sort(first[best])[::-1][: min(3, len(columns))].mean()),
+        "growl_second_db": float(np.sort(second[best])[::-1][: min(3, len(columns))].mean()),
+        "growl_sideband_db": float(sides.max()),
+        "growl_gap_db": float(score[best] - others.max()),
+        "growl_depth": depth,
+        "growl_constancy": float(np.mean(blocks > 4.0 * around)),
+        "growl_band_hz": float(scene.beat_hz[columns[strongest]]),
+        "growl_bands": float((first[best] > 3.0).mean()),
+        "growl_kurtosis": _kurtosis(rest),
+    }
+    band = scene.beat_hz[columns[strongest]]
+    power = scene.power_between(band / 1.4, band * 1.4)
+    share = float(np.median(power)) * min(depth, 1.0) if power.size else TINY
+    level = float(decibels(share / max(scene.engine_power, TINY)))
+    values["growl_share_db"] = level
+    values = filled(MEASURES, values)
+    spans = ((0.0, round(scene.duration_s, 1)),)
+    return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _kurtosis(rest: FloatArray) -> float:
+    """Kurtosis of the engine-free envelopes, the most impulsive band, held at 30."""
+    if len(rest) < 100:
+        return float("nan")
+    power = np.maximum((rest**2).mean(axis=0), TINY)
+    return min(float(((rest**4).mean(axis=0) / power**2).max()), 30.0)

@@ -1,0 +1,45 @@
+"""What is left of the band envelopes once the engine's own cycle is taken out?
+
+A four-stroke engine repeats every two crank turns, so all it makes lies at half orders. Beats elsewhere
+belong to something else that turns or rubs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, AngleView
+from audiodiag.symptoms.spectra import lines_above_floor, smooth
+
+__all__ = ["engine_free_beats", "mean_excess_db"]
+
+CYCLES_AROUND = 13
+
+
+def mean_excess_db(angle: AngleView, beat_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Height of every envelope line above its surroundings, dB, mean over the bands, shape (orders,)."""
+    inside = (beat_hz >= low_hz) & (beat_hz <= high_hz)
+    if not inside.any():
+        return np.full(len(angle.beat_order), np.nan)
+    return np.asarray(excess_db(angle)[:, inside].mean(axis=1))
+
+
+def excess_db(angle: AngleView) -> FloatArray:
+    """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (orders, bands)."""
+    return lines_above_floor(angle.beat_power, int(0.8 / angle.beat_step), angle.averages)
+
+
+def engine_free_beats(angle: AngleView) -> FloatArray:
+    """Relative envelopes less the mean of the 13 cycles around, 5 to 50 ms kept, shape (r, bands)."""
+    cycle = 2 * BEAT_SAMPLES_PER_REV
+    count = len(angle.beat) // cycle
+    if count < 3:
+        return angle.beat[:0]
+    folded = angle.beat[: count * cycle].reshape(count, cycle, -1)
+    around = smooth(folded, min(CYCLES_AROUND, count))
+    rest = (folded - around).reshape(count * cycle, -1)
+    rest = np.concatenate([rest, angle.beat[count * cycle :] * 0.0])
+    per_s = BEAT_SAMPLES_PER_REV * float(np.median(angle.crank.rpm_at(angle.beat_time_s))) / 60.0
+    fine, coarse = max(round(0.005 * per_s), 1), max(round(0.05 * per_s), 3)
+    return smooth(rest, fine) - smooth(rest, coarse)

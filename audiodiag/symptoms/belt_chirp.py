@@ -1,0 +1,157 @@
+"""Belt chirp: does a train of short high bursts come once per belt pass or pulley turn?
+
+The envelope of 2 to 12 kHz is searched for a comb at the belt's order B (0.18 to 0.66) or at a pulley's (0.85
+to 1.65) whose lines miss the half orders; bursts are counted and timed, and the angle between them is
+checked by autocorrelation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+from scipy.ndimage import median_filter
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.beats import excess_db
+from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, AngleView, Scene
+from audiodiag.symptoms.spectra import (
+    TINY,
+    Index,
+    Mask,
+    decibels,
+    half_order_distance,
+    smooth,
+    spans_of,
+    spread_maximum,
+)
+
+__all__ = ["MEASURES", "measure"]
+
+MEASURES = (
+    Measure(
+        "chirp_belt_comb_db", "dB", "Bursts beat at a belt's order, {value:.1f} dB above their surroundings."
+    ),
+    Measure("chirp_belt_order", "per crank turn", "The bursts repeat {value:.3f} times per crank turn."),
+    Measure("chirp_pulley_comb_db", "dB"),
+    Measure("chirp_repetition", "1"),
+    Measure("chirp_engine_repetition", "1"),
+    Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
+    Measure("chirp_burst_height_db", "dB"),
+    Measure("chirp_burst_length_ms", "ms"),
+    Measure("chirp_irregularity", "1"),
+    Measure("chirp_peakiness", "1"),
+    Measure("chirp_share_db", "dB"),
+)
+
+LOW_HZ, HIGH_HZ = 2000.0, 13000.0
+
+
+def measure(scene: Scene) -> SymptomMeasurement:
+    """Measure what speaks for a belt chirp; the combs are NaN where the speed is unknown."""
+    columns = np.flatnonzero((scene.beat_hz > LOW_HZ) & (scene.beat_hz < HIGH_HZ))
+    if not scene.usable or columns.size == 0 or len(scene.envelope) < 400:
+        return SymptomMeasurement(filled(MEASURES, {}))
+    values: dict[str, float] = {}
+    chosen: Index = columns
+    if scene.angle is not None:
+        combs, chosen = _combs(scene.angle, columns)
+        values |= combs
+        values |= _repetition(scene.angle, chosen)
+    bursts, on, level = _bursts(scene, chosen)
+    values |= bursts
+    values["chirp_share_db"] = level
+    values = filled(MEASURES, values)
+    return SymptomMeasurement(values, spans_of(on, 0.05, 0.1, 0.6), level, evidence_of(MEASURES, values))
+
+
+def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
+    """Best comb at a belt's and at a pulley's order; and the bands that show the belt's comb best."""
+    step = angle.beat_step
+    lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
+    lines[half_order_distance(angle.beat_order) < 0.04] = 0.0
+    lines = spread_maximum(lines, 1)
+
+    def comb(orders: FloatArray, harmonics: int) -> FloatArray:
+        total = np.zeros((len(orders), lines.shape[1]))
+        for h in range(1, harmonics + 1):
+            index = np.round(h * orders / step).astype(int)
+            weight = 1.0 if h <= 3 else 0.6
+            total += weight * lines[np.minimum(index, len(lines) - 1)]
+        return total / np.sqrt(harmonics)
+
+    belt = np.arange(0.18, 0.66, step / 4)
+    pulley = np.arange(0.85, 1.65, step / 3)
+    score = comb(belt, 6)
+    ranked = np.sort(score, axis=1)[:, ::-1]
+    best_bands = ranked[:, : max(1, min(3, ranked.shape[1]))].mean(axis=1)
+    best = int(np.argmax(best_bands))
+    order = np.argsort(-score[best])[:3]
+    pulley_score = np.sort(comb(pulley, 4), axis=1)[:, ::-1][:, : max(1, min(3, len(columns)))].mean(axis=1)
+    return {
+        "chirp_belt_comb_db": best_bands[best],
+        "chirp_belt_order": belt[best],
+        "chirp_pulley_comb_db": pulley_score.max(),
+    }, columns[order]
+
+
+def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
+    """Autocorrelation of the envelope over angle: best off the engine's cycle, and at the engine's cycle."""
+    track = angle.beat[:, columns].mean(axis=1)
+    track = smooth(track, 3) - smooth(track, 2 * BEAT_SAMPLES_PER_REV)
+    size = scipy.fft.next_fast_len(2 * len(track), real=True)
+    power = np.abs(scipy.fft.rfft(track, size)) ** 2
+    both = scipy.fft.irfft(power, size)[: 7 * BEAT_SAMPLES_PER_REV]
+    lags = np.arange(len(both)) / BEAT_SAMPLES_PER_REV
+    shape = both / max(float(both[0]), TINY) * len(track) / np.maximum(len(track) - np.arange(len(both)), 1)
+    ripple = shape - smooth(shape, BEAT_SAMPLES_PER_REV)
+    off = (lags > 1.5) & (lags < 5.8) & (half_order_distance(lags) > 0.08)
+    return {
+        "chirp_repetition": float(ripple[off].max()),
+        "chirp_engine_repetition": float(
+            max(ripple[np.abs(lags - 2.0) < 0.03].max(), ripple[np.abs(lags - 4.0) < 0.03].max())
+        ),
+    }
+
+
+def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float]:
+    """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; their level."""
+    every = max(round(scene.envelope_rate_hz / 250.0), 1)
+    count = len(scene.envelope) // every
+    slow = scene.envelope[: count * every][:, columns].reshape(count, every, -1).mean(axis=1)
+    rate = scene.envelope_rate_hz / every
+    level = decibels(slow).mean(axis=1)
+    above = smooth(level, 3) - median_filter(level, 2 * int(0.4 * rate) + 1, mode="nearest")
+    high = above > 3.0
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(np.int8), [0]])))
+    starts, ends = edges[::2], edges[1::2]
+    length_ms = (ends - starts) / rate * 1000.0
+    kept = (length_ms >= 12.0) & (length_ms <= 170.0)
+    starts, ends, length_ms = starts[kept], ends[kept], length_ms[kept]
+    heights = np.array([above[a:b].max() for a, b in zip(starts, ends, strict=True)])
+    middle = (starts + ends) / 2.0 / rate
+    on = np.zeros(len(scene.time_s), bool)
+    for a, b in zip(starts, ends, strict=True):
+        on[int(a / rate / 0.05) : int(b / rate / 0.05) + 1] = True
+    gaps = np.diff(middle)
+    if scene.angle is not None and len(middle) > 1:
+        gaps = np.diff(scene.angle.crank.rev_at(middle))
+    centred = smooth(slow.mean(axis=1), 2)
+    peakiness = float(np.log2(np.percentile(centred, 98.0) / max(float(np.median(centred)), TINY)))
+    excess = 0.0
+    if len(starts):
+        inside = np.zeros(count, bool)
+        for a, b in zip(starts, ends, strict=True):
+            inside[a:b] = True
+        width = scene.beat_hz[columns] * 0.35 * 2.0 / scene.sample_rate_hz
+        power = (slow * width).sum(axis=1)
+        excess = max(float(power[inside].mean() - np.median(power)), 0.0)
+    share = float(decibels(excess / max(scene.engine_power, TINY)))
+    values = {
+        "chirp_burst_rate_hz": len(starts) / max(scene.duration_s, 0.5),
+        "chirp_burst_height_db": float(np.median(heights)) if len(heights) else 0.0,
+        "chirp_burst_length_ms": float(np.median(length_ms)) if len(heights) else np.nan,
+        "chirp_irregularity": float(np.std(np.log(np.maximum(gaps, 1e-3)))) if len(gaps) > 3 else np.nan,
+        "chirp_peakiness": peakiness,
+    }
+    return values, on, max(share, -80.0)

@@ -1,0 +1,114 @@
+"""Belt squeal: do high tones come and go that hold neither a pitch nor an order?
+
+Stick-slip of a slipping belt makes tones with harmonics that wander. A chime holds its pitch to the hertz, an
+alternator its order; both last or repeat unchanged.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.ridges import Ridge, prominence_db, speed_at_frames, tonal_ridges
+from audiodiag.symptoms.scene import Scene
+from audiodiag.symptoms.spectra import TINY, decibels, smooth, spans_of
+
+__all__ = ["MEASURES", "measure"]
+
+MEASURES = (
+    Measure("squeal_prominence_db", "dB", "A high tone stands {value:.1f} dB above the sound around it."),
+    Measure("squeal_frequency_hz", "Hz", "It sits near {value:.0f} Hz."),
+    Measure("squeal_total_s", "s", "Such tones sound for {value:.1f} s in all."),
+    Measure("squeal_share_of_time", "1"),
+    Measure("squeal_longest_s", "s"),
+    Measure(
+        "squeal_wander_percent", "%", "Its pitch wanders by {value:.2f} %, held by neither pitch nor order."
+    ),
+    Measure("squeal_pitch_residual_percent", "%"),
+    Measure("squeal_order_residual_percent", "%"),
+    Measure("squeal_harmonic_db", "dB"),
+    Measure("squeal_rise_db", "dB"),
+    Measure("squeal_dip_percent", "%"),
+    Measure("squeal_count", "1"),
+    Measure("squeal_share_db", "dB"),
+)
+
+LOW_HZ, HIGH_HZ = 1000.0, 10000.0
+STEADY_PERCENT = 0.12
+
+
+def measure(scene: Scene) -> SymptomMeasurement:
+    """Measure what speaks for a belt squeal; needs no speed, uses it where it is known."""
+    if not scene.usable or len(scene.tone) < 10 or scene.band_hz[1] < 2500.0:
+        return SymptomMeasurement(filled(MEASURES, {}))
+    ridges = tonal_ridges(scene, LOW_HZ, HIGH_HZ)
+    frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
+    nothing = {
+        "squeal_prominence_db": 0.0,
+        "squeal_total_s": 0.0,
+        "squeal_share_of_time": 0.0,
+        "squeal_count": 0.0,
+        "squeal_longest_s": 0.0,
+        "squeal_share_db": -60.0,
+        "squeal_harmonic_db": 0.0,
+        "squeal_rise_db": 0.0,
+    }
+    if not ridges:
+        return SymptomMeasurement(filled(MEASURES, nothing))
+    rpm = speed_at_frames(scene)
+    free = [r for r in ridges if _wander(r, rpm) > STEADY_PERCENT] or ridges[:1]
+    best = free[0]
+    height = prominence_db(scene)
+    on = np.zeros(len(scene.tone), bool)
+    power = np.zeros(len(scene.tone))
+    for ridge in free:
+        on[ridge.frames] = True
+        np.add.at(power, ridge.frames, ridge.power)
+    mean_square = power * 2.0 / (len(scene.tone_hz) * scene.sample_rate_hz / (2 * scene.tone_hz[-1])) / 3.0
+    share = float(np.mean(mean_square[on])) if on.any() else 0.0
+    level = float(decibels(share / max(scene.engine_power, TINY)))
+    dip = np.interp(scene.tone_time_s, scene.time_s, np.nan_to_num(scene.dip_percent))
+    values = {
+        "squeal_prominence_db": float(np.mean(np.sort(best.prominence_db)[-max(len(best.frames) // 2, 3) :])),
+        "squeal_frequency_hz": float(np.median(best.frequency_hz)),
+        "squeal_total_s": float(on.sum()) * frame_s,
+        "squeal_share_of_time": float(on.mean()),
+        "squeal_longest_s": max(len(r.frames) for r in free) * frame_s,
+        "squeal_wander_percent": _wander(best, rpm),
+        "squeal_pitch_residual_percent": best.pitch_residual_percent(),
+        "squeal_order_residual_percent": best.order_residual_percent(rpm) if rpm is not None else np.nan,
+        "squeal_harmonic_db": _harmonic_db(scene, height, best),
+        "squeal_rise_db": _rise_db(scene, best),
+        "squeal_dip_percent": float(dip[on].mean() - dip.mean()) if rpm is not None and on.any() else np.nan,
+        "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
+        "squeal_share_db": level,
+    }
+    values = filled(MEASURES, values)
+    active = np.interp(scene.time_s, scene.tone_time_s, smooth(on.astype(float), 3)) > 0.3
+    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+
+
+def _wander(ridge: Ridge, rpm: FloatArray | None) -> float:
+    """The smaller of the scatters of pitch and of order, per cent."""
+    pitch = ridge.pitch_residual_percent()
+    return min(pitch, ridge.order_residual_percent(rpm)) if rpm is not None else pitch
+
+
+def _harmonic_db(scene: Scene, height: FloatArray, ridge: Ridge) -> float:
+    """Mean prominence at twice the ridge's frequency less what noise gives; 0 out of the band."""
+    step = scene.tone_hz[1] - scene.tone_hz[0]
+    column = np.round(2.0 * ridge.frequency_hz / step).astype(int)
+    if column.max() >= height.shape[1] - 2:
+        return 0.0
+    top = np.max([height[ridge.frames, column + d] for d in (-1, 0, 1)], axis=0)
+    return float(np.mean(top)) - 2.0
+
+
+def _rise_db(scene: Scene, ridge: Ridge) -> float:
+    """Level of the ridge's own narrow band while it sounds against the calmer quarter."""
+    step = scene.tone_hz[1] - scene.tone_hz[0]
+    low = int(np.percentile(ridge.frequency_hz, 10) * 0.97 / step)
+    high = int(np.percentile(ridge.frequency_hz, 90) * 1.03 / step) + 1
+    track = scene.tone[:, low:high].max(axis=1)
+    return float(decibels(np.median(track[ridge.frames]) / max(float(np.percentile(track, 25.0)), TINY)))

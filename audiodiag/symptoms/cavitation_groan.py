@@ -1,0 +1,161 @@
+"""Cavitation groan: does noise swell in stretches, rough and irregular, beating at the pump's turns?
+
+Groan is noise, not tones: its bands rise together, its envelope is rough at 5 to 50 ms once the engine's own
+cycle has been taken out, and what is periodic in it sits at R, 2R and R z, not at half orders.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.beats import engine_free_beats, mean_excess_db
+from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.scene import AngleView, Scene
+from audiodiag.symptoms.spectra import (
+    TINY,
+    Mask,
+    bridge,
+    correlation,
+    decibels,
+    half_order_distance,
+    percentile,
+    smooth,
+    spans_of,
+    spread_maximum,
+)
+
+__all__ = ["MEASURES", "measure"]
+
+MEASURES = (
+    Measure(
+        "groan_rise_db", "dB", "In its loud stretches the noise from 0.1 to 8 kHz rises by {value:.1f} dB."
+    ),
+    Measure("groan_rise_low_db", "dB"),
+    Measure("groan_rise_mid_db", "dB"),
+    Measure("groan_rise_high_db", "dB"),
+    Measure("groan_rise_unevenness_db", "dB"),
+    Measure("groan_rise_flatness_db", "dB"),
+    Measure("groan_loud_share", "1"),
+    Measure("groan_dip_correlation", "1"),
+    Measure(
+        "groan_beat_db", "dB", "The noise beats at the pump's turns, {value:.1f} dB above its surroundings."
+    ),
+    Measure("groan_beat_ratio", "per crank turn"),
+    Measure("groan_beat_gap_db", "dB"),
+    Measure("groan_vane_beat_db", "dB"),
+    Measure(
+        "groan_roughness", "1", "Besides the engine's own beat the noise swings by {value:.2f} of its mean."
+    ),
+    Measure("groan_roughness_growth", "1"),
+    Measure("groan_roughness_kurtosis", "1"),
+    Measure("groan_share_db", "dB"),
+)
+
+RATIOS = (0.85, 1.65)
+VANES = (7, 8, 9, 10, 11, 12, 13)
+
+
+def measure(scene: Scene) -> SymptomMeasurement:
+    """Measure what speaks for a cavitation groan; beats are NaN where the speed is unknown."""
+    if not scene.usable or scene.level.shape[1] < 3:
+        return SymptomMeasurement(filled(MEASURES, {}))
+    track = smooth(scene.band_db(150.0, 8000.0), 7)
+    if not np.isfinite(track).all():
+        return SymptomMeasurement(filled(MEASURES, {}))
+    loud, calm = loud_and_calm(track)
+    rise = decibels(scene.level[loud]).mean(axis=0) - decibels(scene.level[calm]).mean(axis=0)
+    values = {
+        "groan_rise_db": _between(scene, rise, 100.0, 8000.0),
+        "groan_rise_low_db": _between(scene, rise, 100.0, 600.0),
+        "groan_rise_mid_db": _between(scene, rise, 600.0, 3000.0),
+        "groan_rise_high_db": _between(scene, rise, 3000.0, 8000.0),
+        "groan_rise_unevenness_db": float(np.std(rise[(scene.level_hz > 150) & (scene.level_hz < 8000)])),
+        "groan_rise_flatness_db": _flatness_db(scene, loud, calm),
+        "groan_loud_share": float(np.mean(track > 0.5 * (percentile(track, 10) + percentile(track, 95)))),
+        "groan_dip_correlation": correlation(track, bridge(scene.dip_percent)),
+    }
+    if scene.angle is not None and scene.beat_hz.size:
+        values |= _beats(scene.angle, scene.beat_hz)
+        values |= _roughness(scene, scene.angle, loud, calm)
+    power = scene.power_between(100.0, 8000.0)
+    extra = max(float(power[loud].mean() - power[calm].mean()), TINY)
+    level = float(decibels(extra / max(scene.engine_power, TINY)))
+    values["groan_share_db"] = level
+    values = filled(MEASURES, values)
+    swells = values["groan_rise_db"] > 3.0
+    middle = 0.5 * (float(track[loud].mean()) + float(track[calm].mean()))
+    spans = spans_of(track > middle, 0.05, 0.2, 0.3) if swells else ((0.0, round(scene.duration_s, 1)),)
+    return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def loud_and_calm(track: FloatArray) -> tuple[Mask, Mask]:
+    """Which instants belong to the loudest fifth and to the calmest two fifths of a level track."""
+    return track >= np.percentile(track, 80.0), track <= np.percentile(track, 40.0)
+
+
+def _between(scene: Scene, rise: FloatArray, low_hz: float, high_hz: float) -> float:
+    """Mean rise of the bands between two frequencies."""
+    inside = (scene.level_hz >= low_hz) & (scene.level_hz <= high_hz)
+    return float(rise[inside].mean()) if inside.any() else float("nan")
+
+
+def _flatness_db(scene: Scene, loud: Mask, calm: Mask) -> float:
+    """Flatness of the added power line by line, 0.5 to 5 kHz: near 0 dB for noise, far below for tones."""
+    inside = (scene.tone_hz > 500.0) & (scene.tone_hz < 5000.0)
+    if inside.sum() < 20 or len(scene.tone_time_s) < 10:
+        return float("nan")
+    is_loud = np.interp(scene.tone_time_s, scene.time_s, loud.astype(float)) > 0.5
+    is_calm = np.interp(scene.tone_time_s, scene.time_s, calm.astype(float)) > 0.5
+    if is_loud.sum() < 3 or is_calm.sum() < 3:
+        return float("nan")
+    tone = scene.tone[:, inside]
+    ratio = tone[is_loud].mean(axis=0) / np.maximum(tone[is_calm].mean(axis=0), TINY)
+    return float(decibels(ratio).mean() - decibels(float(ratio.mean())))
+
+
+def _beats(angle: AngleView, beat_hz: FloatArray) -> dict[str, float]:
+    """The best R by its beats at R, 2R and R z off the half orders."""
+    excess = spread_maximum(mean_excess_db(angle, beat_hz, 300.0, 8500.0), 1)
+    step = angle.beat_step
+    excess = np.where(half_order_distance(angle.beat_order) < 0.045, 0.0, np.clip(excess, -3.0, 12.0))
+    ratios = np.arange(RATIOS[0], RATIOS[1], step / 2)
+
+    def at(orders: FloatArray) -> FloatArray:
+        index = np.round(orders / step).astype(int)
+        return np.where(index < len(excess), excess[np.minimum(index, len(excess) - 1)], 0.0)
+
+    turns = at(ratios) + at(2 * ratios) + 0.5 * np.clip(at(4 * ratios), 0, None)
+    vanes = np.array(
+        [at(z * ratios) + at((z - 1) * ratios) * 0.25 + at((z + 1) * ratios) * 0.25 for z in VANES]
+    )
+    score = turns + 0.7 * np.clip(vanes.max(axis=0), 0, None)
+    best = int(np.argmax(score))
+    others = score[np.abs(ratios - ratios[best]) > 0.06]
+    return {
+        "groan_beat_db": score[best],
+        "groan_beat_ratio": ratios[best],
+        "groan_beat_gap_db": score[best] - others.max(),
+        "groan_vane_beat_db": float(vanes.max()),
+    }
+
+
+def _roughness(scene: Scene, angle: AngleView, loud: Mask, calm: Mask) -> dict[str, float]:
+    """Swing of the envelopes at 5 to 50 ms without the engine's cycle: loud stretches, growth, kurtosis."""
+    rest = engine_free_beats(angle)[:, (scene.beat_hz > 400.0) & (scene.beat_hz < 8000.0)]
+    if rest.shape[1] == 0:
+        return {}
+    is_loud = np.interp(angle.beat_time_s, scene.time_s, loud.astype(float)) > 0.5
+    is_calm = np.interp(angle.beat_time_s, scene.time_s, calm.astype(float)) > 0.5
+    if is_loud.sum() < 50 or is_calm.sum() < 50:
+        return {}
+    swing_loud, swing_calm = rest[is_loud].std(axis=0), rest[is_calm].std(axis=0)
+    together = rest.mean(axis=1)
+    common, apart = together.std(), float(np.sqrt((rest.var(axis=0)).mean()))
+    centred = together[is_loud] - together[is_loud].mean()
+    kurtosis = float((centred**4).mean() / max(float((centred**2).mean()) ** 2, TINY))
+    return {
+        "groan_roughness": float(common / max(apart, 1e-9)),
+        "groan_roughness_growth": float(np.log2(swing_loud / np.maximum(swing_calm, 1e-9)).mean()),
+        "groan_roughness_kurtosis": min(kurtosis, 30.0),
+    }

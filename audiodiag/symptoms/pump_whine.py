@@ -1,0 +1,191 @@
+"""Pump whine: is there a comb of tones at an order that is not the engine's, and does it follow the steering?
+
+The vanes passing make a tone at R z events per crank turn (R pump turns per crank turn, z vanes) with
+harmonics and sidebands at R. The order is searched between 6.5 and 27.5 in the order spectrum: what counts
+is the height above the surroundings and, near a half order, above what the engine's own comb makes likely.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.scene import AngleView, Scene, engine_comb_db
+from audiodiag.symptoms.spectra import (
+    TINY,
+    bridge,
+    correlation,
+    decibels,
+    half_order_distance,
+    lines_above_floor,
+    noise_reach_db,
+    percentile,
+    smooth,
+    spans_of,
+    spread_maximum,
+)
+
+__all__ = ["MEASURES", "measure"]
+
+MEASURES = (
+    Measure(
+        "whine_comb_db", "dB", "The best comb of tones off the engine's orders stands out by {value:.1f} dB."
+    ),
+    Measure("whine_order", "per crank turn", "Its first tone sits at order {value:.2f}."),
+    Measure("whine_line_db", "dB", "That tone stands {value:.1f} dB above the sound around it."),
+    Measure("whine_second_db", "dB"),
+    Measure("whine_third_db", "dB"),
+    Measure("whine_sideband_db", "dB"),
+    Measure("whine_gap_db", "dB"),
+    Measure("whine_half_order_distance", "per crank turn"),
+    Measure("whine_over_engine_db", "dB"),
+    Measure("whine_share_db", "dB", "Its tones carry {value:.1f} dB relative to the engine bay."),
+    Measure("whine_growth_db", "dB", "Over the clip its level grows by {value:.1f} dB from calm to loud."),
+    Measure("whine_dip_correlation", "1"),
+    Measure("whine_noise_correlation", "1"),
+    Measure("whine_wander", "1"),
+    Measure("whine_steadiness", "1"),
+)
+
+LOWEST, HIGHEST = 6.5, 27.5
+CAP_DB = 18.0
+
+
+def measure(scene: Scene) -> SymptomMeasurement:
+    """Measure what speaks for a pump whine in a scene; all NaN where the speed is unknown."""
+    if scene.angle is None:
+        return SymptomMeasurement(filled(MEASURES, {}))
+    angle = scene.angle
+    step = angle.order_step
+    raw = lines_above_floor(angle.order_power, int(1.25 / step), angle.averages)
+    excess = raw - _engine_expectation_db(angle, scene.cylinders)
+    excess = np.minimum(excess, raw)
+    grid = np.arange(LOWEST, HIGHEST, step)
+    first = _at(spread_maximum(excess, 1), grid, step)
+    second = _at(spread_maximum(excess, 2), 2 * grid, step)
+    third = _at(spread_maximum(excess, 3), 3 * grid, step)
+    score = np.clip(first, -6, CAP_DB) + 0.5 * (
+        np.clip(np.nan_to_num(second), 0, CAP_DB) + np.clip(np.nan_to_num(third), 0, CAP_DB)
+    )
+    best = int(np.argmax(score))
+    order = float(grid[best])
+    others = score[np.abs(grid - order) > 0.4]
+    track, beside = _tracked(angle, order)
+    values = {
+        "whine_comb_db": score[best],
+        "whine_order": order,
+        "whine_line_db": _at(spread_maximum(raw, 1), np.array([order]), step)[0],
+        "whine_second_db": second[best],
+        "whine_third_db": third[best],
+        "whine_sideband_db": _sidebands_db(excess, order, step),
+        "whine_gap_db": score[best] - others.max(),
+        "whine_half_order_distance": float(half_order_distance(order)),
+        "whine_over_engine_db": _over_engine_db(angle, order),
+        **_over_time(scene, angle, order, track, beside),
+    }
+    share = _share(angle, order, track)
+    level = float(decibels(share / max(scene.engine_power, TINY)))
+    values["whine_share_db"] = level
+    values = filled(MEASURES, values)
+    threshold = percentile(track, 30.0) + 0.5 * (percentile(track, 95.0) - percentile(track, 30.0))
+    growing = percentile(track, 90.0) - percentile(track, 10.0) > 6.0
+    sounding = track > threshold if growing else track > -60.0
+    on = np.interp(scene.time_s, angle.map_time_s, sounding.astype(float)) > 0.5
+    return SymptomMeasurement(values, spans_of(on, 0.05), level, evidence_of(MEASURES, values))
+
+
+def _at(values: FloatArray, orders: FloatArray, step: float) -> FloatArray:
+    """Value of the nearest line, NaN beyond the grid."""
+    index = np.round(orders / step).astype(int)
+    return np.where(index < len(values), values[np.minimum(index, len(values) - 1)], np.nan)
+
+
+def _engine_expectation_db(angle: AngleView, cylinders: int | None) -> FloatArray:
+    """What the engine's comb makes likely at every order, dB above the surroundings; -inf off the comb.
+
+    At each half order: the larger of the medians of its neighbours on the comb and of its neighbours among
+    the firing orders. Lines are held to be as wide as the window makes them, and wider with the order.
+    """
+    lattice = engine_comb_db(angle, float(angle.order[-1] - 2.0))
+    count = len(lattice)
+    steps = [cylinders] if cylinders else [3, 4, 5, 6, 8]
+    expected = np.zeros(count)
+    for k in range(count):
+        near = [lattice[j] for d in (1, 2, 3) for j in (k - d, k + d) if 0 <= j < count]
+        best = float(np.median(near))
+        for period in steps:
+            firing = [lattice[j] for d in (1, 2) for j in (k - d * period, k + d * period) if 0 <= j < count]
+            if len(firing) >= 2:
+                best = max(best, float(np.median(firing)))
+        expected[k] = best
+    index = np.clip(np.round(angle.order * 2).astype(int) - 1, 0, count - 1)
+    inside = half_order_distance(angle.order) < 0.045 + 0.001 * angle.order
+    return np.where(inside, np.maximum(expected[index] + 3.0, 3.0), -np.inf)
+
+
+def _sidebands_db(excess: FloatArray, order: float, step: float) -> float:
+    """Best mean height of a pair of lines at +-R around the tone, R from 0.85 to 1.65."""
+    ratios = np.arange(0.85, 1.65, step)
+    wide = spread_maximum(excess, 1)
+    pair = [np.clip(_at(wide, order + s * ratios, step), -6, CAP_DB) for s in (-1.0, 1.0)]
+    return float(np.max(0.5 * (pair[0] + pair[1])))
+
+
+def _over_engine_db(angle: AngleView, order: float) -> float:
+    """Level of the tone against the loudest engine lines within 2.5 orders around it."""
+    near = np.abs(angle.order - order) < 0.06
+    comb = (np.abs(angle.order - order) < 2.5) & (half_order_distance(angle.order) < 0.05) & ~near
+    if not near.any() or not comb.any():
+        return float("nan")
+    return float(decibels(angle.order_power[near].max() / max(float(angle.order_power[comb].max()), TINY)))
+
+
+def _tracked(angle: AngleView, order: float) -> tuple[FloatArray, FloatArray]:
+    """Level over time of the tone and of the sound beside it, dB, from the short blocks."""
+    offset = np.abs(angle.map_order - order)
+    tone = angle.map_power[:, offset < 0.12].max(axis=1)
+    beside = (offset > 0.25) & (offset < 1.5) & (half_order_distance(angle.map_order) > 0.12)
+    return decibels(tone), decibels(np.median(angle.map_power[:, beside], axis=1))
+
+
+def _over_time(
+    scene: Scene, angle: AngleView, order: float, track: FloatArray, beside: FloatArray
+) -> dict[str, float]:
+    """How the tone changes over the clip and what it changes with."""
+    level = smooth(track, 3)
+    floor = smooth(beside, 3)
+    growth = percentile(level, 90.0) - percentile(level, 10.0)
+    dip = np.interp(angle.map_time_s, scene.time_s, bridge(scene.dip_percent))
+    noise = np.interp(angle.map_time_s, scene.time_s, smooth(scene.band_db(300.0, 8000.0), 10))
+    load = dip
+    if scene.steering_load is not None:
+        load = np.interp(angle.map_time_s, scene.time_s, bridge(scene.steering_load))
+    near = np.abs(angle.map_order - order) < 0.3
+    power = angle.map_power[:, near]
+    place = angle.map_order[near][np.argmax(power, axis=1)] / order - 1.0
+    clear = track - beside > 9.0
+    wander = float("nan")
+    if clear.sum() >= 6:
+        wander = float(np.median(np.abs(place[clear] - np.median(place[clear]))) * order)
+    return {
+        "whine_growth_db": growth,
+        "whine_dip_correlation": correlation(level - floor, load),
+        "whine_noise_correlation": correlation(level, noise),
+        "whine_wander": wander,
+        "whine_steadiness": float(np.mean(track - beside > noise_reach_db(1.0, 4.0))),
+    }
+
+
+def _share(angle: AngleView, order: float, track: FloatArray) -> float:
+    """Power of the first three tones in their louder half of the time, mean square."""
+    power = 0.0
+    for harmonic in (1, 2, 3):
+        near = np.abs(angle.order - harmonic * order) < 0.04 + 0.02 * harmonic
+        beside = np.abs(np.abs(angle.order - harmonic * order) - 0.25) < 0.12
+        if near.any() and beside.any():
+            power += (
+                max(float(angle.order_power[near].max() - np.median(angle.order_power[beside])), 0.0) / 2.0
+            )
+    loud = np.mean(10.0 ** (track / 10.0))
+    return power * float(np.percentile(10.0 ** (track / 10.0), 75.0) / max(loud, TINY))

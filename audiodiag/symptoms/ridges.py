@@ -1,0 +1,128 @@
+"""Which tones come and go between 1 and 10 kHz, and do they hold their pitch or their order?
+
+Peaks of the short transforms are linked from frame to frame into ridges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.scene import Scene
+from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth
+
+__all__ = ["Ridge", "prominence_db", "tonal_ridges"]
+
+PEAK_DB = 11.0
+PEAKS = 5
+JUMP = 0.035
+GAP_FRAMES = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Ridge:
+    """One tone over time: frames (index into tone_time_s), frequency_hz, prominence_db, power, shape (n,)."""
+
+    frames: Index
+    frequency_hz: FloatArray
+    prominence_db: FloatArray
+    power: FloatArray
+
+    def pitch_residual_percent(self) -> float:
+        """Scatter of the frequency around its median, per cent."""
+        return float(100.0 * np.std(np.log(self.frequency_hz)))
+
+    def order_residual_percent(self, rpm: FloatArray) -> float:
+        """Scatter of frequency over engine speed, per cent; rpm: speed at every frame of the scene."""
+        return float(100.0 * np.std(np.log(self.frequency_hz / rpm[self.frames])))
+
+    def jump_percent(self) -> float:
+        """Mean change of the frequency from frame to frame, per cent."""
+        return (
+            float(100.0 * np.mean(np.abs(np.diff(np.log(self.frequency_hz)))))
+            if len(self.frames) > 1
+            else 0.0
+        )
+
+
+def prominence_db(scene: Scene) -> FloatArray:
+    """Height of every line of every frame over the mean level of its neighbours, dB, shape (w, f)."""
+    level = decibels(scene.tone).astype(np.float32)
+    near, wide = 7, 35
+    inner = smooth(level, near, axis=1)
+    outer = smooth(level, wide, axis=1)
+    around = (outer * wide - inner * near) / (wide - near)
+    return np.asarray(level - around - 2.5)
+
+
+def tonal_ridges(scene: Scene, low_hz: float, high_hz: float, shortest: int = 4) -> list[Ridge]:
+    """Link peaks into ridges of at least ``shortest`` frames (some 21 ms each), the most prominent first."""
+    inside = np.flatnonzero(
+        (scene.tone_hz > low_hz) & (scene.tone_hz < min(high_hz, scene.tone_hz[-1] * 0.97))
+    )
+    if len(inside) < 40 or len(scene.tone) < shortest:
+        return []
+    height = prominence_db(scene)
+    found = _peaks(scene, height, int(inside[0]), int(inside[-1]))
+    open_ridges: list[list[tuple[int, float, float, float]]] = []
+    closed: list[list[tuple[int, float, float, float]]] = []
+    for frame, peaks in enumerate(found):
+        still: list[list[tuple[int, float, float, float]]] = []
+        for ridge in open_ridges:
+            (still if frame - ridge[-1][0] <= GAP_FRAMES else closed).append(ridge)
+        open_ridges = still
+        taken: set[int] = set()
+        for frequency, prominence, power in peaks:
+            near = [
+                (abs(frequency / ridge[-1][1] - 1.0), i)
+                for i, ridge in enumerate(open_ridges)
+                if i not in taken and ridge[-1][0] < frame
+            ]
+            if near and min(near)[0] < JUMP:
+                index = min(near)[1]
+                open_ridges[index].append((frame, frequency, prominence, power))
+                taken.add(index)
+            else:
+                open_ridges.append([(frame, frequency, prominence, power)])
+                taken.add(len(open_ridges) - 1)
+    ridges = [_ridge(r) for r in closed + open_ridges if len(r) >= shortest]
+    return sorted(ridges, key=lambda r: -float(np.sum(r.prominence_db - PEAK_DB + 2.0)))
+
+
+def _ridge(points: list[tuple[int, float, float, float]]) -> Ridge:
+    frames, frequency, prominence, power = (np.array(column) for column in zip(*points, strict=True))
+    return Ridge(frames, frequency, prominence, power)
+
+
+def _peaks(scene: Scene, height: FloatArray, first: int, last: int) -> list[list[tuple[float, float, float]]]:
+    """The highest local peaks of every frame: frequency (by a parabola), prominence, power of three lines."""
+    middle = height[:, first : last + 1]
+    top = (
+        (middle > PEAK_DB)
+        & (middle >= height[:, first - 1 : last])
+        & (middle > height[:, first + 1 : last + 2])
+    )
+    rows, columns = np.nonzero(top)
+    columns = columns + first
+    level = decibels(scene.tone)
+    left, centre, right = level[rows, columns - 1], level[rows, columns], level[rows, columns + 1]
+    bend = left - 2 * centre + right
+    shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.where(bend < -1e-9, bend, 1.0), 0.0)
+    frequency = (columns + shift) * (scene.tone_hz[1] - scene.tone_hz[0])
+    prominence = height[rows, columns]
+    power = scene.tone[rows, columns - 1] + scene.tone[rows, columns] + scene.tone[rows, columns + 1]
+    found: list[list[tuple[float, float, float]]] = [[] for _ in range(len(scene.tone))]
+    order = np.lexsort((-prominence, rows))
+    for i in order:
+        if len(found[rows[i]]) < PEAKS:
+            found[rows[i]].append((float(frequency[i]), float(prominence[i]), float(power[i])))
+    return found
+
+
+def speed_at_frames(scene: Scene) -> FloatArray | None:
+    """Engine speed at every frame of the short transforms, None where it is unknown."""
+    if not np.isfinite(scene.rpm).any():
+        return None
+    return np.asarray(np.interp(scene.tone_time_s, scene.time_s, bridge(scene.rpm)))
