@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import scipy.fft
@@ -24,7 +24,7 @@ from audiodiag.signal.whole import WholeSpectrum, whole_spectrum
 
 __all__ = ["AngleSignal", "CrankAngle", "crank_angle", "resample_to_angle", "revolutions"]
 
-SPLINE_ORDER = 5
+SPLINE_ORDER: Final = 5
 OVERSAMPLING = 6.0
 TRANSITION = 1.12
 
