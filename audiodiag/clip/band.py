@@ -1,0 +1,86 @@
+"""The band that a recording really carries: where its spectrum falls off a cliff above, and below."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.clip.spectra import Spectra
+from audiodiag.records import FloatArray
+
+__all__ = ["lower_edge_hz", "upper_edge_hz"]
+
+_CLIFF_DB = 14.0
+_LOWEST_HZ = 20.0
+
+
+def _smoothed_db(power: FloatArray, width: int) -> FloatArray:
+    from scipy import ndimage
+
+    return np.asarray(10.0 * np.log10(ndimage.uniform_filter1d(power.astype(np.float64), width) + 1e-20))
+
+
+def upper_edge_hz(spectra: Spectra) -> float:
+    """Find the frequency above which a coding or filter took everything away, else the half sample rate.
+
+    The edge is the highest frequency whose surroundings below stand 14 dB or more above everything beyond it
+    (with a transition of at most 12 % of the frequency); the value given is where the level has fallen 3 dB.
+    """
+    mean = np.mean(spectra.power, axis=0)
+    level_db = _smoothed_db(mean, 5)
+    step_hz = float(spectra.frequency_hz[1])
+    count = level_db.size
+    top_hz = float(spectra.frequency_hz[-1])
+    above_db = np.maximum.accumulate(level_db[::-1])[::-1]  # the highest level from here upwards
+    for index in range(count - 4, round(1000.0 / step_hz), -1):
+        width = max(8, round(0.04 * index))
+        plateau_db = float(np.median(level_db[index - width : index]))
+        beyond = min(count - 2, index + max(4, round(0.12 * index)))
+        if index + 3 >= count - 2:
+            beyond = count - 2
+        drop_db = plateau_db - above_db[beyond]
+        if drop_db < _CLIFF_DB:
+            continue
+        # The fall must be a cliff: as much as the natural slope of the octave below would need many times longer.
+        before = float(np.median(level_db[max(1, index - 4 * width) : max(2, index - 3 * width)]))
+        natural_db = max(0.0, before - plateau_db) * (beyond - index) / (3.0 * width)
+        if drop_db - natural_db < _CLIFF_DB:
+            continue
+        reference_db = float(np.median(level_db[max(1, index - 3 * width) : index]))
+        fine_db = _smoothed_db(mean, 3)
+        end = index
+        while end < beyond and fine_db[end] > reference_db - 3.0:
+            end += 1
+        while end > index - 3 * width and fine_db[end] <= reference_db - 3.0:
+            end -= 1
+        return min(top_hz, float((end + 0.5) * step_hz))
+    return top_hz
+
+
+def lower_edge_hz(spectra: Spectra) -> float:
+    """Find the frequency below which the floor of the spectrum is missing, else 20 Hz.
+
+    The floor (the lower quartile of the lines, which an engine's comb does not reach) of the octave above a
+    frequency is compared with the floor below it; a fall of 12 dB or more within an octave is a high-pass.
+    """
+    from scipy import fft
+
+    signal, rate_hz = spectra.low_signal, spectra.low_rate_hz
+    length = 1 << round(np.log2(rate_hz * 0.5))
+    frames = signal[: signal.size // length * length].reshape(-1, length)
+    frames = frames[:: max(1, frames.shape[0] // 120)]
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    power = np.mean(np.abs(fft.rfft(frames * window, axis=1)) ** 2, axis=0) + 1e-20
+    frequency_hz = np.arange(power.size) * rate_hz / length
+
+    def floor_db(low_hz: float, high_hz: float) -> float:
+        inside = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
+        return 10.0 * float(np.log10(np.quantile(power[inside], 0.25)))
+
+    edge_hz = _LOWEST_HZ
+    for candidate_hz in 400.0 * 2.0 ** (-np.arange(0.0, 3.7, 1.0 / 6.0)):
+        above = floor_db(candidate_hz, 2.0 * candidate_hz)
+        below = floor_db(max(8.0, candidate_hz / 2.6), candidate_hz / 1.5)
+        if above - below >= 12.0:
+            edge_hz = float(candidate_hz)
+            break
+    return edge_hz

@@ -1,0 +1,90 @@
+"""What a file is by its first bytes: files that hold no sound are refused in words before any decoder sees them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from audiodiag.errors import ClipError
+
+__all__ = ["ACCEPTED", "HEAD_BYTES", "ending_is_missing", "refuse_what_is_no_sound"]
+
+ACCEPTED = "a sound or video file with sound: m4a, mp4, mov, 3gp, amr, ogg, webm, mp3, wav, flac or aiff"
+HEAD_BYTES = 4096
+_OGG_PAGE_BYTES = 65307
+
+_MAGIC: tuple[tuple[bytes, str, str], ...] = (
+    (b"PK\x03\x04", "a zip archive", "unpack it and give the sound file that is inside"),
+    (b"Rar!", "an archive", "unpack it and give the sound file that is inside"),
+    (b"7z\xbc\xaf", "an archive", "unpack it and give the sound file that is inside"),
+    (b"\x1f\x8b", "a packed file", "unpack it and give the sound file that is inside"),
+    (b"%PDF", "a document", "give the recording itself"),
+    (b"\x89PNG", "a picture", "give the recording, not a picture of it"),
+    (b"\xff\xd8\xff", "a picture", "give the recording, not a picture of it"),
+    (b"GIF8", "a picture", "give the recording, not a picture of it"),
+    (b"MThd", "a file of notes to be played, without sound", "give the recording itself"),
+    (b"SQLite format 3", "a database", "give the recording itself"),
+    (b"\x7fELF", "a program", "give the recording itself"),
+)
+
+
+def _is_text(head: bytes) -> bool:
+    if head.startswith((b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")):
+        return True
+    if b"\x00" in head:
+        return False
+    printable = sum(byte in b"\t\n\r\f" or byte >= 32 for byte in head)
+    if printable < 0.99 * len(head):
+        return False
+    try:
+        head[: max(len(head) - 3, 1)].decode("utf-8")
+    except UnicodeDecodeError as error:
+        return error.start >= len(head) - 8
+    return True
+
+
+def refuse_what_is_no_sound(head: bytes, name: str) -> None:
+    """Refuse text, web pages, archives, pictures and documents, whatever the file is called.
+
+    Raises
+    ------
+    ClipError
+        Saying what the file is instead of sound.
+
+    >>> refuse_what_is_no_sound(b"Dear workshop, the noise is...", "noise.m4a")
+    Traceback (most recent call last):
+    audiodiag.errors.ClipError: noise.m4a holds no sound (got a text file; allowed: a sound or video file ...
+    """
+    for magic, kind, todo in _MAGIC:
+        if head.startswith(magic):
+            raise ClipError(f"{name} holds no sound", got=kind, allowed=ACCEPTED, todo=todo)
+    if not _is_text(head):
+        return
+    start = head.lstrip()[:200].lower()
+    if start.startswith((b"<!doctype html", b"<html")):
+        kind, todo = "a web page", "open the link in a browser, save the recording itself and give that file"
+    elif start.startswith(b"#extm3u"):
+        kind, todo = "a play list", "give the recording that the list points to"
+    else:
+        kind, todo = "a text file", "give the recording itself; a new name does not turn a text into sound"
+    raise ClipError(f"{name} holds no sound", got=kind, allowed=ACCEPTED, todo=todo)
+
+
+def ending_is_missing(path: Path, head: bytes, size_bytes: int) -> bool:
+    """Tell whether a wav, aiff or ogg file stops before its own stated end.
+
+    A wav or aiff file states its size in bytes 4 to 7; the last page of an ogg stream carries a flag
+    (RFC 3533, section 6: header type 4, end of stream).
+    """
+    if head[:4] == b"RIFF" and head[8:12] == b"WAVE":
+        stated = int.from_bytes(head[4:8], "little")
+        return stated not in (0, 0xFFFFFFFF) and stated > size_bytes - 8 + 1
+    if head[:4] == b"FORM" and head[8:11] == b"AIF":
+        stated = int.from_bytes(head[4:8], "big")
+        return stated not in (0, 0xFFFFFFFF) and stated > size_bytes - 8 + 1
+    if head[:4] == b"OggS":
+        with path.open("rb") as handle:
+            handle.seek(max(0, size_bytes - _OGG_PAGE_BYTES - 27))
+            tail = handle.read()
+        page = tail.rfind(b"OggS")
+        return page < 0 or len(tail) < page + 6 or not tail[page + 5] & 4
+    return False
