@@ -97,7 +97,7 @@ def no_speed() -> SpeedTrace:
 
 
 def findings(**sure: float) -> tuple[SymptomFinding, ...]:
-    """All six symptoms; those named have the probability given and sound in four spans, the first 4 to 6 s."""
+    """All six symptoms; those named have the probability given and sound in four spans."""
     spans = ((4.0, 6.0), (7.12345, 7.3), (8.0, 8.04), (9.0, 9.5))
     return tuple(
         SymptomFinding(
@@ -139,7 +139,7 @@ def squeal_analysis(clip: Clip | None = None) -> Analysis:
         symptoms=findings(belt_squeal=0.9312, pump_whine=0.64),
         verdict=Verdict(
             "symptoms",
-            "A belt squeal is heard while the wheel is at a stop, and the pump whines. Likeliest: a slipping belt.",
+            "A belt squeal is heard while the wheel is at a stop, and the pump whines. Look at the belt.",
         ),
         causes=(
             CauseFinding(

@@ -1,0 +1,224 @@
+"""The one table of what the command can be told: name, kind, default, help.
+
+The parser, the refusals, ``--help`` and the table in README.md all read it, so they cannot differ.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from audiodiag.errors import UsageError
+from audiodiag.vehicle import SETTINGS
+
+__all__ = ["ANALYSE_OPTIONS", "Option", "Value", "options_table"]
+
+Value = str | float | int | bool
+Kind = Literal["flag", "text", "number", "whole"]
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option of the command.
+
+    ``field`` is the name under which its value travels on; a ``flag`` takes no value; ``repeats`` says that
+    it may be given several times. ``low`` and ``high`` bound a number. Options of the group ``the car`` are
+    checked by the room `vehicle`, which knows their ranges.
+    """
+
+    flag: str
+    field: str
+    kind: Kind
+    group: str
+    help: str
+    metavar: str = ""
+    default: str = "none"
+    low: float = -math.inf
+    high: float = math.inf
+    unit: str = ""
+    repeats: bool = False
+    of_car: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values in words."""
+        unit = f" {self.unit}" if self.unit else ""
+        kind = "a whole number" if self.kind == "whole" else "a number"
+        if math.isfinite(self.low) and math.isfinite(self.high):
+            return f"{kind} from {self.low:g} to {self.high:g}{unit}"
+        return f"{kind} of at least {self.low:g}{unit}" if math.isfinite(self.low) else f"{kind}{unit}"
+
+    def value_of(self, text: str) -> Value:
+        """Turn the text that was typed into the option's value.
+
+        Raises ``UsageError`` naming the option, what was typed and what is allowed.
+
+        >>> number = Option("--rpm", "speed_rpm", "number", "the speed", "speed", low=300, high=8000)
+        >>> number.value_of("780")
+        780.0
+        """
+        if self.kind in ("text", "flag"):
+            return text
+        try:
+            value: float | int = int(text) if self.kind == "whole" else float(text)
+        except ValueError:
+            value = math.nan
+        if math.isnan(value) or not self.low <= value <= self.high or math.isinf(value):
+            raise UsageError(
+                f"{self.flag} cannot be used: {self.help}",
+                got=text,
+                allowed=self.allowed,
+                todo="correct it, or leave it away if it is not known",
+            )
+        return value
+
+
+_CAR_OPTIONS = tuple(
+    Option(
+        setting.option,
+        setting.field,
+        "whole" if setting.kind == "whole" else "number",
+        "the car",
+        setting.help,
+        metavar=setting.unit.upper() or "N",
+        low=setting.low,
+        high=setting.high,
+        unit=setting.unit,
+        of_car=True,
+    )
+    for setting in SETTINGS
+    if setting.field and setting.field != "name"
+)
+
+ANALYSE_OPTIONS: tuple[Option, ...] = (
+    Option(
+        "--json", "json", "flag", "the answer", "print one JSON object a clip and a line, in the order given"
+    ),
+    Option(
+        "--out",
+        "out",
+        "text",
+        "the answer",
+        "write NAME.png (pictures) and NAME.json for every clip into this folder",
+        metavar="FOLDER",
+    ),
+    Option(
+        "--quiet",
+        "quiet",
+        "flag",
+        "the answer",
+        "print one line a clip instead of the report, and no progress",
+    ),
+    Option(
+        "--vehicle",
+        "vehicle",
+        "text",
+        "the car",
+        "file (TOML) that says what is known of the car; the options below override it",
+        metavar="FILE",
+    ),
+    *_CAR_OPTIONS,
+    Option(
+        "--rpm",
+        "speed_rpm",
+        "number",
+        "the engine speed",
+        "steady engine speed, read from the car",
+        metavar="RPM",
+        default="found by ear",
+        low=200,
+        high=9000,
+        unit="rpm",
+    ),
+    Option(
+        "--rpm-table",
+        "speed_table",
+        "text",
+        "the engine speed",
+        "engine speed over time: a CSV file with the columns time_s and rpm",
+        metavar="CSV",
+    ),
+    Option(
+        "--tach-channel",
+        "tach_channel",
+        "whole",
+        "the engine speed",
+        "channel of the clip, counted from 1, that carries speed pulses",
+        metavar="N",
+        low=1,
+        high=64,
+    ),
+    Option(
+        "--tach-file",
+        "tach_file",
+        "text",
+        "the engine speed",
+        "recording of speed pulses that started with the clip",
+        metavar="FILE",
+    ),
+    Option(
+        "--pulses-per-rev",
+        "pulses_per_rev",
+        "number",
+        "the engine speed",
+        "pulses for one turn of the crankshaft, with --tach-channel or --tach-file",
+        metavar="X",
+        low=0.25,
+        high=200,
+    ),
+    Option(
+        "--steering",
+        "steering_marks",
+        "text",
+        "the steering",
+        "what the wheel did, as text with times in seconds",
+        metavar="TEXT",
+        default="inferred",
+    ),
+    Option(
+        "--steering-table",
+        "steering_table",
+        "text",
+        "the steering",
+        "what the wheel did, as a CSV file with the columns start_s, end_s and phase",
+        metavar="CSV",
+    ),
+    Option(
+        "--channel",
+        "channel",
+        "whole",
+        "the recording",
+        "channel to listen to, counted from 1",
+        metavar="N",
+        default="chosen",
+        low=1,
+        high=64,
+    ),
+    Option(
+        "--saw",
+        "saw",
+        "text",
+        "what was seen",
+        "answer to one of the questions about the car, for example fluid_level=low",
+        metavar="KEY=ANSWER",
+        repeats=True,
+    ),
+)
+
+
+def options_table(options: tuple[Option, ...] = ANALYSE_OPTIONS) -> str:
+    """Give the options as a Markdown table, one row each, as it stands in README.md.
+
+    >>> options_table(ANALYSE_OPTIONS[:1]).splitlines()[0]
+    '| option | default | what it does |'
+    """
+    rows = ["| option | default | what it does |", "|---|---|---|"]
+    for option in options:
+        name = f"`{option.flag} {option.metavar}`" if option.metavar else f"`{option.flag}`"
+        more = " (may be repeated)" if option.repeats else ""
+        span = f"; {option.allowed}" if math.isfinite(option.low) else ""
+        rows.append(
+            f"| {name} | {option.default if option.kind != 'flag' else 'off'} | {option.help}{span}{more} |"
+        )
+    return "\n".join(rows)

@@ -1,0 +1,393 @@
+"""The diagnosis as one still picture: what sounds when, at which frequency, at which order, at what speed.
+
+From top to bottom, over one axis of time: the spectrogram, the found sounds, the engine speed over the
+steering phases, and the order map, in which every part of the engine lies still. Everything is told by shape
+and text, never by colour alone, and stays readable in grey and on a phone.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import scipy.fft
+
+from audiodiag.records import Analysis, Clip, FloatArray, SymptomFinding
+from audiodiag.report import wording
+from audiodiag.report.palette import PHASE_GREYS, even_colours
+from audiodiag.units import order_to_frequency_hz
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["draw_order_map", "draw_sounds", "draw_spectrogram", "draw_speed", "picture", "picture_png"]
+
+LOWEST_HZ = 60.0
+RANGE_DB = 60.0
+ROWS = 200
+HIGHEST_ORDER = 24.0
+TEXT_SIZE = 11.0
+SMALL_SIZE = 9.5
+
+SOUND_BANDS_HZ = {
+    "pump_whine": (100.0, 1500.0),
+    "cavitation_groan": (100.0, 4000.0),
+    "belt_squeal": (1500.0, 9000.0),
+    "belt_chirp": (2000.0, 11000.0),
+    "relief_hiss": (1500.0, 11000.0),
+    "bearing_growl": (1000.0, 6000.0),
+}
+"""Where each sound commonly lies (an assumption, no published source): the height of its frame."""
+_HATCHES = {
+    "pump_whine": "",
+    "cavitation_groan": "xxx",
+    "belt_squeal": "///",
+    "belt_chirp": "|||",
+    "relief_hiss": "...",
+    "bearing_growl": "\\\\\\",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class _Picture:
+    """Levels over time and a second axis: ``level_db`` has shape (rows, columns)."""
+
+    level_db: FloatArray
+    left_s: float
+    right_s: float
+    low: float
+    high: float
+
+
+def picture_png(analysis: Analysis, *, dots_per_inch: int = 150) -> bytes:
+    """Give the picture of one analysis as the bytes of a PNG file."""
+    written = io.BytesIO()
+    picture(analysis).savefig(written, format="png", dpi=dots_per_inch, metadata={"Software": "audiodiag"})
+    return written.getvalue()
+
+
+def picture(analysis: Analysis) -> Figure:
+    """Draw one analysis: spectrogram, found sounds, engine speed over the steering phases, order map."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    sounds = max(1, len(_shown(analysis)))
+    known = analysis.speed.known
+    heights = [3.4, 0.42 * sounds + 0.1, 1.7 if known else 0.6, 3.2 if known else 0.5]
+    figure = Figure(figsize=(6.2, 1.75 + sum(heights)), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(4, 1, sharex=True, height_ratios=heights)
+    figure.suptitle(_title(analysis), fontsize=TEXT_SIZE + 1, x=0.02, ha="left")
+    draw_spectrogram(axes[0], analysis)
+    draw_sounds(axes[1], analysis)
+    draw_speed(axes[2], analysis)
+    draw_order_map(axes[3], analysis)
+    axes[3].set_xlabel("time (s)", fontsize=TEXT_SIZE)
+    axes[3].set_xlim(0.0, analysis.clip.duration_s)
+    bar = figure.colorbar(axes[0].images[0], ax=list(axes), location="bottom", aspect=45, pad=0.01)
+    bar.set_label("level (dB below the loudest)", fontsize=SMALL_SIZE)
+    bar.set_ticks([-60, -40, -20, 0], labels=["60", "40", "20", "0"])
+    bar.ax.tick_params(labelsize=SMALL_SIZE)
+    figure.align_ylabels(axes)
+    return figure
+
+
+def draw_spectrogram(axes: Axes, analysis: Analysis) -> None:
+    """Draw level over time (s) and frequency (kHz, logarithmic), with the found sounds framed."""
+    made = _spectrogram(analysis.clip)
+    _show(axes, made)
+    kilohertz = [
+        value for value in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0) if value * 1000 < 10**made.high
+    ]
+    axes.set_yticks([np.log10(value * 1000) for value in kilohertz], [f"{value:g}" for value in kilohertz])
+    axes.set_ylabel("frequency (kHz)", fontsize=TEXT_SIZE)
+    for number, found in enumerate(_shown(analysis), 1):
+        top_hz = 0.97 * 10**made.high
+        low, high = (float(np.log10(min(max(f, 1.1 * LOWEST_HZ), top_hz))) for f in _band(found, analysis))
+        for left, right in _drawn_spans(found, analysis.clip.duration_s):
+            _frame(axes, left, right, low, high)
+        if found.spans_s:
+            left, right = max(
+                _drawn_spans(found, analysis.clip.duration_s), key=lambda span: span[1] - span[0]
+            )
+            share = number / (len(_shown(analysis)) + 1)
+            _tag(axes, left + share * (right - left), high, str(number))
+
+
+def draw_sounds(axes: Axes, analysis: Analysis) -> None:
+    """Draw one row for every sound that is heard or perhaps heard, with bars when it sounds."""
+    shown = _shown(analysis)
+    for row, found in enumerate(shown):
+        number = row + 1
+        for left, right in found.spans_s:
+            width = max(right - left, 0.006 * analysis.clip.duration_s)
+            axes.barh(
+                row + 0.2,
+                width,
+                left=left,
+                height=0.42,
+                color="0.75",
+                edgecolor="black",
+                hatch=_HATCHES[found.name],
+                linewidth=0.8,
+            )
+        axes.text(
+            0.01,
+            row - 0.26,
+            f"{number}  {wording.SYMPTOM_WORDS[found.name]}, {wording.percent(found.probability)} sure",
+            transform=axes.get_yaxis_transform(),
+            fontsize=SMALL_SIZE,
+            va="center",
+        )
+    axes.set_yticks([])
+    axes.set_ylabel("heard", fontsize=TEXT_SIZE)
+    axes.set_ylim(max(len(shown), 1) - 0.5, -0.5)
+    axes.spines[["top", "right"]].set_visible(False)
+    if not shown:
+        claimed = analysis.verdict.kind in ("symptoms", "normal")
+        _say(axes, "no sound of a fault is heard" if claimed else "nothing is claimed about any sound")
+
+
+def draw_speed(axes: Axes, analysis: Analysis) -> None:
+    """Draw engine speed (rpm) over time with the band of its middle 90 %, over the steering phases."""
+    _shade_phases(axes, analysis)
+    axes.set_ylabel("speed (rpm)", fontsize=TEXT_SIZE)
+    axes.tick_params(labelsize=SMALL_SIZE)
+    axes.spines[["top", "right"]].set_visible(False)
+    speed = analysis.speed
+    if not speed.known:
+        axes.set_yticks([])
+        _say(axes, "engine speed unknown")
+        return
+    axes.fill_between(speed.time_s, speed.rpm_low, speed.rpm_high, color="0.45", alpha=0.45, linewidth=0)
+    for edge in (speed.rpm_low, speed.rpm_high):
+        axes.plot(speed.time_s, edge, color="black", linewidth=0.7, linestyle="--")
+    axes.plot(speed.time_s, speed.rpm, color="black", linewidth=1.6)
+    low, high = float(np.nanmin(speed.rpm_low)), float(np.nanmax(speed.rpm_high))
+    room = max(high - low, 0.04 * speed.median_rpm)
+    axes.set_ylim(low - 0.15 * room, high + 0.45 * room)
+    text = f"{wording.speed_source_words(speed)}; dashed: 90 % band"
+    axes.text(0.01, 0.04, text, transform=axes.transAxes, fontsize=SMALL_SIZE, va="bottom", bbox=_paper())
+
+
+def draw_order_map(axes: Axes, analysis: Analysis) -> None:
+    """Draw level over time (s) and order (events a crank revolution), with the order-locked sounds marked."""
+    axes.set_ylabel("order (events / rev)", fontsize=TEXT_SIZE)
+    if not analysis.speed.known:
+        axes.set_yticks([])
+        _say(axes, "no order map without engine speed")
+        return
+    made = _order_picture(analysis)
+    _show(axes, made)
+    for number, found in enumerate(_shown(analysis), 1):
+        order = _evidence_value(found, "order")
+        height = order if order is not None and 0 < order < made.high else None
+        for left, right in _drawn_spans(found, analysis.clip.duration_s):
+            if height is not None:
+                _frame(axes, left, right, height - 0.45, height + 0.45)
+        if height is not None and found.spans_s:
+            left, right = _longest(found.spans_s)
+            _tag(axes, (left + right) / 2, height + 0.45, str(number))
+    firing = None if analysis.speed.cylinders is None else analysis.speed.cylinders / 2
+    if firing is not None and firing < made.high:
+        axes.annotate(
+            f"firing, order {firing:g}",
+            (made.left_s, firing),
+            xytext=(4, 2),
+            textcoords="offset points",
+            fontsize=SMALL_SIZE,
+            va="bottom",
+            bbox=_paper(),
+        )
+
+
+def _title(analysis: Analysis) -> str:
+    import textwrap
+
+    name = "".join(sign if sign.isprintable() else "?" for sign in analysis.clip.name).replace("$", r"\$")
+    if wording.is_simulated(analysis.clip) and "simulated" not in name.lower():
+        name += " (simulated clip)"
+    verdict = analysis.verdict.text.replace("$", r"\$")
+    return "\n".join([*textwrap.wrap(name, 62), *textwrap.wrap(verdict, 62)[:3]])
+
+
+def _shown(analysis: Analysis) -> list[SymptomFinding]:
+    """Give the sounds worth marking, the surest first; none where nothing is claimed."""
+    if analysis.verdict.kind not in ("symptoms", "normal"):
+        return []
+    ranked = sorted(analysis.symptoms, key=lambda found: -found.probability)
+    return [found for found in ranked if found.probability >= wording.MAYBE_FROM]
+
+
+def _evidence_value(found: SymptomFinding, unit: str) -> float | None:
+    values = [
+        evidence.value for evidence in found.evidence if evidence.unit == unit and np.isfinite(evidence.value)
+    ]
+    return values[0] if values else None
+
+
+def _band(found: SymptomFinding, analysis: Analysis) -> tuple[float, float]:
+    """Give the height of a sound's frame (Hz): around what its evidence says, or where it commonly lies."""
+    frequency_hz = _evidence_value(found, "Hz")
+    order = _evidence_value(found, "order")
+    if frequency_hz is None and order is not None and analysis.speed.known:
+        frequency_hz = order_to_frequency_hz(order, analysis.speed.median_rpm)
+    low, high = SOUND_BANDS_HZ[found.name]
+    if frequency_hz is not None and low / 2 <= frequency_hz <= 2 * high:
+        return frequency_hz / 1.25, frequency_hz * 1.25
+    return low, high
+
+
+def _drawn_spans(found: SymptomFinding, duration_s: float) -> list[tuple[float, float]]:
+    """Join spans that stand closer than the eye can part, so that a train of bursts has one frame."""
+    joined: list[tuple[float, float]] = []
+    for left, right in sorted(found.spans_s):
+        if joined and left - joined[-1][1] < 0.03 * duration_s:
+            joined[-1] = (joined[-1][0], max(right, joined[-1][1]))
+        else:
+            joined.append((left, right))
+    return joined
+
+
+def _longest(spans_s: Iterable[tuple[float, float]]) -> tuple[float, float]:
+    return max(spans_s, key=lambda span: span[1] - span[0])
+
+
+def _spectrogram(clip: Clip) -> _Picture:
+    """Levels over time and the logarithm of frequency, the loudest of each cell kept."""
+    rate_hz = clip.sample_rate_hz
+    block = 2 ** round(np.log2(0.06 * rate_hz))
+    samples = np.asarray(clip.samples, dtype=np.float32)
+    samples = np.pad(samples, (0, max(0, block - len(samples))))
+    hop = max(block // 4, (len(samples) - block) // 900 + 1)
+    blocks = np.lib.stride_tricks.sliding_window_view(samples, block)[::hop]
+    window = np.hanning(block).astype(np.float32)
+    power = np.abs(scipy.fft.rfft(blocks * window, axis=1)) ** 2
+    edges_hz = np.geomspace(LOWEST_HZ, min(0.5 * rate_hz, 20000.0), ROWS + 1)
+    lines = edges_hz * block / rate_hz
+    first = np.floor(lines[:-1]).astype(int)
+    last = np.maximum(np.ceil(lines[1:]).astype(int), first + 1)
+    level = np.stack([power[:, low:high].max(axis=1) for low, high in zip(first, last, strict=True)])
+    return _Picture(
+        level_db=_below_loudest(level),
+        left_s=0.0,
+        right_s=(len(blocks) * hop + block / 2) / rate_hz,
+        low=float(np.log10(edges_hz[0])),
+        high=float(np.log10(edges_hz[-1])),
+    )
+
+
+def _order_picture(analysis: Analysis) -> _Picture:
+    from audiodiag.orders.angle import resample_to_angle
+    from audiodiag.orders.spectrum import order_map
+
+    clip, speed = analysis.clip, analysis.speed
+    angle = resample_to_angle(
+        clip.samples,
+        clip.sample_rate_hz,
+        speed.time_s,
+        speed.rpm,
+        samples_per_rev=64,
+        max_order=HIGHEST_ORDER,
+    )
+    found = order_map(angle, resolution=0.125, overlap=0.8)
+    even_s = np.linspace(found.time_s[0], found.time_s[-1], 600)
+    nearest = np.clip(np.searchsorted(found.time_s, even_s), 0, len(found.time_s) - 1)
+    level_db = _below_loudest(found.power[nearest].T)
+    known = np.interp(even_s, speed.time_s, np.isfinite(speed.rpm).astype(float)) > 0.5
+    level_db[:, ~known] = np.nan
+    half = found.spacing / 2
+    return _Picture(level_db, float(even_s[0]), float(even_s[-1]), -half, float(found.orders[-1]) + half)
+
+
+def _below_loudest(power: FloatArray) -> FloatArray:
+    level_db = 10.0 * np.log10(np.maximum(power, 1e-20))
+    return np.asarray(np.clip(level_db - np.percentile(level_db, 99.9), -RANGE_DB, 0.0), dtype=np.float32)
+
+
+def _show(axes: Axes, made: _Picture) -> None:
+    from matplotlib.colors import ListedColormap
+
+    axes.imshow(
+        made.level_db,
+        extent=(made.left_s, made.right_s, made.low, made.high),
+        origin="lower",
+        aspect="auto",
+        cmap=ListedColormap(even_colours(256)),
+        vmin=-RANGE_DB,
+        vmax=0.0,
+        interpolation="nearest",
+    )
+    axes.set_facecolor("0.85")
+    axes.tick_params(labelsize=SMALL_SIZE)
+
+
+def _shade_phases(axes: Axes, analysis: Analysis) -> None:
+    """Shade the steering phases and write on each, where there is room, what the wheel does."""
+    short = {"centre": "rest", "turning": "turning", "stop": "stop"}
+    duration_s = analysis.clip.duration_s
+    for span in analysis.phases.spans:
+        axes.axvspan(span.start_s, span.end_s, color=PHASE_GREYS[span.phase], linewidth=0)
+        axes.axvline(span.start_s, color="0.5", linewidth=0.8, linestyle=":")
+        if span.end_s - span.start_s > 0.025 * len(short[span.phase]) * duration_s:
+            axes.text(
+                (span.start_s + span.end_s) / 2,
+                0.97,
+                short[span.phase],
+                transform=axes.get_xaxis_transform(),
+                fontsize=SMALL_SIZE,
+                ha="center",
+                va="top",
+            )
+    if not analysis.phases.spans:
+        axes.text(
+            0.99,
+            0.97,
+            "steering unknown",
+            transform=axes.transAxes,
+            fontsize=SMALL_SIZE,
+            ha="right",
+            va="top",
+        )
+
+
+def _frame(axes: Axes, left: float, right: float, low: float, high: float) -> None:
+    from matplotlib.patches import Rectangle
+
+    for colour, width in (("black", 3.0), ("white", 1.3)):
+        axes.add_patch(
+            Rectangle((left, low), right - left, high - low, fill=False, color=colour, linewidth=width)
+        )
+
+
+def _tag(axes: Axes, x: float, y: float, text: str) -> None:
+    """Set a numbered tag inside the upper edge of a frame; the number is that of the sound's row."""
+    axes.annotate(
+        text,
+        (x, y),
+        xytext=(0, -2),
+        textcoords="offset points",
+        fontsize=SMALL_SIZE,
+        fontweight="bold",
+        ha="center",
+        va="top",
+        bbox=_paper(),
+    )
+
+
+def _paper() -> dict[str, Any]:
+    return {
+        "boxstyle": "round,pad=0.2",
+        "facecolor": "white",
+        "edgecolor": "black",
+        "linewidth": 0.6,
+        "alpha": 0.92,
+    }
+
+
+def _say(axes: Axes, text: str) -> None:
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, fontsize=TEXT_SIZE, ha="center", va="center")

@@ -1,0 +1,315 @@
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from audiodiag.cli import main
+from audiodiag.options import ANALYSE_OPTIONS
+from tests.cli.stand_in import analyse
+from tests.report.schema import ANALYSIS, REFUSAL
+
+ROOT = Path(__file__).resolve().parents[2]
+COMMAND = [sys.executable, "-m", "tests.cli.stand_in", "analyse"]
+
+
+def run(capsys, *arguments: str):
+    code = main(["analyse", *arguments], analyse=analyse)
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def refused(capsys, *arguments: str) -> str:
+    code, out, err = run(capsys, *arguments)
+    assert code == 2
+    assert out == ""
+    assert err.startswith("audiodiag: ")
+    assert "allowed: " in err
+    assert "What to do: " in err
+    assert err.count("\n") == 1
+    return err
+
+
+def test_one_clip_gives_a_report(capsys):
+    code, out, err = run(capsys, "squeal.m4a")
+    assert code == 0
+    assert out.startswith("squeal.m4a, a simulated clip (10.0 s")
+    assert err == ""
+    assert "\x1b" not in out, "no colour in a pipe"
+
+
+def test_cannot_tell_ends_with_three(capsys):
+    assert run(capsys, "kitchen.m4a")[0] == 3
+
+
+def test_bad_clip_ends_with_two_and_one_sentence(capsys):
+    code, out, err = run(capsys, "bad.m4a")
+    assert code == 2
+    assert out == ""
+    assert err == "bad.m4a: the clip is empty (got 0 s; allowed: at least 3 s). What to do: record again.\n"
+
+
+def test_rows_keep_the_order_and_bad_clips_do_not_stop_the_others(capsys):
+    clips = ["slow.m4a", "bad.m4a", "kitchen.m4a", "d/normal.m4a"]
+    code, out, err = run(capsys, "--json", *clips)
+    rows = [json.loads(line) for line in out.splitlines()]
+    assert [row["clip"]["file"] for row in rows] == clips
+    for row, schema in zip(rows, (ANALYSIS, REFUSAL, ANALYSIS, ANALYSIS), strict=True):
+        jsonschema.validate(row, schema)
+    assert rows[1]["error"]["todo"] == "record again"
+    assert err.startswith("bad.m4a: the clip is empty")
+    assert code == 2
+
+
+def test_cannot_tell_among_others_ends_with_three(capsys):
+    assert run(capsys, "normal.m4a", "kitchen.m4a")[0] == 3
+
+
+def test_fault_of_the_program_is_told_and_ends_with_one(capsys):
+    code, out, err = run(capsys, "--json", "bug.m4a", "normal.m4a")
+    assert code == 1
+    assert "ZeroDivisionError: float division by zero" in json.loads(out.splitlines()[0])["error"]["got"]
+    assert "Traceback" in err
+    assert json.loads(out.splitlines()[1])["schema"] == "audiodiag/analysis/1"
+
+
+def test_worker_that_dies_costs_only_its_clip(capsys):
+    clips = ["normal.m4a", "death.m4a", "slow_1.m4a", "slow_2.m4a", "kitchen.m4a"]
+    code, out, _ = run(capsys, "--json", *clips)
+    rows = [json.loads(line) for line in out.splitlines()]
+    assert [row["clip"]["file"] for row in rows] == clips
+    assert [row["schema"].split("/")[1] for row in rows] == ["analysis", "refusal", *["analysis"] * 3]
+    assert code == 1
+
+
+def test_workers_keep_to_one_core_each(capsys, tmp_path):
+    clips = [tmp_path / "threads_1", tmp_path / "threads_2"]
+    before = {name: value for name, value in os.environ.items() if name != "PYTEST_CURRENT_TEST"}
+    assert run(capsys, *map(str, clips))[0] == 0
+    assert [clip.read_text() for clip in clips] == ["1", "1"]
+    assert {n: v for n, v in os.environ.items() if n != "PYTEST_CURRENT_TEST"} == before, (
+        "the setting must not outlive the pool"
+    )
+
+
+def test_reports_of_several_clips_are_set_apart(capsys):
+    _, out, _ = run(capsys, "a_normal.m4a", "b_normal.m4a")
+    assert "\n\nb_normal.m4a, a simulated clip" in out
+
+
+def test_quiet_prints_one_line_a_clip(capsys):
+    code, out, err = run(capsys, "--quiet", "normal.m4a", "kitchen.m4a")
+    assert [line.split(":")[0] for line in out.splitlines()] == [
+        "normal.m4a, a simulated clip",
+        "kitchen.m4a, a simulated clip",
+    ]
+    assert err == ""
+    assert code == 3
+
+
+def test_out_writes_picture_and_row(capsys, tmp_path):
+    folder = tmp_path / "new" / "folder"
+    code, out, _ = run(capsys, "--json", "--out", str(folder), "normal.m4a")
+    assert code == 0
+    assert sorted(path.name for path in folder.iterdir()) == ["normal.json", "normal.png"]
+    assert (folder / "normal.json").read_text() == out
+    assert (folder / "normal.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_out_refuses_clips_that_share_a_name(capsys, tmp_path):
+    err = refused(capsys, "--out", str(tmp_path), "a/Clip.m4a", "b/clip.wav")
+    assert "two clips would be written to one file" in err
+
+
+def test_out_refuses_a_file_in_its_place(capsys, tmp_path):
+    place = tmp_path / "file"
+    place.write_text("")
+    assert "folder for --out cannot be made" in refused(capsys, "--out", str(place), "clip.m4a")
+
+
+def test_options_reach_the_pipeline_by_name(capsys, tmp_path):
+    clip = tmp_path / "settings.m4a"
+    arguments = ["--tach-channel", "2", "--pulses-per-rev", "0.5", "--channel", "1", "--steering", "stop 2-4"]
+    saw = ["--saw", "fluid_level=low", "--saw", "foam = yes"]
+    car = ["--cylinders", "5", "--pump-ratio", "1.2", "--vanes", "10", "--idle-low-rpm", "700"]
+    assert run(capsys, str(clip), *arguments, *saw, *car)[0] == 0
+    settings = json.loads(clip.read_text())
+    vehicle = settings.pop("vehicle")
+    assert settings == {
+        "tach_channel": "2",
+        "pulses_per_rev": "0.5",
+        "channel": "1",
+        "steering_marks": "stop 2-4",
+        "observations": "{'fluid_level': 'low', 'foam': 'yes'}",
+    }
+    assert "cylinders=5, pump_ratio=1.2, vanes=10" in vehicle
+
+
+def test_nothing_is_passed_on_that_was_not_said(capsys, tmp_path):
+    clip = tmp_path / "settings.m4a"
+    run(capsys, str(clip))
+    assert json.loads(clip.read_text()) == {}
+
+
+def test_every_number_option_is_bounded(capsys):
+    for option in ANALYSE_OPTIONS:
+        if option.kind in ("number", "whole"):
+            for text in ("many", "nan", "inf", "1e300"):
+                assert option.flag in refused(capsys, "clip.m4a", option.flag, text)
+
+
+def test_vehicle_file_and_options_go_together(capsys, tmp_path):
+    file = tmp_path / "car.toml"
+    file.write_text("[engine]\ncylinders = 4\n[pump]\nvanes = 9\n")
+    clip = tmp_path / "settings.m4a"
+    assert run(capsys, str(clip), "--vehicle", str(file), "--vanes", "10")[0] == 0
+    assert "cylinders=4, pump_ratio=None, vanes=10" in json.loads(clip.read_text())["vehicle"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--rpm", "800", "--rpm-table", "t.csv"], "the engine speed is stated twice"),
+        (["--tach-channel", "2", "--tach-file", "t.wav"], "got --tach-channel and --tach-file"),
+        (["--pulses-per-rev", "2"], "no pulses are given"),
+        (["--channel", "2", "--tach-channel", "2"], "cannot be both the sound and the pulses"),
+        (["--steering", "stop 1-2", "--steering-table", "s.csv"], "the steering is stated twice"),
+        (["second.m4a", "--rpm-table", "t.csv"], "--rpm-table belongs to one clip"),
+        (["second.m4a", "--steering", "stop 1-2"], "--steering belongs to one clip"),
+        (["--saw", "fluid low"], "--saw cannot be read"),
+        (["--saw", "foam=yes", "--saw", "foam=no"], "answers the same question twice"),
+        (["--crank-pulley-mm", "150", "--pump-pulley-mm", "125", "--pump-ratio", "2"], "pump"),
+        (["--idle-low-rpm", "900", "--idle-high-rpm", "700"], "idle"),
+        (["--rpm"], "expected one argument"),
+        (["--cylinder", "4"], "did you mean --cylinders?"),
+        (["--vehicle", "missing.toml"], "missing.toml cannot be read"),
+    ],
+)
+def test_contradictions_are_refused_in_words(capsys, arguments, words):
+    assert words in refused(capsys, "clip.m4a", *arguments)
+
+
+def test_no_clip_is_refused_in_words(capsys):
+    assert "no clip is named" in refused(capsys)
+
+
+def test_unknown_command_is_refused_in_words(capsys):
+    assert main(["analyze", "clip.m4a"]) == 2
+    assert "the command cannot be understood" in capsys.readouterr().err
+
+
+def test_no_argument_shows_help(capsys):
+    assert main([]) == 2
+    assert "COMMAND" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments", [["version"], ["--version"]])
+def test_version(capsys, arguments):
+    assert main(arguments) == 0
+    assert capsys.readouterr().out == "audiodiag 0.1.0\n"
+
+
+def test_help_names_every_option(capsys):
+    assert main(["analyse", "--help"]) == 0
+    text = capsys.readouterr().out
+    assert all(option.flag in text for option in ANALYSE_OPTIONS)
+
+
+def test_reader_that_goes_away_ends_it_silently():
+    clips = " ".join(f"normal_{number}.m4a" for number in range(6))
+    done = subprocess.run(
+        f"{' '.join(COMMAND)} {clips} --json | head -c 20",
+        shell=True,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.stderr == ""
+    assert done.stdout == '{"schema": "audiodia'
+
+
+def wait_for(path: Path, seconds: float = 60) -> str:
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        if path.exists() and path.read_text():
+            return path.read_text()
+        time.sleep(0.05)
+    raise AssertionError(f"{path.name} never came")
+
+
+def alive(process_id: int) -> bool:
+    try:
+        os.kill(process_id, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize("names", [["endless_1"], ["endless_1", "endless_2", "endless_3"]])
+def test_stopped_from_the_keyboard(tmp_path, names):
+    clips = [tmp_path / name for name in names]
+    process = subprocess.Popen(
+        [*COMMAND, *map(str, clips)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    worker = int(wait_for(clips[0]))
+    os.killpg(process.pid, signal.SIGINT)
+    out, err = process.communicate(timeout=30)
+    assert (process.returncode, out, err) == (130, "", "Stopped.\n")
+    until = time.monotonic() + 10
+    while alive(worker) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not alive(worker), "a worker went on after Ctrl-C"
+
+
+def on_terminal(arguments: list[str], **environment: str) -> str:
+    """Give what a person sees who runs the command on a terminal of 80 columns."""
+    mine, its = pty.openpty()
+    kept = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "COLUMNS")}
+    process = subprocess.Popen(
+        [*COMMAND, *arguments],
+        cwd=ROOT,
+        stdout=its,
+        stderr=its,
+        env={**kept, "TERM": "xterm", "COLUMNS": "80", **environment},
+    )
+    os.close(its)
+    seen = b""
+    while True:
+        try:
+            part = os.read(mine, 65536)
+        except OSError:
+            break
+        if not part:
+            break
+        seen += part
+    os.close(mine)
+    process.wait(timeout=60)
+    return seen.decode()
+
+
+def test_terminal_gets_colour_and_progress():
+    seen = on_terminal(["normal.m4a"])
+    assert "\x1b[1;32mNOTHING WRONG IS HEARD\x1b[0m" in seen
+    assert "listening 50 %" in seen
+    several = on_terminal(["a_normal.m4a", "b_normal.m4a"])
+    assert "1 of 2 clips done" in several
+
+
+def test_no_color_and_quiet_are_kept():
+    assert "\x1b[1" not in on_terminal(["normal.m4a"], NO_COLOR="1")
+    assert "\x1b[1" not in on_terminal(["normal.m4a"], TERM="dumb")
+    assert "listening" not in on_terminal(["--quiet", "normal.m4a"])
