@@ -10,14 +10,17 @@ import numpy as np
 
 from audiodiag.records import SYMPTOMS, FloatArray, read_only
 
+from .accessories import healthy_parts
+from .belt import draw_slip
 from .codecs import encode, resample, through_codec
 from .driving import Driving, draw_driving, draw_steering
-from .engine import ENGINE_VARIANTS, engine_sound, healthy_parts
+from .engine import ENGINE_VARIANTS, engine_sound
 from .phone import clip_hard_or_soft, gain_control, noise_suppression, path_kernel, phone_kernel
+from .scene import Scene
 from .settings import BaySettings, SimulatedClip, generator_for
 from .signals import CONTROL_HZ, convolve, on_samples, pick, power, spans_of, uniform_log
 from .surroundings import BACKGROUNDS, background
-from .symptoms import SYMPTOM_VARIANTS, Scene, draw_squeal, plant
+from .symptoms import SYMPTOM_VARIANTS, plant
 
 __all__ = ["simulate", "write_clip"]
 
@@ -105,7 +108,7 @@ def _recording(
     pump_turns = turns * ratio
     slip = np.zeros(len(driving.rpm))
     if "belt_squeal" in symptoms:
-        drive, slip_percent = draw_squeal(
+        drive, slip_percent = draw_slip(
             generator_for(car_seed, "car belt_squeal drive"),
             generator_for(seed, "belt_squeal drive"),
             driving,
@@ -113,7 +116,7 @@ def _recording(
         slip = np.minimum(drive, 1.0) * slip_percent / 100
         lost = np.concatenate([[0.0], np.cumsum(slip[1:] * np.diff(driving.turns) * ratio)])
         pump_turns = pump_turns - np.interp(np.arange(n) / rate, driving.time_s, lost)
-    scene = Scene(driving, turns, pump_turns, rate, ratio, vanes, belt_order, drive)
+    scene = Scene(driving, turns, pump_turns, rate, cylinders, ratio, vanes, belt_order, drive)
 
     variants = {"engine": pick(generator_for(car_seed, "car variant"), ENGINE_VARIANTS, fixed.get("engine"))}
     details: dict[str, Any] = {}
@@ -130,15 +133,12 @@ def _recording(
         variant=variants["engine"],
     )
     raw_engine *= np.float32(1 / np.sqrt(power(raw_engine) + 1e-20))
-    accessories: dict[str, FloatArray] = {}
-    if settings.accessories is not False:
-        accessories = healthy_parts(
-            generator_for(car_seed, "car accessories"),
-            generator_for(seed, "accessories"),
-            driving,
-            turns,
-            rate,
-        )
+    accessories = healthy_parts(
+        generator_for(car_seed, "car accessories"),
+        generator_for(seed, "accessories"),
+        scene,
+        wanted=settings.accessories,
+    )
     engine = room.bring(raw_engine + sum(accessories.values(), np.float32(0)), "engine")
     engine_power = power(engine)
     parts["engine"] = engine
@@ -169,7 +169,13 @@ def _recording(
 
     ripple = generator_for(car_seed, "car healthy ripple")
     if "pump_whine" not in symptoms and ripple.random() < 0.6:
-        faint = plant("pump_whine", ripple, generator_for(seed, "healthy ripple"), scene, "ripple")
+        faint = plant(
+            "pump_whine",
+            ripple,
+            generator_for(seed, "healthy ripple"),
+            scene,
+            pick(ripple, SYMPTOM_VARIANTS["pump_whine"]),
+        )
         sound = room.bring(faint.sound, "pump_whine")
         scale = np.sqrt(engine_power / (power(sound) + 1e-30)) * 10 ** (-ripple.uniform(22, 42) / 20)
         parts["healthy_ripple"] = sound * np.float32(scale)

@@ -60,7 +60,7 @@ def draw_steering(rng: np.random.Generator, duration_s: float, settings: BaySett
     spans = _draw_spans(rng, duration_s, manner)
     if settings.phases is not None:
         spans, manner = list(settings.phases), "given"
-    m = int(round(duration_s * CONTROL_HZ)) + 1
+    m = round(duration_s * CONTROL_HZ) + 1
     time = np.arange(m) / CONTROL_HZ
     target, stop = np.zeros(m), np.zeros(m, bool)
     turning_load = rng.uniform(0.15, 0.6)

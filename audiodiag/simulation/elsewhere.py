@@ -139,23 +139,6 @@ def _clock(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     )
 
 
-def _animals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
-    """Bird-like calls and cricket-like trills."""
-    out = np.zeros(n, np.float32)
-    for _ in range(int(rng.integers(1, 4))):
-        hz, length, period = uniform_log(rng, 900, 7000), rng.uniform(0.04, 0.3), rng.uniform(0.1, 1.2)
-        sweep, trill = rng.normal(0, 0.3), rng.uniform(10, 60)
-        for start_s in np.arange(rng.uniform(0, 1), n / rate - length, period):
-            if rng.random() < 0.3:
-                continue
-            count = int(length * rate)
-            t = np.arange(count) / rate
-            angle = hz * (t + sweep * t * t / length / 2) + 0.5 * np.sin(2 * np.pi * trill * t)
-            start = int(start_s * rate)
-            out[start : start + count] += (turn_table(angle, _COSINE) * np.hanning(count)).astype(np.float32)
-    return out + np.float32(0.02) * background("street", rng, n, rate)
-
-
 def _city(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Street, several cars passing, people, a horn."""
     sound = background("street", rng, n, rate)
@@ -197,7 +180,7 @@ ELSEWHERE: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = {
     "tool": _tool,
     "rotor": _rotor,
     "clock": _clock,
-    "animals": _animals,
+    "birds": _surrounding("birds"),
     "city": _city,
     "steady_noise": _steady_noise,
     "hammer": _hammer,

@@ -1,62 +1,65 @@
-"""The engine and the healthy parts around it: combustion, valve gear, injectors, fan, alternator, idlers.
+"""The engine itself: combustion and exhaust, valve gear, injectors, timing gear, broadband noise, a leak.
 
-Four structurally different ways to make the combustion sound are drawn from, so that no single formula can
-be learnt from the clips.
+Structurally different ways to make the combustion sound are drawn from, sometimes two blended, so that no
+single formula can be learnt from the clips.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from audiodiag.records import FloatArray
 
 from .driving import Driving
+from .scene import cosine, gain, unit
 from .signals import (
     convolve,
     convolve_sum,
     deposit,
     modes_kernel,
     on_samples,
-    power,
     shaped_noise,
     turn_table,
     uniform_log,
     walk,
 )
 
-__all__ = ["ENGINE_VARIANTS", "engine_sound", "healthy_parts"]
+__all__ = ["ENGINE_VARIANTS", "engine_sound"]
 
-ENGINE_VARIANTS: dict[str, float] = {"pulses": 4, "harmonics": 3, "diesel": 2.5, "low_drone": 2}
+ENGINE_VARIANTS: dict[str, float] = {
+    "pulses": 4,
+    "harmonics": 3,
+    "diesel": 2.5,
+    "low_drone": 2,
+    "plain_orders": 1.5,
+    "cyclic_noise": 1.5,
+}
 """Structural variants of the engine and how often each is drawn."""
 
 
-def _unit(sound: FloatArray) -> FloatArray:
-    return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
+@dataclass(frozen=True, eq=False)
+class _Block:
+    """An engine in a clip. times_s, strength, cylinder: shape (k,), one entry a firing."""
 
+    car: np.random.Generator
+    rng: np.random.Generator
+    driving: Driving
+    turns: FloatArray
+    rate: int
+    cylinders: int
+    times_s: FloatArray
+    strength: FloatArray
+    cylinder: FloatArray
 
-def _gain(level_db: float) -> np.float32:
-    return np.float32(10.0 ** (level_db / 20.0))
+    @property
+    def n(self) -> int:
+        return len(self.turns)
 
-
-def _firing(
-    car: np.random.Generator, rng: np.random.Generator, driving: Driving, cylinders: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Times in s, amplitudes and cylinder numbers of all firings."""
-    spread = 0.02 if car.random() < 0.25 else uniform_log(car, 0.03, 0.6)
-    strength = np.clip(1 + spread * car.standard_normal(cylinders), 0.05, 3)
-    late = car.normal(0, 0.01, cylinders) * (car.random() < 0.6)
-    if cylinders in (6, 8) and car.random() < 0.35:
-        late[::2] += car.uniform(0.02, 0.12)
-    first, last = np.floor(driving.turns[0] / 2), np.ceil(driving.turns[-1] / 2)
-    cycles = np.arange(first, last + 1)
-    angle = 2 * (cycles[:, None] + (np.arange(cylinders) / cylinders)[None, :]) + late[None, :]
-    cyclic = uniform_log(rng, 0.02, 0.35)
-    amplitude = strength[None, :] * np.exp(cyclic * rng.standard_normal(angle.shape) - cyclic**2 / 2)
-    if rng.random() < 0.08:
-        amplitude[rng.random(angle.shape) < rng.uniform(0.01, 0.06)] *= rng.uniform(0, 0.3)
-    angle = angle + rng.normal(0, uniform_log(rng, 0.001, 0.015), angle.shape)
-    number = np.broadcast_to(np.arange(cylinders)[None, :], angle.shape)
-    return driving.times_of_turns(angle.ravel()), amplitude.ravel(), number.ravel()
+    def fires(self, weight: FloatArray | float = 1.0) -> FloatArray:
+        """A pulse at each firing, shape (n,)."""
+        return deposit(self.n, self.times_s * self.rate, self.strength * weight)
 
 
 def engine_sound(
@@ -71,91 +74,105 @@ def engine_sound(
 ) -> FloatArray:
     """Make the engine alone, float32 shape (n,), before the way to the microphone.
 
-    ``car`` draws what belongs to the engine, ``rng`` what belongs to this clip.
+    ``car`` draws what belongs to the engine, ``rng`` what belongs to this clip. ``turns``: crank turns at
+    each sample, shape (n,). The engine grows louder with speed, and a little with the steering's load.
     """
-    n = len(turns)
-    times, amplitude, number = _firing(car, rng, driving, cylinders)
-    speed = on_samples(driving.rpm / driving.idle_rpm, n, rate)
-    loud = speed ** np.float32(car.uniform(0.4, 1.8))
-    rms = 1.0
-    sound = np.zeros(n, np.float32)
-    combustion = {
-        "pulses": _pulses,
-        "harmonics": _harmonics,
-        "diesel": _diesel,
-        "low_drone": _low_drone,
-    }[variant](car, rng, turns, rate, times, amplitude, number, cylinders)
-    sound += _unit(combustion)
-    sound += _gain(car.uniform(-22, 2)) * _modulated_noise(car, rng, turns, rate, cylinders)
+    block = _fired(car, rng, driving, turns, rate, cylinders)
+    sound = unit(_COMBUSTION[variant](block))
+    if car.random() < 0.25:
+        second = list(_COMBUSTION)[int(car.integers(len(_COMBUSTION)))]
+        sound = sound + gain(car.uniform(-15, 0)) * unit(_COMBUSTION[second](block))
+    sound = sound + gain(car.uniform(-24, 3)) * _breathing_noise(block)
     if car.random() < 0.8:
-        sound += _gain(car.uniform(-25, -2)) * _ticks(car, rng, driving, n, rate, cylinders)
+        sound += gain(car.uniform(-28, -2)) * _ticks(block, injectors=False)
     if car.random() < 0.5:
-        sound += _gain(car.uniform(-30, -4)) * _ticks(car, rng, driving, n, rate, cylinders, injectors=True)
+        sound += gain(car.uniform(-32, -4)) * _ticks(block, injectors=True)
     if car.random() < 0.5:
-        sound += _gain(car.uniform(-32, -8)) * _gear_tone(car, rng, turns, rate)
+        sound += gain(car.uniform(-34, -8)) * _gear_tone(block)
     if car.random() < 0.12:
-        sound += _gain(car.uniform(-15, 2)) * _leak(car, rng, n, rate, times, amplitude, number)
-    return sound * loud * np.float32(rms)
+        sound += gain(car.uniform(-15, 2)) * _leak(block)
+    louder = driving.rpm / driving.idle_rpm
+    curve = louder ** car.uniform(0.4, 1.8) * (1 + car.uniform(0, 0.5) * driving.steering.load)
+    curve = curve * np.exp(walk(rng, len(curve), 0.5, uniform_log(rng, 0.01, 0.12)))
+    return sound * on_samples(curve, block.n, rate)
 
 
-def _pulses(car, rng, turns, rate, times, amplitude, number, cylinders):  # type: ignore[no-untyped-def]
-    n = len(turns)
-    pan = car.uniform(0, 1, cylinders)[number]
-    near = deposit(n, times * rate, amplitude * pan)
-    far = deposit(n, times * rate, amplitude * (1 - pan))
+def _fired(
+    car: np.random.Generator,
+    rng: np.random.Generator,
+    driving: Driving,
+    turns: FloatArray,
+    rate: int,
+    cylinders: int,
+) -> _Block:
+    """Draw all firings: spread between cylinders, change from cycle to cycle, odd intervals, misfires."""
+    spread = 0.02 if car.random() < 0.25 else uniform_log(car, 0.03, 0.6)
+    own = np.clip(1 + spread * car.standard_normal(cylinders), 0.05, 3)
+    late = car.normal(0, 0.01, cylinders) * (car.random() < 0.6)
+    if cylinders in (6, 8) and car.random() < 0.35:
+        late[::2] += car.uniform(0.02, 0.12)
+    cycles = np.arange(np.floor(driving.turns[0] / 2), np.ceil(driving.turns[-1] / 2) + 1)
+    angle = 2 * (cycles[:, None] + (np.arange(cylinders) / cylinders)[None, :]) + late[None, :]
+    cyclic = uniform_log(rng, 0.02, 0.35)
+    strength = own[None, :] * np.exp(cyclic * rng.standard_normal(angle.shape) - cyclic**2 / 2)
+    if rng.random() < 0.08:
+        strength[rng.random(angle.shape) < rng.uniform(0.01, 0.06)] *= rng.uniform(0, 0.3)
+    angle = angle + rng.normal(0, uniform_log(rng, 0.001, 0.015), angle.shape)
+    number = np.broadcast_to(np.arange(cylinders)[None, :], angle.shape)
+    times = driving.times_of_turns(angle.ravel())
+    return _Block(car, rng, driving, turns, rate, cylinders, times, strength.ravel(), number.ravel())
+
+
+def _pulses(block: _Block) -> FloatArray:
+    """Each firing rings two bodies, near and far; a cylinder has its own share of each."""
+    car = block.car
+    pan = car.uniform(0, 1, block.cylinders)[block.cylinder]
     tilt = car.uniform(-9, -3)
     pairs = []
-    for train, top in ((near, uniform_log(car, 900, 5000)), (far, uniform_log(car, 500, 2500))):
+    for share, low, high in ((pan, 900, 5000), (1 - pan, 500, 2500)):
         body = modes_kernel(
             car,
-            rate,
+            block.rate,
             count=int(car.integers(8, 24)),
             low_hz=car.uniform(25, 90),
-            high_hz=top,
+            high_hz=uniform_log(car, low, high),
             quality=(1.5, 14),
             tilt_db_per_octave=tilt,
             direct=car.uniform(0, 0.1),
         )
-        pairs.append((train, body))
+        pairs.append((block.fires(share), body))
     return convolve_sum(pairs)
 
 
-def _harmonics(car, rng, turns, rate, times, amplitude, number, cylinders):  # type: ignore[no-untyped-def]
-    n = len(turns)
+def _harmonics(block: _Block) -> FloatArray:
+    """Half orders with a drawn smooth spectrum, firing multiples above the rest, through a broad body."""
+    car, n = block.car, block.n
     count = int(car.integers(40, 160))
     half = np.arange(1, count + 1)
-    firing = half % cylinders == 0
-    level = car.uniform(-9, -3) * np.log2(np.maximum(half / cylinders, 0.3))
+    level = car.uniform(-9, -3) * np.log2(np.maximum(half / block.cylinders, 0.3))
     level += np.interp(np.log(half), np.linspace(0, np.log(count), 9), car.normal(0, 6, 9))
-    level += np.where(firing, 0, -car.uniform(8, 35)) + car.normal(0, 3, count)
+    level += np.where(half % block.cylinders == 0, 0, -car.uniform(8, 35)) + car.normal(0, 3, count)
     body = modes_kernel(
-        car, rate, count=12, low_hz=50, high_hz=3000, quality=(1, 6), tilt_db_per_octave=-2, direct=0.6
+        car, block.rate, count=12, low_hz=50, high_hz=3000, quality=(1, 6), tilt_db_per_octave=-2, direct=0.6
     )
     total = np.zeros(n, np.float32)
     for _ in range(2):
         spectrum = np.zeros(8193, complex)
         spectrum[1 : count + 1] = 10 ** (level / 20) * np.exp(2j * np.pi * car.uniform(0, 1, count))
-        table = np.fft.irfft(spectrum)
-        drift = on_samples(1 + 0.5 * walk(rng, 200 * (n // rate + 2), uniform_log(rng, 0.1, 2), 0.7), n, rate)
-        total += turn_table(turns / 2, table) * drift
-    slow = np.interp(np.arange(n) / rate, *_by_time(times, amplitude))
-    return convolve(total * slow.astype(np.float32), body)
+        drift = 1 + 0.5 * walk(block.rng, len(block.driving.rpm), uniform_log(block.rng, 0.1, 2), 0.7)
+        total += turn_table(block.turns / 2, np.fft.irfft(spectrum)) * on_samples(drift, n, block.rate)
+    order = np.argsort(block.times_s, kind="stable")
+    cyclic = np.interp(np.arange(n) / block.rate, block.times_s[order], block.strength[order])
+    return convolve(total * cyclic.astype(np.float32), body)
 
 
-def _by_time(times: FloatArray, amplitude: FloatArray) -> tuple[FloatArray, FloatArray]:
-    order = np.argsort(times, kind="stable")
-    spread = amplitude[order]
-    return times[order], spread / np.mean(spread)
-
-
-def _diesel(car, rng, turns, rate, times, amplitude, number, cylinders):  # type: ignore[no-untyped-def]
-    n = len(turns)
+def _diesel(block: _Block) -> FloatArray:
+    """Bursts of noise at firing through a clattering body, over low pulses."""
+    car, rate = block.car, block.rate
     decay = car.uniform(0.0015, 0.008)
-    length = int(decay * 7 * rate)
-    t = np.arange(length) / rate
+    t = np.arange(int(decay * 7 * rate)) / rate
     shape = np.exp(-t / decay) * np.minimum(1, t / car.uniform(0.0001, 0.0012))
-    envelope = convolve(deposit(n, times * rate, amplitude), shape)
-    noise = rng.standard_normal(n, dtype=np.float32) * envelope
+    burst = block.rng.standard_normal(block.n, dtype=np.float32) * convolve(block.fires(), shape)
     clatter = modes_kernel(
         car,
         rate,
@@ -168,15 +185,15 @@ def _diesel(car, rng, turns, rate, times, amplitude, number, cylinders):  # type
         longest_s=0.05,
     )
     low = modes_kernel(car, rate, count=8, low_hz=30, high_hz=500, quality=(1.5, 8), tilt_db_per_octave=-6)
-    knock = deposit(n, times * rate, amplitude**1.5)
-    high = _unit(convolve_sum([(noise, clatter), (knock * np.float32(car.uniform(0, 3)), clatter)]))
-    return high * _gain(car.uniform(-14, 4)) + _unit(convolve(knock, low))
+    knock = block.fires(np.sqrt(block.strength))
+    high = convolve(burst + np.float32(car.uniform(0, 3)) * knock, clatter)
+    return unit(high) * gain(car.uniform(-14, 4)) + unit(convolve(knock, low))
 
 
-def _low_drone(car, rng, turns, rate, times, amplitude, number, cylinders):  # type: ignore[no-untyped-def]
-    n = len(turns)
-    width = int(car.uniform(0.004, 0.015) * rate)
-    pulse = np.hanning(width).astype(np.float32)
+def _low_drone(block: _Block) -> FloatArray:
+    """Intake and exhaust rule: long soft pulses through a pipe, with flow noise in the puffs."""
+    car, rate = block.car, block.rate
+    pulse = np.hanning(int(car.uniform(0.004, 0.015) * rate)).astype(np.float32)
     pipe = modes_kernel(
         car,
         rate,
@@ -188,38 +205,92 @@ def _low_drone(car, rng, turns, rate, times, amplitude, number, cylinders):  # t
         direct=0.3,
         longest_s=0.3,
     )
-    train = convolve(deposit(n, times * rate, amplitude), pulse)
-    flow = shaped_noise(rng, n, rate, [(50, 0), (300, 0), (1500, -15), (8000, -35), (20000, -50)])
+    train = convolve(block.fires(), pulse)
+    flow = shaped_noise(block.rng, block.n, rate, [(50, 0), (300, 0), (1500, -15), (8000, -35), (20000, -50)])
     puff = np.sqrt(np.maximum(train, 0) / (np.mean(np.abs(train)) + 1e-12))
-    return _unit(convolve(train, pipe)) + _gain(car.uniform(-18, 0)) * flow * puff
+    return unit(convolve(train, pipe)) + gain(car.uniform(-18, 0)) * flow * puff
 
 
-def _modulated_noise(car, rng, turns, rate, cylinders):  # type: ignore[no-untyped-def]
+def _plain_orders(block: _Block) -> FloatArray:
+    """A few orders as bare sines over a bed of falling noise: no body at all."""
+    car, n = block.car, block.n
+    sound = np.zeros(n, np.float32)
+    fall = car.uniform(2, 9)
+    firing = block.cylinders / 2
+    for k in range(1, int(car.integers(4, 14))):
+        level = -fall * np.log2(k) + car.normal(0, 2)
+        sound += gain(level) * turn_table(block.turns * (k * firing), cosine(car.random()))
+    for order in (0.5, 1.0, 1.5, 2.5, 3.5, 4.5):
+        if order % firing and car.random() < 0.6:
+            sound += gain(car.uniform(-35, -8)) * turn_table(block.turns * order, cosine(car.random()))
+    tilt = car.uniform(-7, -2)
+    points = [(30.0, 0.0), (30.0 * 2**9.5, tilt * 9.5)]
+    bed = shaped_noise(block.rng, n, block.rate, points)
+    return unit(sound) + gain(car.uniform(-12, 6)) * bed
+
+
+def _cyclic_noise(block: _Block) -> FloatArray:
+    """A noise-like waveform that repeats each engine cycle, part of it new every time."""
+    car, n = block.car, block.n
+    count = int(car.integers(150, 1200))
+    half = np.arange(1, count + 1)
+    level = car.uniform(-6, -1.5) * np.log2(half) + car.normal(0, 3, count)
+    level += np.where(half % block.cylinders == 0, car.uniform(2, 18), 0)
+    spectrum = np.zeros(8193, complex)
+    spectrum[1 : count + 1] = 10 ** (level / 20) * np.exp(2j * np.pi * car.uniform(0, 1, count))
+    repeated = unit(turn_table(block.turns / 2, np.fft.irfft(spectrum)))
+    fresh = shaped_noise(block.rng, n, block.rate, [(40, 0), (200, 0), (1500, -8), (6000, -20), (20000, -40)])
+    gate = 1 + np.float32(car.uniform(0.3, 1)) * turn_table(
+        block.turns * (block.cylinders / 2), cosine(car.random())
+    )
+    body = modes_kernel(
+        car, block.rate, count=16, low_hz=40, high_hz=4000, quality=(1, 8), tilt_db_per_octave=-3, direct=0.3
+    )
+    return convolve((repeated + np.float32(car.uniform(0.2, 1.5)) * fresh) * gate, body)
+
+
+_COMBUSTION = {
+    "pulses": _pulses,
+    "harmonics": _harmonics,
+    "diesel": _diesel,
+    "low_drone": _low_drone,
+    "plain_orders": _plain_orders,
+    "cyclic_noise": _cyclic_noise,
+}
+
+
+def _breathing_noise(block: _Block) -> FloatArray:
     """Mechanical and flow noise, breathing at firing and at the half order."""
-    f = np.sort(np.exp(car.uniform(np.log(80), np.log(14000), 5)))
+    car = block.car
+    corners = np.sort(np.exp(car.uniform(np.log(80), np.log(14000), 5)))
     tilt = car.uniform(-7, -1)
-    points = [(20.0, -30.0)] + [(float(x), float(tilt * np.log2(x / 80) + car.normal(0, 5))) for x in f]
+    points = [(20.0, -30.0)]
+    points += [(float(hz), float(tilt * np.log2(hz / 80) + car.normal(0, 5))) for hz in corners]
     points.append((24000.0, points[-1][1] - 12.0))
-    noise = shaped_noise(rng, len(turns), rate, points)
-    phase = np.arange(1024) / 1024
-    depth = car.uniform(0, 0.9)
-    table = 1 + depth * np.cos(2 * np.pi * (cylinders * phase + car.random()))
-    table += car.uniform(0, 0.3) * np.cos(2 * np.pi * (phase + car.random()))
-    return noise * turn_table(turns / 2, np.maximum(table, 0.02))
+    noise = shaped_noise(block.rng, block.n, block.rate, points)
+    table = 1 + car.uniform(0, 0.9) * cosine(car.random(), multiple=block.cylinders)
+    table = table + car.uniform(0, 0.3) * cosine(car.random())
+    return noise * turn_table(block.turns / 2, np.maximum(table, 0.02))
 
 
-def _ticks(car, rng, driving, n, rate, cylinders, *, injectors=False):  # type: ignore[no-untyped-def]
-    """Valve gear (half order times valves) or injector ticks (opening and closing clicks)."""
-    per_cycle = cylinders * (2 if injectors else int(car.choice([2, 2, 4, 4])))
-    place = np.sort(car.uniform(0, 1, per_cycle)) if not injectors else _injector_places(car, cylinders)
-    loud = np.exp(car.normal(0, uniform_log(car, 0.1, 0.9), per_cycle))
+def _ticks(block: _Block, *, injectors: bool) -> FloatArray:
+    """Valve gear (half order times valves) or injectors (a click to open, one to close)."""
+    car, driving = block.car, block.driving
+    if injectors:
+        opening = np.arange(block.cylinders) / block.cylinders + car.random()
+        place = np.concatenate([opening, opening + car.uniform(0.01, 0.06)])
+    else:
+        place = np.sort(car.uniform(0, 1, block.cylinders * int(car.choice([2, 2, 4, 4]))))
+    loud = np.exp(car.normal(0, uniform_log(car, 0.1, 0.9), len(place)))
     cycles = np.arange(np.floor(driving.turns[0] / 2), np.ceil(driving.turns[-1] / 2) + 1)
-    angle = (2 * (cycles[:, None] + place[None, :])).ravel()
-    amplitude = (loud[None, :] * np.exp(0.25 * rng.standard_normal((len(cycles), per_cycle)))).ravel()
-    times = driving.times_of_turns(angle) + rng.normal(0, 0.0003, len(angle))
+    angle = 2 * (cycles[:, None] + place[None, :])
+    strength = loud[None, :] * np.exp(0.25 * block.rng.standard_normal(angle.shape))
+    times = driving.times_of_turns(angle.ravel())
+    inside = times > 0
+    times = times[inside] + block.rng.normal(0, 0.0003, int(inside.sum()))
     kernel = modes_kernel(
         car,
-        rate,
+        block.rate,
         count=int(car.integers(3, 9)),
         low_hz=car.uniform(800, 2500),
         high_hz=car.uniform(4000, 14000),
@@ -227,113 +298,28 @@ def _ticks(car, rng, driving, n, rate, cylinders, *, injectors=False):  # type: 
         tilt_db_per_octave=car.uniform(-4, 2),
         longest_s=0.04,
     )
-    return _unit(convolve(deposit(n, times * rate, amplitude), kernel))
+    return unit(convolve(deposit(block.n, times * block.rate, strength.ravel()[inside]), kernel))
 
 
-def _injector_places(car: np.random.Generator, cylinders: int) -> FloatArray:
-    opening = np.arange(cylinders) / cylinders + car.random()
-    return np.concatenate([opening, opening + car.uniform(0.01, 0.06)])
-
-
-def _gear_tone(car, rng, turns, rate):  # type: ignore[no-untyped-def]
-    """Timing chain or gear mesh: whole high orders of the crank (or half of them)."""
+def _gear_tone(block: _Block) -> FloatArray:
+    """Timing chain or gear mesh: whole high orders of the crank (or half of them), with runout."""
+    car = block.car
     order = float(car.integers(17, 48)) * (1.0 if car.random() < 0.6 else 0.5)
-    phase = np.arange(4096) / 4096
-    table = np.zeros(4096)
+    table = np.zeros(4096, np.float32)
     for k in range(1, 4):
-        table += car.uniform(0.1, 1) / k * np.cos(2 * np.pi * (k * phase + car.random()))
-    m = 200 * (len(turns) // rate + 2)
-    wander = on_samples(np.exp(walk(rng, m, 0.4, 0.35)), len(turns), rate)
-    runout = 1 + car.uniform(0, 0.6) * turn_table(turns, np.cos(2 * np.pi * np.arange(1024) / 1024))
-    return _unit(turn_table(turns * order, table) * wander * runout)
+        table += np.float32(car.uniform(0.1, 1) / k) * cosine(car.random(), multiple=k)
+    wander = np.exp(walk(block.rng, len(block.driving.rpm), 0.4, 0.35))
+    runout = 1 + np.float32(car.uniform(0, 0.6)) * turn_table(block.turns, cosine())
+    return unit(turn_table(block.turns * order, table) * on_samples(wander, block.n, block.rate) * runout)
 
 
-def _leak(car, rng, n, rate, times, amplitude, number):  # type: ignore[no-untyped-def]
-    """Exhaust leak: puffs of hiss when one (or each) cylinder fires."""
-    mine = number == 0 if car.random() < 0.7 else number >= 0
-    length = int(car.uniform(0.006, 0.03) * rate)
-    shape = np.hanning(length)
-    puff = convolve(deposit(n, times[mine] * rate, amplitude[mine]), shape)
-    noise = shaped_noise(rng, n, rate, [(80, -12), (300, 0), (2000, -3), (6000, -14), (20000, -30)])
-    return _unit(noise * np.maximum(puff, 0))
-
-
-def healthy_parts(
-    car: np.random.Generator,
-    rng: np.random.Generator,
-    driving: Driving,
-    turns: FloatArray,
-    rate: int,
-) -> dict[str, FloatArray]:
-    """Make the sounds of healthy parts that can be mistaken for a fault; unit power times their level.
-
-    Levels are relative to an engine of unit power. Keys: alternator, fan, idler, turbo.
-    """
-    n = len(turns)
-    m = 200 * (n // rate + 2)
-    parts: dict[str, FloatArray] = {}
-    if car.random() < 0.55:
-        ratio = car.uniform(1.8, 3.3)
-        poles = float(car.choice([6, 12, 36, 6, 36]))
-        steps = np.where(
-            np.sin(np.arange(m) / 200 * car.uniform(0.2, 2) + rng.uniform(0, 6)) > rng.uniform(-1, 1), 1, 0.4
-        )
-        tone = np.zeros(n, np.float32)
-        for k, level in ((1, 1.0), (2, car.uniform(0, 0.6)), (3, car.uniform(0, 0.4))):
-            phase = np.cos(2 * np.pi * (np.arange(2048) / 2048 + car.random()))
-            tone += (
-                np.float32(level) * turn_table(turns * ratio * poles * k, phase)
-                if (ratio * poles * k * np.max(driving.rpm) / 60 < 0.45 * rate)
-                else 0
-            )
-        wander = np.exp(walk(rng, m, 0.5, 0.3)) * steps
-        slot = shaped_noise(rng, n, rate, [(200, -20), (1500, 0), (5000, -3), (16000, -20)])
-        sound = tone * on_samples(wander, n, rate) + np.float32(car.uniform(0, 0.6)) * slot
-        parts["alternator"] = _unit(sound) * _gain(car.uniform(-36, -10))
-    if car.random() < 0.35:
-        parts["fan"] = _fan(car, rng, turns, rate, m) * _gain(car.uniform(-26, -4))
-    if car.random() < 0.45:
-        tone = np.zeros(n, np.float32)
-        for _ in range(int(car.integers(1, 4))):
-            order = car.uniform(0.8, 3.5) * float(car.choice([1, 5, 6, 7, 8, 9, 11]))
-            cosine = np.cos(2 * np.pi * (np.arange(2048) / 2048 + car.random()))
-            tone += np.float32(car.uniform(0.1, 1)) * turn_table(turns * order, cosine)
-        parts["idler"] = _unit(tone * on_samples(np.exp(walk(rng, m, 0.6, 0.5)), n, rate)) * _gain(
-            car.uniform(-36, -12)
-        )
-    if car.random() < 0.1:
-        base = car.uniform(2500, 7000)
-        relative = on_samples(driving.rpm / driving.idle_rpm, n, rate)
-        hz = np.minimum(base * relative ** np.float32(0.7), 0.4 * rate)
-        phase = np.cumsum(hz.astype(np.float64)) / rate
-        tone = turn_table(phase, np.cos(2 * np.pi * np.arange(2048) / 2048))
-        parts["turbo"] = _unit(tone * on_samples(np.exp(walk(rng, m, 0.3, 0.5)), n, rate)) * _gain(
-            car.uniform(-40, -18)
-        )
-    return parts
-
-
-def _fan(car, rng, turns, rate, m):  # type: ignore[no-untyped-def]
-    """Electric fan (own speed, may start or stop in the clip) or belt-driven fan (order blades x ratio)."""
-    n = len(turns)
-    electric = car.random() < 0.7
-    blades = float(car.integers(4, 12))
-    if electric:
-        hz = rng.uniform(18, 50) * (1 + walk(rng, m, 2, 0.004))
-        on = np.ones(m)
-        if rng.random() < 0.5:
-            edge = rng.uniform(0, m / 200)
-            run = np.clip((np.arange(m) / 200 - edge) / rng.uniform(0.5, 2), 0, 1)
-            on = run if rng.random() < 0.5 else 1 - run
-        phase = np.interp(np.arange(n) / rate, np.arange(m) / 200, np.cumsum(hz * (0.3 + 0.7 * on)) / 200)
-        gain = on_samples(on**2, n, rate)
-    else:
-        phase = turns * car.uniform(0.8, 1.4)
-        gain = np.ones(n, np.float32)
-    table = np.zeros(4096)
-    for k in range(1, 5):
-        table += car.uniform(0.2, 1) / k * np.cos(2 * np.pi * (k * np.arange(4096) / 4096 + car.random()))
-    rush = shaped_noise(rng, n, rate, [(50, -10), (200, 0), (1200, -4), (5000, -18), (20000, -40)])
-    swing = 1 + 0.3 * turn_table(phase * blades, np.cos(2 * np.pi * np.arange(1024) / 1024))
-    sound = np.float32(car.uniform(0, 1)) * turn_table(phase * blades, table) + rush * swing
-    return _unit(sound + np.float32(1e-9)) * gain
+def _leak(block: _Block) -> FloatArray:
+    """Exhaust leak: puffs of hiss when one cylinder (or each) fires."""
+    car = block.car
+    mine = block.cylinder == 0 if car.random() < 0.7 else block.cylinder >= 0
+    shape = np.hanning(int(car.uniform(0.006, 0.03) * block.rate))
+    puff = np.maximum(convolve(block.fires(mine.astype(float)), shape), 0)
+    noise = shaped_noise(
+        block.rng, block.n, block.rate, [(80, -12), (300, 0), (2000, -3), (6000, -14), (20000, -30)]
+    )
+    return unit(noise * puff)

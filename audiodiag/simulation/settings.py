@@ -39,6 +39,7 @@ DISTURBANCES: tuple[str, ...] = (
     "chimes",
     "bumps",
     "hum",
+    "birds",
     "gain_control",
     "noise_suppression",
     "clipping",
@@ -73,7 +74,7 @@ class BaySettings:
     surroundings_db:
         Power of the surroundings relative to the engine.
     accessories:
-        Whether alternator, fan and other whines of healthy parts sound.
+        Names out of ``accessories.ACCESSORIES``: which healthy parts sound besides the engine.
     car_seed:
         Fixes the character of engine, pump and belt, so that several clips are of one car.
     """
@@ -94,7 +95,7 @@ class BaySettings:
     disturbances: tuple[str, ...] | None = None
     phases: tuple[tuple[str, float, float], ...] | None = None
     surroundings_db: float | None = None
-    accessories: bool | None = None
+    accessories: tuple[str, ...] | None = None
     car_seed: int | None = None
 
     def __post_init__(self) -> None:

@@ -50,7 +50,7 @@ def uniform_log(rng: np.random.Generator, low: float, high: float) -> float:
 
 def power(samples: FloatArray) -> float:
     """Mean square."""
-    return float(np.dot(samples, samples)) / max(len(samples), 1)
+    return float(np.mean(np.square(samples), dtype=np.float64)) if len(samples) else 0.0
 
 
 def on_samples(control: FloatArray, n: int, rate: int) -> FloatArray:
@@ -126,16 +126,24 @@ def modes_kernel(
 
 
 def convolve_sum(pairs: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Convolve each signal, shape (n,), with its kernel, add up, and cut to n samples."""
+    """Convolve each signal, shape (n,), with its kernel, add up, and cut to n samples (overlap-add)."""
     n = len(pairs[0][0])
     longest = max(len(kernel) for _, kernel in pairs)
-    size = sfft.next_fast_len(n + longest, real=True)
+    size = 1 << max(12, int(np.ceil(np.log2(4 * longest))))
+    step = size - longest + 1
+    blocks = -(-n // step)
     total = None
     for signal, kernel in pairs:
-        spectrum = sfft.rfft(np.asarray(signal, np.float32), size)
+        frames = np.zeros((blocks, step), np.float32)
+        frames.ravel()[:n] = signal
+        spectrum = sfft.rfft(frames, size, axis=1)
         spectrum *= sfft.rfft(np.asarray(kernel, np.float32), size)
         total = spectrum if total is None else total + spectrum
-    return sfft.irfft(total, size)[:n]
+    pieces = sfft.irfft(total, size, axis=1)
+    out = np.zeros((blocks + 1, step), np.float32)
+    out[:-1] += pieces[:, :step]
+    out[1:, : size - step] += pieces[:, step:]
+    return out.ravel()[:n]
 
 
 def convolve(signal: FloatArray, kernel: FloatArray) -> FloatArray:
@@ -146,22 +154,22 @@ def convolve(signal: FloatArray, kernel: FloatArray) -> FloatArray:
 def shaped_noise(
     rng: np.random.Generator, n: int, rate: int, points: Sequence[tuple[float, float]]
 ) -> FloatArray:
-    """Draw Gaussian noise of unit power whose spectrum runs through (Hz, dB) points, log-frequency between."""
+    """Draw Gaussian noise of unit power; its spectrum runs through (Hz, dB) points, log-frequency between."""
     bins = 2048
     grid = np.maximum(np.arange(bins + 1) * rate / 2 / bins, 1.0)
     level = np.interp(np.log(grid), np.log([p[0] for p in points]), [p[1] for p in points])
     magnitude = 10.0 ** (level / 20.0)
     kernel = np.fft.irfft(magnitude)
-    kernel = np.roll(kernel, bins) * np.hanning(2 * bins)
+    kernel = (np.roll(kernel, bins) * np.hanning(2 * bins))[bins // 2 : -bins // 2]
     noise = convolve(rng.standard_normal(n, dtype=np.float32), kernel)
     return noise / np.float32(np.sqrt(power(noise)) + 1e-20)
 
 
 def turn_table(phase: FloatArray, table: FloatArray) -> FloatArray:
-    """Read a table of one turn at ``phase`` (in turns, any range), shape (n,)."""
+    """Read a table of one turn (its length a power of two) at ``phase`` (in turns, any range), shape (n,)."""
     size = len(table)
-    place = np.asarray((phase - np.floor(phase)) * size, dtype=np.int32)
-    np.minimum(place, size - 1, out=place)
+    place = (phase * size).astype(np.int64)
+    place &= size - 1
     return np.asarray(table, np.float32)[place]
 
 

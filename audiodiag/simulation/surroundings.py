@@ -156,6 +156,23 @@ def _hum(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     return sum(np.float32(rng.uniform(0, 1)) * turn_table(phase * k, _COSINE) for k in (1, 2, 3, 4, 6))  # type: ignore[return-value]
 
 
+def _birds(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
+    """Bird-like calls and cricket-like trills."""
+    out = np.zeros(n, np.float32)
+    for _ in range(int(rng.integers(1, 4))):
+        hz, length, period = uniform_log(rng, 900, 7000), rng.uniform(0.04, 0.3), rng.uniform(0.1, 1.2)
+        sweep, trill = rng.normal(0, 0.3), rng.uniform(10, 60)
+        for start_s in np.arange(rng.uniform(0, 1), n / rate - length, period):
+            if rng.random() < 0.3:
+                continue
+            count = int(length * rate)
+            t = np.arange(count) / rate
+            angle = hz * (t + sweep * t * t / length / 2) + 0.5 * np.sin(2 * np.pi * trill * t)
+            start = int(start_s * rate)
+            out[start : start + count] += (turn_table(angle, _COSINE) * np.hanning(count)).astype(np.float32)
+    return out
+
+
 BACKGROUNDS: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = {
     "street": _street,
     "wind": _wind,
@@ -166,5 +183,6 @@ BACKGROUNDS: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = 
     "chimes": _chimes,
     "bumps": _bumps,
     "hum": _hum,
+    "birds": _birds,
 }
 """Surrounding sounds by name."""

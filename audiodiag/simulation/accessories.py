@@ -1,0 +1,206 @@
+"""Healthy things around the engine that can be mistaken for a fault of the steering.
+
+Alternator, fans, idlers, turbo, a ticking purge valve, the cabin blower, tyres scrubbing under the turning
+wheel, a joint that knocks at each reversal, a chattering compressor: none of them is a symptom.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+
+from .scene import Scene, cosine, gain, unit
+from .signals import (
+    CONTROL_HZ,
+    convolve,
+    deposit,
+    modes_kernel,
+    on_samples,
+    ramp_gate,
+    shaped_noise,
+    turn_table,
+    uniform_log,
+    walk,
+)
+
+__all__ = ["ACCESSORIES", "healthy_parts"]
+
+ACCESSORIES: dict[str, tuple[float, float, float]] = {
+    "alternator": (0.55, -38, -10),
+    "fan": (0.35, -28, -4),
+    "idler": (0.45, -38, -12),
+    "turbo": (0.1, -42, -18),
+    "purge_valve": (0.12, -32, -10),
+    "blower": (0.15, -28, -8),
+    "tyre_scrub": (0.2, -28, -8),
+    "reversal_knock": (0.15, -28, -6),
+    "compressor": (0.12, -26, -8),
+}
+"""Per healthy part: how often it is there, and its lowest and highest level in dB re engine."""
+
+
+def healthy_parts(
+    car: np.random.Generator, rng: np.random.Generator, scene: Scene, *, wanted: tuple[str, ...] | None
+) -> dict[str, FloatArray]:
+    """Make the sounds of healthy parts, each float32 shape (n,), relative to an engine of unit power.
+
+    ``wanted``: these parts, or None to draw them.
+    """
+    parts: dict[str, FloatArray] = {}
+    for name, (often, low, high) in ACCESSORIES.items():
+        own = car.spawn(1)[0]
+        there = own.random() < often
+        level = own.uniform(low, high)
+        if name in wanted if wanted is not None else there:
+            sound = _MAKERS[name](own, rng.spawn(1)[0], scene)
+            if float(np.max(np.abs(sound))) > 0:
+                parts[name] = unit(sound) * gain(level)
+    return parts
+
+
+def _wander(rng: np.random.Generator, scene: Scene, tau_s: float, depth: float) -> FloatArray:
+    return on_samples(np.exp(walk(rng, len(scene.load), tau_s, depth)), scene.n, scene.rate)
+
+
+def _alternator(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Poles at 6, 12 or 36 a turn, slot noise, steps of electric load."""
+    order = car.uniform(1.8, 3.3) * float(car.choice([6, 12, 36, 6, 36]))
+    time = scene.driving.time_s
+    loaded = np.sin(time * car.uniform(0.2, 2) + rng.uniform(0, 6)) > rng.uniform(-1, 1)
+    top_hz = order * float(np.max(scene.driving.rpm)) / 60
+    tone = np.zeros(scene.n, np.float32)
+    for k, level in ((1, 1.0), (2, car.uniform(0, 0.6)), (3, car.uniform(0, 0.4))):
+        if k * top_hz < 0.45 * scene.rate:
+            tone += np.float32(level) * turn_table(scene.turns * (order * k), cosine(car.random()))
+    steps = on_samples(np.where(loaded, 1.0, 0.4), scene.n, scene.rate)
+    slot = shaped_noise(rng, scene.n, scene.rate, [(200, -20), (1500, 0), (5000, -3), (16000, -20)])
+    return tone * steps * _wander(rng, scene, 0.5, 0.3) + np.float32(car.uniform(0, 0.6)) * slot
+
+
+def _fan(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Electric (own speed, may start or stop in the clip) or belt-driven (order blades times ratio)."""
+    m, n = len(scene.load), scene.n
+    blades = float(car.integers(4, 12))
+    on = np.ones(m)
+    if car.random() < 0.7:
+        hz = rng.uniform(18, 50) * (1 + walk(rng, m, 2, 0.004))
+        if rng.random() < 0.5:
+            run = np.clip((scene.driving.time_s - rng.uniform(0, m / CONTROL_HZ)) / rng.uniform(0.5, 2), 0, 1)
+            on = run if rng.random() < 0.5 else 1 - run
+        turned = np.cumsum(hz * (0.3 + 0.7 * on)) / CONTROL_HZ
+        phase = np.interp(np.arange(n) / scene.rate, scene.driving.time_s, turned)
+    else:
+        phase = scene.turns * car.uniform(0.8, 1.4)
+    table = np.zeros(4096, np.float32)
+    for k in range(1, 5):
+        table += np.float32(car.uniform(0.2, 1) / k) * cosine(car.random(), multiple=k)
+    rush = shaped_noise(rng, n, scene.rate, [(50, -10), (200, 0), (1200, -4), (5000, -18), (20000, -40)])
+    swing = 1 + np.float32(0.3) * turn_table(phase * blades, cosine())
+    sound = np.float32(car.uniform(0, 1)) * turn_table(phase * blades, table) + rush * swing
+    return sound * on_samples(on**2, n, scene.rate)
+
+
+def _idler(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Water pump, compressor pulley, tensioner: faint whines at orders of their own."""
+    tone = np.zeros(scene.n, np.float32)
+    for _ in range(int(car.integers(1, 4))):
+        order = car.uniform(0.8, 3.5) * float(car.choice([1, 5, 6, 7, 8, 9, 11]))
+        tone += np.float32(car.uniform(0.1, 1)) * turn_table(scene.turns * order, cosine(car.random()))
+    return tone * _wander(rng, scene, 0.6, 0.5)
+
+
+def _turbo(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    hz = np.minimum(car.uniform(2500, 7000) * scene.relative_speed**0.7, 0.4 * scene.rate)
+    phase = np.cumsum(on_samples(hz, scene.n, scene.rate).astype(np.float64)) / scene.rate
+    return turn_table(phase, cosine()) * _wander(rng, scene, 0.3, 0.5)
+
+
+def _purge_valve(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Clicks at a beat of its own, 4 to 20 a second, on for a while."""
+    length = scene.n / scene.rate
+    times = np.arange(rng.uniform(0, 0.2), length, 1 / uniform_log(car, 4, 20))
+    start = rng.uniform(-length / 2, length / 2)
+    times = times[(times > start) & (times < start + rng.uniform(0.3, 1.5) * length)]
+    kernel = modes_kernel(car, scene.rate, count=6, low_hz=500, high_hz=7000, quality=(3, 25), longest_s=0.03)
+    strength = np.exp(rng.normal(0, 0.15, len(times)))
+    return convolve(deposit(scene.n, times * scene.rate, strength), kernel)
+
+
+def _blower(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Steady rush of air, which may be switched."""
+    points = [
+        (60.0, -15.0),
+        (400.0, 0.0),
+        (2500.0, float(car.uniform(-15, 2))),
+        (9000.0, -18.0),
+        (30000.0, -40.0),
+    ]
+    on = np.ones(len(scene.load))
+    if rng.random() < 0.4:
+        edge = scene.driving.time_s > rng.uniform(0, scene.driving.time_s[-1])
+        on = ramp_gate((edge if rng.random() < 0.5 else ~edge).astype(float), 0.5, 0.5)
+    return shaped_noise(rng, scene.n, scene.rate, points) * on_samples(on, scene.n, scene.rate)
+
+
+def _turning(scene: Scene) -> FloatArray:
+    time = scene.driving.time_s
+    turning = np.zeros(len(time))
+    for name, start, end in scene.driving.steering.spans:
+        if name == "turning":
+            inside = (time >= start) & (time < end)
+            turning[inside] = np.sin(np.pi * (time[inside] - start) / max(end - start, 1e-3)) ** 0.5
+    return turning
+
+
+def _tyre_scrub(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """The tyre drags over the ground while the wheel turns: rough noise and creaks."""
+    turning = _turning(scene)
+    top = uniform_log(car, 500, 4000)
+    noise = shaped_noise(
+        rng, scene.n, scene.rate, [(50, -10), (150, 0), (top, -6), (top * 3, -30), (90000, -60)]
+    )
+    rough = np.exp(walk(rng, len(turning), 0.03, car.uniform(0.3, 1.0)))
+    return noise * on_samples(turning * rough, scene.n, scene.rate)
+
+
+def _reversal_knock(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """A joint or rack with play: one knock as a turning of the wheel begins."""
+    starts = [start for name, start, _ in scene.driving.steering.spans if name == "turning"]
+    times = np.array([t + rng.uniform(0, 0.15) for t in starts if rng.random() < 0.8])
+    kernel = modes_kernel(car, scene.rate, count=8, low_hz=60, high_hz=1500, quality=(2, 10))
+    strength = np.exp(rng.normal(0, 0.4, len(times)))
+    return convolve(deposit(scene.n, times * scene.rate, strength), kernel)
+
+
+def _compressor(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Air conditioning: a click as the clutch engages, then a rough beat at piston orders for a while."""
+    time = scene.driving.time_s
+    start = rng.uniform(-5, time[-1])
+    end = start + rng.uniform(2, 15)
+    running = ramp_gate(((time >= start) & (time < end)).astype(float), 0.05, 0.1)
+    ratio, pistons = car.uniform(1.0, 1.6), float(car.choice([5, 6, 7, 10]))
+    beat = np.maximum(1 + turn_table(scene.turns * ratio * pistons, cosine()), 0) ** np.float32(
+        car.uniform(0.5, 3)
+    )
+    noise = shaped_noise(
+        rng, scene.n, scene.rate, [(80, -10), (300, 0), (1500, -5), (5000, -20), (30000, -50)]
+    )
+    tone = turn_table(scene.turns * ratio * pistons, cosine()) * np.float32(car.uniform(0, 1.5))
+    clicks = np.array([t for t in (start, end) if 0 < t < time[-1]])
+    kernel = modes_kernel(car, scene.rate, count=8, low_hz=200, high_hz=5000, quality=(2, 15), longest_s=0.05)
+    click = convolve(deposit(scene.n, clicks * scene.rate, np.full(len(clicks), 60.0)), kernel)
+    return (noise * beat + tone) * on_samples(running, scene.n, scene.rate) + click
+
+
+_MAKERS = {
+    "alternator": _alternator,
+    "fan": _fan,
+    "idler": _idler,
+    "turbo": _turbo,
+    "purge_valve": _purge_valve,
+    "blower": _blower,
+    "tyre_scrub": _tyre_scrub,
+    "reversal_knock": _reversal_knock,
+    "compressor": _compressor,
+}
