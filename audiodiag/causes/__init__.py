@@ -1,1 +1,23 @@
-"""Room."""
+"""Causes: what one would repair, how probable it is, what to look at next, and what can hurt someone.
+
+The knowledge is data (``data/*.toml``, schema in ``data/README.md``); the inference over it is exact.
+"""
+
+from __future__ import annotations
+
+from audiodiag.causes.cautions import cautions_for
+from audiodiag.causes.checks import next_checks
+from audiodiag.causes.inference import infer_causes
+from audiodiag.causes.knowledge import NOT_LOOKED, Knowledge, load_knowledge
+from audiodiag.causes.observations import observations_from_text, observations_heard
+
+__all__ = [
+    "NOT_LOOKED",
+    "Knowledge",
+    "cautions_for",
+    "infer_causes",
+    "load_knowledge",
+    "next_checks",
+    "observations_from_text",
+    "observations_heard",
+]

@@ -1,0 +1,169 @@
+"""What probably causes the sounds, how sure one can be, and why: causes with probabilities and reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from audiodiag.causes.knowledge import Cause, Knowledge, Link
+from audiodiag.causes.network import posterior, pump_known
+from audiodiag.causes.observations import validated_observations, validated_probabilities
+from audiodiag.records import CauseFinding
+from audiodiag.vehicle import Vehicle
+
+__all__ = ["infer_causes"]
+
+HEARD = 0.5
+"""From this probability on a symptom is spoken of as heard."""
+ABSENT = 0.2
+"""Up to this probability a symptom is spoken of as not heard."""
+TELLING = 0.5
+"""A link at least this strong is worth naming when its sign is absent."""
+
+
+def infer_causes(
+    probabilities: Mapping[str, float],
+    *,
+    knowledge: Knowledge,
+    vehicle: Vehicle | None = None,
+    observations: Mapping[str, str] | None = None,
+    prevalence: Mapping[str, float] | None = None,
+) -> tuple[CauseFinding, ...]:
+    """Give every cause with its probability and what speaks for and against it, the most probable first.
+
+    Parameters
+    ----------
+    probabilities:
+        Symptom name to probability 0..1; NaN or left out: could not be judged in this recording.
+    knowledge:
+        From `load_knowledge`.
+    vehicle:
+        If pulley ratio and vane count are stated, a whine counts as tied to the pump.
+    observations:
+        Observation name to answer; ``not_looked`` says nothing.
+    prevalence:
+        Share of each symptom among the classifier's training clips; the knowledge's own where left out.
+
+    Returns
+    -------
+    tuple of CauseFinding
+        One for each cause. A probability is that of the cause being at work, alone or with others; that of
+        the empty case (``nothing_wrong``) is that of no cause at all. So each is between 0 and 1, and
+        together they make ``1 + P(two at work) + 2 P(three at work)``, three being two faults and the relief
+        valve doing its duty. Exact for at most two faults at once: see `audiodiag.causes.network`.
+
+    Raises
+    ------
+    UsageError
+        If a symptom, an observation or an answer is not known, or a probability is none.
+
+    Examples
+    --------
+    >>> from audiodiag.causes import load_knowledge
+    >>> found = infer_causes({"belt_squeal": 0.95, "belt_chirp": 0.02}, knowledge=load_knowledge())
+    >>> found[0].name, found[0].because[0][:41]
+    ('slipping_belt', 'A squeal is heard (probability 0.95): the')
+    """
+    heard = validated_probabilities(probabilities, knowledge)
+    seen = validated_observations(observations, knowledge)
+    weighed = posterior(heard, seen, knowledge=knowledge, vehicle=vehicle, prevalence=prevalence)
+    shares = weighed.cause_probability
+    known = pump_known(vehicle)
+    found = [
+        CauseFinding(cause.name, cause.title, _bounded(share), _because(cause, heard, seen, knowledge, known))
+        for cause, share in zip(knowledge.at_work, shares, strict=True)
+    ]
+    nothing = knowledge.nothing
+    found.append(
+        CauseFinding(
+            nothing.name,
+            nothing.title,
+            _bounded(weighed.nothing_probability),
+            _because_nothing(heard, seen, knowledge),
+        )
+    )
+    return tuple(sorted(found, key=lambda finding: -finding.probability))
+
+
+def _bounded(share: float) -> float:
+    return min(1.0, max(0.0, float(share)))
+
+
+def _because(
+    cause: Cause, heard: Mapping[str, float], seen: Mapping[str, str], knowledge: Knowledge, known_pump: bool
+) -> tuple[str, ...]:
+    """Say what speaks for the cause, what against it, and what the sound cannot tell."""
+    for_it: list[str] = []
+    against: list[str] = []
+    limits: list[str] = []
+    for link in (link for link in knowledge.links if link.cause == cause.name):
+        if link.symptom is not None:
+            _speak_of_sound(link, heard, knowledge, for_it, against, limits)
+        elif link.observation in seen:
+            _speak_of_sight(link, seen, knowledge, for_it, against)
+    if limits and "pump_whine" in heard and heard["pump_whine"] >= HEARD and not known_pump:
+        tied = [link for link in knowledge.links if link.cause == cause.name and link.symptom == "pump_whine"]
+        if tied:
+            limits.append(
+                "Pulley ratio and vane count are not stated, so the whine is not proved to be the pump's."
+            )
+    if not for_it and not against:
+        for_it.append("Nothing heard or seen speaks for it or against it.")
+    if cause.kind == "normal" and for_it:
+        limits.append("This is no fault: " + cause.repair[0].lower() + cause.repair[1:])
+    return tuple(dict.fromkeys([*for_it, *against, *limits]))
+
+
+def _speak_of_sound(
+    link: Link,
+    heard: Mapping[str, float],
+    knowledge: Knowledge,
+    for_it: list[str],
+    against: list[str],
+    limits: list[str],
+) -> None:
+    assert link.symptom is not None
+    symptom = knowledge.symptom(link.symptom)
+    probability = heard.get(symptom.name)
+    if probability is None:
+        if link.strength >= TELLING:
+            limits.append(f"Whether there is a {symptom.title} could not be judged in this recording.")
+    elif probability >= HEARD:
+        for_it.append(f"{symptom.heard} (probability {probability:.2f}): {link.why}.")
+        limits.append(symptom.cannot_tell)
+    elif probability <= ABSENT and link.strength >= TELLING:
+        against.append(f"Against it: no {symptom.title} is heard (probability {probability:.2f}).")
+
+
+def _speak_of_sight(
+    link: Link, seen: Mapping[str, str], knowledge: Knowledge, for_it: list[str], against: list[str]
+) -> None:
+    assert link.observation is not None
+    observation = knowledge.observation(link.observation)
+    answer = observation.answer(seen[observation.name])
+    if answer.name == link.answer:
+        for_it.append(f"Seen or felt: {answer.text}; {link.why}.")
+    elif answer.name == observation.normal.name and link.strength >= TELLING:
+        against.append(f"Against it: {answer.text}.")
+
+
+def _because_nothing(
+    heard: Mapping[str, float], seen: Mapping[str, str], knowledge: Knowledge
+) -> tuple[str, ...]:
+    said = []
+    loud = [(name, value) for name, value in heard.items() if value >= HEARD]
+    for name, value in sorted(loud, key=lambda pair: -pair[1]):
+        said.append(
+            f"Against it: {knowledge.symptom(name).heard[0].lower()}{knowledge.symptom(name).heard[1:]} "
+            f"(probability {value:.2f})."
+        )
+    if heard and not loud:
+        name, value = max(heard.items(), key=lambda pair: pair[1])
+        title = knowledge.symptom(name).title
+        said.append(f"No symptom is probable; the nearest is {title} (probability {value:.2f}).")
+    for name, answer_name in seen.items():
+        observation = knowledge.observation(name)
+        if answer_name != observation.normal.name:
+            said.append(f"Against it: {observation.answer(answer_name).text}.")
+    if len(heard) < len(knowledge.symptoms):
+        said.append("Not every symptom could be judged in this recording.")
+    return tuple(said)
