@@ -20,7 +20,7 @@ from typing import Any, NoReturn, TextIO
 
 from audiodiag import __version__
 from audiodiag.errors import AudiodiagError, UsageError
-from audiodiag.options import ANALYSE_OPTIONS, Option
+from audiodiag.options import ANALYSE_OPTIONS, TRAIN_OPTIONS, Option
 from audiodiag.rows import BAD_INPUT, CANNOT_TELL, FAULT, Request, Row, row_of, rows_in_order
 
 __all__ = ["main"]
@@ -34,6 +34,7 @@ _ENDING = (
     "exit codes: 0 diagnosis, 1 fault of the program, 2 bad input, 3 cannot tell. "
     "Take care near a running engine."
 )
+_OPTIONS = {"analyse": ANALYSE_OPTIONS, "train": TRAIN_OPTIONS}
 _SPEEDS = ("speed_rpm", "speed_table", "tach_channel", "tach_file")
 _ONE_CLIP_ONLY = ("speed_table", "tach_file", "steering_marks", "steering_table")
 
@@ -79,12 +80,16 @@ def _run(argv: list[str], analyse: Callable[..., Any] | None) -> int:
         raise _unknown_option(unknown[0], wanted.command)
     if wanted.command == "analyse":
         return _analyse(wanted, analyse)
+    if wanted.command == "train":
+        return _train(wanted)
+    if wanted.command == "questions":
+        return _questions()
     print(f"audiodiag {__version__}")
     return 0
 
 
 def _unknown_option(got: str, command: str) -> UsageError:
-    known = [option.flag for option in ANALYSE_OPTIONS] if command == "analyse" else []
+    known = [option.flag for option in _OPTIONS.get(command, ())]
     near = difflib.get_close_matches(got.partition("=")[0], known, n=1)
     return UsageError(
         "there is no such option",
@@ -122,6 +127,19 @@ def _parser() -> _Parser:
         "clips", nargs="*", metavar="CLIP", help="recording: m4a, mp4, 3gp, webm, ogg, wav ..."
     )
     _add_options(analyse, ANALYSE_OPTIONS)
+    commands.add_parser(
+        "questions",
+        help="print the questions about the car that --saw answers",
+        description="Prints the questions about the car, and the answers that --saw takes.",
+    )
+    train = commands.add_parser(
+        "train",
+        help="train the model anew on simulated clips and on labelled ones of your own",
+        description="Trains the model anew; clips of one's own need a label file beside each.",
+        usage="audiodiag train [options]",
+        allow_abbrev=False,
+    )
+    _add_options(train, TRAIN_OPTIONS)
     commands.add_parser("version", help="print the version", description="Prints the version.")
     return parser
 
@@ -144,13 +162,7 @@ def _add_options(parser: argparse.ArgumentParser, options: Iterable[Option]) -> 
 
 def _analyse(wanted: argparse.Namespace, analyse: Callable[..., Any] | None) -> int:
     clips: list[str] = wanted.clips
-    given = {
-        option.field: option.value_of(text)
-        for option in ANALYSE_OPTIONS
-        if option.kind != "flag"
-        and not option.repeats
-        and (text := getattr(wanted, option.field)) is not None
-    }
+    given = _values(wanted, ANALYSE_OPTIONS)
     _refuse_contradictions(clips, given)
     request = Request(
         json=wanted.json,
@@ -171,6 +183,36 @@ def _analyse(wanted: argparse.Namespace, analyse: Callable[..., Any] | None) -> 
                 sys.stdout.flush()
             codes.add(row.exit_code)
     return next((code for code in (FAULT, BAD_INPUT, CANNOT_TELL) if code in codes), 0)
+
+
+def _train(wanted: argparse.Namespace) -> int:
+    given: dict[str, Any] = {option.field: option.preset for option in TRAIN_OPTIONS}
+    given |= {"workers": os.cpu_count() or 1, **_values(wanted, TRAIN_OPTIONS)}
+    from audiodiag.classifier.train import train_command
+
+    return train_command(argparse.Namespace(**given))
+
+
+def _questions() -> int:
+    """Print what can be asked of a person at the car, one question and its answers each."""
+    from audiodiag.causes import load_knowledge
+
+    for observation in load_knowledge().observations:
+        print(f"{observation.name}: {observation.question}")
+        for answer in observation.answers:
+            print(f"    --saw {observation.name}={answer.name}  ({answer.text})")
+    return 0
+
+
+def _values(wanted: argparse.Namespace, options: Iterable[Option]) -> dict[str, Any]:
+    """Turn the texts that were typed into values; what was not said is left out."""
+    return {
+        option.field: option.value_of(text)
+        for option in options
+        if option.kind != "flag"
+        and not option.repeats
+        and (text := getattr(wanted, option.field)) is not None
+    }
 
 
 def _rows(clips: list[str], request: Request) -> Generator[Row, None, None]:
@@ -272,31 +314,10 @@ def _settings(given: dict[str, Any], saw: list[str]) -> dict[str, Any]:
         stated = read_vehicle(given["vehicle"]) if "vehicle" in given else Vehicle()
         rest["vehicle"] = with_options(stated, **car)
     if saw:
-        rest["observations"] = _observations(saw)
+        from audiodiag.causes import load_knowledge, observations_from_text
+
+        rest["observations"] = observations_from_text(saw, load_knowledge())
     return rest
-
-
-def _observations(saw: list[str]) -> dict[str, str]:
-    """Read KEY=ANSWER; which keys and answers there are is known to the room `causes`."""
-    seen: dict[str, str] = {}
-    for text in saw:
-        key, equals, answer = (part.strip() for part in text.partition("="))
-        if not (key and equals and answer):
-            raise UsageError(
-                "--saw cannot be read",
-                got=text,
-                allowed="KEY=ANSWER",
-                todo="write for example --saw fluid_level=low",
-            )
-        if seen.get(key, answer) != answer:
-            raise UsageError(
-                "--saw answers the same question twice",
-                got=f"{key}={seen[key]} and {key}={answer}",
-                allowed="one answer to a question",
-                todo="keep the one that holds now",
-            )
-        seen[key] = answer
-    return seen
 
 
 def _folder(clips: list[str], out: str | None) -> str | None:

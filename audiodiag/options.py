@@ -12,7 +12,7 @@ from typing import Literal
 from audiodiag.errors import UsageError
 from audiodiag.vehicle import SETTINGS
 
-__all__ = ["ANALYSE_OPTIONS", "Option", "Value", "options_table"]
+__all__ = ["ANALYSE_OPTIONS", "TRAIN_OPTIONS", "Option", "Value", "options_table"]
 
 Value = str | float | int | bool
 Kind = Literal["flag", "text", "number", "whole"]
@@ -24,7 +24,8 @@ class Option:
 
     ``field`` is the name under which its value travels on; a ``flag`` takes no value; ``repeats`` says that
     it may be given several times. ``low`` and ``high`` bound a number. Options of the group ``the car`` are
-    checked by the room `vehicle`, which knows their ranges.
+    checked by the room `vehicle`, which knows their ranges. ``preset`` is the value taken when the option is
+    not given; ``default`` says in words what then holds where there is no such value.
     """
 
     flag: str
@@ -39,6 +40,14 @@ class Option:
     unit: str = ""
     repeats: bool = False
     of_car: bool = False
+    preset: Value | None = None
+
+    @property
+    def said_default(self) -> str:
+        """What holds when the option is not given, in words."""
+        if self.kind == "flag":
+            return "off"
+        return self.default if self.preset is None else f"{self.preset}"
 
     @property
     def allowed(self) -> str:
@@ -207,6 +216,68 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
 )
 
 
+TRAIN_OPTIONS: tuple[Option, ...] = (
+    Option(
+        "--clips",
+        "clips",
+        "whole",
+        "training",
+        "how many clips are simulated to train on",
+        metavar="N",
+        low=40,
+        high=100000,
+        preset=1500,
+    ),
+    Option(
+        "--seed",
+        "seed",
+        "whole",
+        "training",
+        "start of all randomness; the same seed gives the same model to the bit",
+        metavar="N",
+        low=0,
+        high=2**31 - 1,
+        preset=0,
+    ),
+    Option(
+        "--out",
+        "out",
+        "text",
+        "training",
+        "folder for the model and its card",
+        metavar="FOLDER",
+        default="that of the shipped model",
+    ),
+    Option(
+        "--workers",
+        "workers",
+        "whole",
+        "training",
+        "processes at once; the result does not depend on it",
+        metavar="N",
+        default="the cores of this machine",
+        low=1,
+        high=512,
+    ),
+    Option(
+        "--add",
+        "add",
+        "text",
+        "training",
+        "folder of labelled clips of your own to train on as well",
+        metavar="FOLDER",
+    ),
+    Option(
+        "--keep",
+        "keep",
+        "text",
+        "training",
+        "folder where measured rows are kept for the next training",
+        metavar="FOLDER",
+    ),
+)
+
+
 def options_table(options: tuple[Option, ...] = ANALYSE_OPTIONS) -> str:
     """Give the options as a Markdown table, one row each, as it stands in README.md.
 
@@ -218,7 +289,5 @@ def options_table(options: tuple[Option, ...] = ANALYSE_OPTIONS) -> str:
         name = f"`{option.flag} {option.metavar}`" if option.metavar else f"`{option.flag}`"
         more = " (may be repeated)" if option.repeats else ""
         span = f"; {option.allowed}" if math.isfinite(option.low) else ""
-        rows.append(
-            f"| {name} | {option.default if option.kind != 'flag' else 'off'} | {option.help}{span}{more} |"
-        )
+        rows.append(f"| {name} | {option.said_default} | {option.help}{span}{more} |")
     return "\n".join(rows)

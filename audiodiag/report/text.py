@@ -42,23 +42,18 @@ class _Detail:
     alternatives: int
     spans: int = 2
     airy: bool = False
-    caution_list: bool = True
+    listed: bool = False
 
 
 _DETAILS = (
-    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, airy=True),
-    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2),
-    _Detail(causes=4, because=1, checks=3, tells_apart=True, notes=3, alternatives=1),
-    _Detail(causes=3, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1),
-    _Detail(
-        causes=3, because=1, checks=2, tells_apart=False, notes=2, alternatives=1, spans=1, caution_list=False
-    ),
-    _Detail(
-        causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, caution_list=False
-    ),
-    _Detail(
-        causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1, caution_list=False
-    ),
+    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, listed=True, airy=True),
+    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, listed=True),
+    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=3, alternatives=1),
+    _Detail(causes=4, because=1, checks=3, tells_apart=True, notes=2, alternatives=1),
+    _Detail(causes=4, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1),
+    _Detail(causes=3, because=1, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1),
+    _Detail(causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1),
+    _Detail(causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1),
 )
 
 
@@ -234,7 +229,7 @@ def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
 
 def _cautions(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     cautions = list(dict.fromkeys(analysis.cautions))
-    if detail.caution_list:
+    if detail.listed:
         return [line for caution in cautions for line in _hanging(caution, width, bullet="- ")]
     return _hanging(" ".join(cautions), width) if cautions else []
 

@@ -138,7 +138,7 @@ def test_out_refuses_a_file_in_its_place(capsys, tmp_path):
 def test_options_reach_the_pipeline_by_name(capsys, tmp_path):
     clip = tmp_path / "settings.m4a"
     arguments = ["--tach-channel", "2", "--pulses-per-rev", "0.5", "--channel", "1", "--steering", "stop 2-4"]
-    saw = ["--saw", "fluid_level=low", "--saw", "foam = yes"]
+    saw = ["--saw", "fluid_level=low", "--saw", "fluid_bubbles = foam"]
     car = ["--cylinders", "5", "--pump-ratio", "1.2", "--vanes", "10", "--idle-low-rpm", "700"]
     assert run(capsys, str(clip), *arguments, *saw, *car)[0] == 0
     settings = json.loads(clip.read_text())
@@ -148,7 +148,7 @@ def test_options_reach_the_pipeline_by_name(capsys, tmp_path):
         "pulses_per_rev": "0.5",
         "channel": "1",
         "steering_marks": "stop 2-4",
-        "observations": "{'fluid_level': 'low', 'foam': 'yes'}",
+        "observations": "{'fluid_level': 'low', 'fluid_bubbles': 'foam'}",
     }
     assert "cylinders=5, pump_ratio=1.2, vanes=10" in vehicle
 
@@ -184,8 +184,9 @@ def test_vehicle_file_and_options_go_together(capsys, tmp_path):
         (["--steering", "stop 1-2", "--steering-table", "s.csv"], "the steering is stated twice"),
         (["second.m4a", "--rpm-table", "t.csv"], "--rpm-table belongs to one clip"),
         (["second.m4a", "--steering", "stop 1-2"], "--steering belongs to one clip"),
-        (["--saw", "fluid low"], "--saw cannot be read"),
-        (["--saw", "foam=yes", "--saw", "foam=no"], "answers the same question twice"),
+        (["--saw", "fluid low"], "the observation cannot be read"),
+        (["--saw", "fluid_levl=low"], "did you mean fluid_level?"),
+        (["--saw", "fluid_level=low", "--saw", "fluid_level=right"], "has two answers"),
         (["--crank-pulley-mm", "150", "--pump-pulley-mm", "125", "--pump-ratio", "2"], "pump"),
         (["--idle-low-rpm", "900", "--idle-high-rpm", "700"], "idle"),
         (["--rpm"], "expected one argument"),
@@ -195,6 +196,23 @@ def test_vehicle_file_and_options_go_together(capsys, tmp_path):
 )
 def test_contradictions_are_refused_in_words(capsys, arguments, words):
     assert words in refused(capsys, "clip.m4a", *arguments)
+
+
+def test_questions_and_their_answers_are_printed(capsys):
+    assert main(["questions"]) == 0
+    assert "    --saw fluid_level=low  (the fluid stands too low)\n" in capsys.readouterr().out
+
+
+def test_training_gets_its_options_and_their_presets(capsys, monkeypatch):
+    from audiodiag.classifier import train
+
+    got = {}
+    monkeypatch.setattr(train, "train_command", lambda args: got.update(vars(args)) or 0)
+    assert main(["train", "--clips", "200", "--add", "mine"]) == 0
+    assert got.pop("workers") >= 1
+    assert got == {"clips": 200, "seed": 0, "out": None, "add": "mine", "keep": None}
+    assert main(["train", "--clips", "3"]) == 2
+    assert "allowed: a whole number from 40 to 100000" in capsys.readouterr().err
 
 
 def test_no_clip_is_refused_in_words(capsys):
