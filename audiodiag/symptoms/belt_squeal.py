@@ -12,7 +12,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.ridges import Ridge, prominence_db, speed_at_frames, tonal_ridges
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, decibels, smooth, spans_of
+from audiodiag.symptoms.spectra import TINY, Mask, decibels, smooth, spans_of
 
 __all__ = ["MEASURES", "measure"]
 
@@ -31,6 +31,8 @@ MEASURES = (
     Measure("squeal_rise_db", "dB"),
     Measure("squeal_dip_percent", "%"),
     Measure("squeal_count", "1"),
+    Measure("squeal_tones_at_once", "1"),
+    Measure("squeal_low_rise_db", "dB"),
     Measure("squeal_share_db", "dB"),
 )
 
@@ -82,6 +84,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_rise_db": _rise_db(scene, best),
         "squeal_dip_percent": float(dip[on].mean() - dip.mean()) if rpm is not None and on.any() else np.nan,
         "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
+        "squeal_tones_at_once": float(sum(len(r.frames) for r in ridges)) / max(float(on.sum()), 1.0),
+        "squeal_low_rise_db": _low_rise_db(scene, on),
         "squeal_share_db": level,
     }
     values = filled(MEASURES, values)
@@ -112,3 +116,12 @@ def _rise_db(scene: Scene, ridge: Ridge) -> float:
     high = int(np.percentile(ridge.frequency_hz, 90) * 1.03 / step) + 1
     track = scene.tone[:, low:high].max(axis=1)
     return float(decibels(np.median(track[ridge.frames]) / max(float(np.percentile(track, 25.0)), TINY)))
+
+
+def _low_rise_db(scene: Scene, on: Mask) -> float:
+    """Level from 200 to 900 Hz while tones sound against the rest: speech lifts it."""
+    low = (scene.tone_hz > 200.0) & (scene.tone_hz < 900.0)
+    if on.all() or not on.any():
+        return float("nan")
+    track = decibels(scene.tone[:, low]).mean(axis=1)
+    return float(track[on].mean() - track[~on].mean())

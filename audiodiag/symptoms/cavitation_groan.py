@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.beats import engine_free_beats, mean_excess_db
+from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import AngleView, Scene
 from audiodiag.symptoms.spectra import (
@@ -19,6 +19,7 @@ from audiodiag.symptoms.spectra import (
     correlation,
     decibels,
     half_order_distance,
+    lines_above_floor,
     percentile,
     smooth,
     spans_of,
@@ -45,8 +46,14 @@ MEASURES = (
     Measure("groan_beat_gap_db", "dB"),
     Measure("groan_vane_beat_db", "dB"),
     Measure(
-        "groan_roughness", "1", "Besides the engine's own beat the noise swings by {value:.2f} of its mean."
+        "groan_roughness", "1", "Off the engine's beat its bands swing together: {value:.2f} of all swing."
     ),
+    Measure("groan_roughness_calm", "1"),
+    Measure("groan_rise_over_engine_db", "dB"),
+    Measure("groan_floor_rise_db", "dB"),
+    Measure("groan_swing_db", "dB"),
+    Measure("groan_swing_growth", "1"),
+    Measure("groan_swing_alikeness", "1"),
     Measure("groan_roughness_growth", "1"),
     Measure("groan_roughness_kurtosis", "1"),
     Measure("groan_share_db", "dB"),
@@ -76,8 +83,14 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "groan_dip_correlation": correlation(track, bridge(scene.dip_percent)),
     }
     if scene.angle is not None and scene.beat_hz.size:
-        values |= _beats(scene.angle, scene.beat_hz)
+        values |= _beats(scene.angle)
         values |= _roughness(scene, scene.angle, loud, calm)
+        values["groan_floor_rise_db"] = _floor_rise_db(scene.angle)
+        comb = np.interp(scene.time_s, scene.angle.map_time_s, scene.angle.comb_db)
+        over = scene.band_db(400.0, 8000.0) - comb
+        over_loud, over_calm = loud_and_calm(smooth(over, 7))
+        values["groan_rise_over_engine_db"] = float(over[over_loud].mean() - over[over_calm].mean())
+    values |= _swing(scene, loud, calm)
     power = scene.power_between(100.0, 8000.0)
     extra = max(float(power[loud].mean() - power[calm].mean()), TINY)
     level = float(decibels(extra / max(scene.engine_power, TINY)))
@@ -114,10 +127,11 @@ def _flatness_db(scene: Scene, loud: Mask, calm: Mask) -> float:
     return float(decibels(ratio).mean() - decibels(float(ratio.mean())))
 
 
-def _beats(angle: AngleView, beat_hz: FloatArray) -> dict[str, float]:
+def _beats(angle: AngleView) -> dict[str, float]:
     """The best R by its beats at R, 2R and R z off the half orders."""
-    excess = spread_maximum(mean_excess_db(angle, beat_hz, 300.0, 8500.0), 1)
     step = angle.beat_step
+    together = lines_above_floor(angle.wide_power[:, 0], int(0.8 / step), angle.averages)
+    excess = spread_maximum(together, 1)
     excess = np.where(half_order_distance(angle.beat_order) < 0.045, 0.0, np.clip(excess, -3.0, 12.0))
     ratios = np.arange(RATIOS[0], RATIOS[1], step / 2)
 
@@ -151,11 +165,46 @@ def _roughness(scene: Scene, angle: AngleView, loud: Mask, calm: Mask) -> dict[s
         return {}
     swing_loud, swing_calm = rest[is_loud].std(axis=0), rest[is_calm].std(axis=0)
     together = rest.mean(axis=1)
-    common, apart = together.std(), float(np.sqrt((rest.var(axis=0)).mean()))
+    loud_alike, calm_alike = _alikeness(rest[is_loud]), _alikeness(rest[is_calm])
     centred = together[is_loud] - together[is_loud].mean()
     kurtosis = float((centred**4).mean() / max(float((centred**2).mean()) ** 2, TINY))
     return {
-        "groan_roughness": float(common / max(apart, 1e-9)),
+        "groan_roughness": loud_alike,
+        "groan_roughness_calm": calm_alike,
         "groan_roughness_growth": float(np.log2(swing_loud / np.maximum(swing_calm, 1e-9)).mean()),
         "groan_roughness_kurtosis": min(kurtosis, 30.0),
+    }
+
+
+def _alikeness(rest: FloatArray) -> float:
+    """Mean correlation between the bands: 0 where each swings on its own, as plain noise does."""
+    bands = rest.shape[1]
+    if bands < 2:
+        return float("nan")
+    swing = rest / np.maximum(rest.std(axis=0), 1e-9)
+    return float((swing.mean(axis=1).var() * bands**2 - bands) / (bands * (bands - 1)))
+
+
+def _floor_rise_db(angle: AngleView) -> float:
+    """Rise of the sound between the engine's lines, orders 5 to 40, from calm to loud, dB."""
+    between = (
+        (angle.map_order > 5.0) & (angle.map_order < 40.0) & (half_order_distance(angle.map_order) > 0.16)
+    )
+    floor = smooth(decibels(angle.map_power[:, between]).mean(axis=1), 3)
+    over = floor - angle.comb_db
+    return percentile(over, 90.0) - percentile(over, 33.0)
+
+
+def _swing(scene: Scene, loud: Mask, calm: Mask) -> dict[str, float]:
+    """Common swing of the bands' levels at 0.1 to 0.6 s, growth from calm to loud, likeness of the bands."""
+    inside = (scene.level_hz > 300.0) & (scene.level_hz < 8000.0)
+    if inside.sum() < 3:
+        return {}
+    level = decibels(scene.level[:, inside])
+    swing = level - smooth(level, 13)
+    together = swing.mean(axis=1)
+    return {
+        "groan_swing_db": float(together[loud].std()),
+        "groan_swing_growth": float(np.log2(together[loud].std() / max(float(together[calm].std()), 1e-6))),
+        "groan_swing_alikeness": _alikeness(swing[loud]),
     }

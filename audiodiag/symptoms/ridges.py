@@ -11,11 +11,12 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth
+from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth, spread_maximum
 
 __all__ = ["Ridge", "prominence_db", "tonal_ridges"]
 
 PEAK_DB = 11.0
+NOVEL_DB = 7.0
 PEAKS = 5
 JUMP = 0.035
 GAP_FRAMES = 2
@@ -104,9 +105,12 @@ def _peaks(scene: Scene, height: FloatArray, first: int, last: int) -> list[list
         & (middle >= height[:, first - 1 : last])
         & (middle > height[:, first + 1 : last + 2])
     )
+    level = decibels(scene.tone).astype(np.float32)
+    usual = np.percentile(level[:: max(len(level) // 400, 1)], 30.0, axis=0)
+    usual = spread_maximum(usual, 1)
+    top &= (level - usual)[:, first : last + 1] > NOVEL_DB
     rows, columns = np.nonzero(top)
     columns = columns + first
-    level = decibels(scene.tone)
     left, centre, right = level[rows, columns - 1], level[rows, columns], level[rows, columns + 1]
     bend = left - 2 * centre + right
     shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.where(bend < -1e-9, bend, 1.0), 0.0)

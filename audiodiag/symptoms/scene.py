@@ -43,6 +43,7 @@ LOW_SAMPLES_PER_REV = 160
 HIGHEST_ORDER = 64.0
 BEAT_SAMPLES_PER_REV = 48
 BLOCK_REV = 40.0
+WIDE_HZ = ((300.0, 8000.0), (2000.0, 15000.0))
 SHORTEST_S = 1.0
 SPEED_GAP_S = 0.6
 
@@ -56,7 +57,10 @@ class AngleView:
     (m,), on map_order, shape (j,). beat: shape (r, bands), band envelopes over angle, each divided by its
     slow mean; beat_time_s: shape (r,). beat_order, beat_power: shape (q,) and (q, bands), power of the
     envelopes' lines, a line of modulation index m has power m squared at its top. averages: number of
-    independent blocks behind order_power and beat_power.
+    independent blocks behind order_power and beat_power. wide, wide_power: as beat and beat_power, for bands
+    taken together, each weighed by its width, so that what is common to them stands out of their noise:
+    0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). comb_db: level of the engine's own lines over time,
+    shape (m,).
     """
 
     crank: CrankAngle
@@ -68,11 +72,14 @@ class AngleView:
     map_power: FloatArray
     map_time_s: FloatArray
     beat: FloatArray
+    wide: FloatArray
+    wide_power: FloatArray
     beat_time_s: FloatArray
     beat_order: FloatArray
     beat_power: FloatArray
     beat_blocks: FloatArray
     beat_block_time_s: FloatArray
+    comb_db: FloatArray
 
     @property
     def order_step(self) -> float:
@@ -183,15 +190,16 @@ def build_scene(
     time_s = (np.arange(int(len(samples) / rate / TRACK_HOP_S)) + 0.5) * TRACK_HOP_S
 
     tone_hz, tone_time_s, tone = _tones(samples if usable else samples[:0], rate, high)
+    rpm = _speed_at(speed, time_s)
     level_hz, level = _levels(tone_hz, tone_time_s, tone, time_s, band_hz)
+    level = _without_speed(level, rpm)
     beat_hz, envelope, envelope_rate_hz = _envelopes(samples if usable else samples[:0], rate, band_hz)
 
-    rpm = _speed_at(speed, time_s)
     dip = _dip_percent(rpm)
     angle = None
     known = np.isfinite(rpm)
     if usable and known.sum() * TRACK_HOP_S >= SHORTEST_S:
-        angle = _angle_view(samples, rate, speed, time_s, rpm, envelope, envelope_rate_hz)
+        angle = _angle_view(samples, rate, speed, time_s, rpm, envelope, envelope_rate_hz, beat_hz)
     vehicle = vehicle or Vehicle()
     return Scene(
         sample_rate_hz=rate,
@@ -248,6 +256,24 @@ def _levels(
     bands = smooth(np.column_stack(columns), 3)
     nearest = np.searchsorted((tone_time_s[:-1] + tone_time_s[1:]) / 2, time_s)
     return np.array(centres), np.maximum(bands[nearest], TINY)
+
+
+def _without_speed(level: FloatArray, rpm: FloatArray) -> FloatArray:
+    """Band powers less what the engine speed explains: up to 30 dB an octave, by least squares held small.
+
+    Noise grows with speed; what is left is what steering, wind or people add. Where the speed hardly moves,
+    nothing is taken away.
+    """
+    known = np.isfinite(rpm)
+    if known.sum() < 40 or level.shape[1] == 0:
+        return level
+    octaves = np.log2(bridge(rpm) / np.median(rpm[known]))
+    away = octaves[known] - octaves[known].mean()
+    rise = decibels(level)
+    variance = float((away**2).mean())
+    slope = (away @ (rise[known] - rise[known].mean(axis=0))) / len(away) / (variance + 0.04**2)
+    slope = np.clip(slope, 0.0, 30.0)
+    return np.asarray(level * 10.0 ** (-0.1 * octaves[:, None] * slope))
 
 
 def _envelopes(
@@ -315,6 +341,7 @@ def _angle_view(
     rpm: FloatArray,
     envelope: FloatArray,
     envelope_rate_hz: float,
+    beat_hz: FloatArray,
 ) -> AngleView | None:
     """Order spectra of the low band and of the envelopes, from the stretches where the speed is known."""
     known_speed = np.isfinite(speed.rpm) & (np.nan_to_num(speed.rpm) > 50.0)
@@ -350,8 +377,10 @@ def _angle_view(
     beat_rev = np.arange(int(total * BEAT_SAMPLES_PER_REV) - 1) / BEAT_SAMPLES_PER_REV
     beat_time = crank.time_at(beat_rev)
     beat = _relative_envelopes(envelope, envelope_rate_hz, beat_time)
+    wide = np.column_stack([_together(beat, beat_hz, low, high) for low, high in WIDE_HZ])
+    bands = beat.shape[1]
     beat_blocks, beat_times, beat_order = _welch(
-        beat, BEAT_SAMPLES_PER_REV, block_rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
+        np.hstack([beat, wide]), BEAT_SAMPLES_PER_REV, block_rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
     )
     beat_good = _known_blocks(beat_times, known, block_rev, crank)
     if not beat_good.any() or not map_good.any():
@@ -368,8 +397,11 @@ def _angle_view(
         beat=read_only(beat),
         beat_time_s=read_only(beat_time),
         beat_order=read_only(beat_order),
-        beat_power=read_only(beat_blocks[beat_good].mean(axis=0)),
-        beat_blocks=read_only(beat_blocks[beat_good]),
+        beat_power=read_only(beat_blocks[beat_good][:, :, :bands].mean(axis=0)),
+        wide=read_only(wide),
+        wide_power=read_only(beat_blocks[beat_good][:, :, bands:].mean(axis=0)),
+        beat_blocks=read_only(beat_blocks[beat_good][:, :, :bands]),
+        comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),
         beat_block_time_s=read_only(beat_times[beat_good]),
     )
 
@@ -383,6 +415,24 @@ def _relative_envelopes(envelope: FloatArray, rate_hz: float, time_s: FloatArray
     values = amplitude[index] * (1 - part) + amplitude[np.minimum(index + 1, len(amplitude) - 1)] * part
     slow = smooth(smooth(values, 8 * BEAT_SAMPLES_PER_REV + 1), 8 * BEAT_SAMPLES_PER_REV + 1)
     return np.asarray(np.minimum(values / np.maximum(slow, 1e-10), 6.0) - 1.0)
+
+
+def _together(beat: FloatArray, beat_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Mean of the relative envelopes of the bands between two frequencies, weighed by their width."""
+    inside = (beat_hz > low_hz) & (beat_hz < high_hz)
+    if not inside.any():
+        return np.zeros(len(beat), np.float32)
+    weight = (beat_hz * inside / (beat_hz * inside).sum()).astype(np.float32)
+    return np.asarray(beat @ weight)
+
+
+def _comb_db(map_power: FloatArray, map_order: FloatArray) -> FloatArray:
+    """Level of the engine's lines over time: mean of its eight strongest half orders up to 12, dB."""
+    lines = [
+        map_power[:, np.abs(map_order - order) < 0.11].max(axis=1) for order in np.arange(1.0, 12.1, 0.5)
+    ]
+    strongest = np.argsort([-float(np.median(line)) for line in lines])[:8]
+    return smooth(np.mean([decibels(lines[i]) for i in strongest], axis=0), 5)
 
 
 def _welch(
