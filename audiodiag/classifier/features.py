@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray, read_only
 
-__all__ = ["CLIP_AT", "KINKS", "Design", "IntArray", "Scaling", "design", "learn_scaling", "scaled"]
+__all__ = ["CLIP_AT", "KINKS", "Design", "IntArray", "Mask", "Scaling", "design", "learn_scaling", "scaled"]
 
 IntArray = NDArray[np.integer[Any]]
+Mask = NDArray[np.bool_]
 
 CLIP_AT = 4.0
 """Scaled values are held within plus and minus this."""
@@ -74,7 +75,7 @@ def learn_scaling(values: FloatArray) -> Scaling:
     return Scaling(read_only(centre), read_only(width), read_only(told))
 
 
-def scaled(values: FloatArray, scaling: Scaling) -> FloatArray:
+def scaled(values: FloatArray, scaling: Scaling, *, clip_at: float = CLIP_AT) -> FloatArray:
     """Centre, scale and clip ``values`` (n, m); missing becomes 0.
 
     >>> scaling = Scaling(np.array([10.0]), np.array([2.0]), np.array([0.0]))
@@ -82,7 +83,7 @@ def scaled(values: FloatArray, scaling: Scaling) -> FloatArray:
     [2.0, 0.0, 4.0]
     """
     z = (np.asarray(values, dtype=float) - scaling.centre) / scaling.width
-    return np.nan_to_num(np.clip(z, -CLIP_AT, CLIP_AT), nan=0.0)
+    return np.nan_to_num(np.clip(z, -clip_at, clip_at), nan=0.0)
 
 
 def design(values: FloatArray, scaling: Scaling, *, kinks: tuple[float, ...] = ()) -> Design:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from audiodiag.classifier.features import IntArray
 from audiodiag.records import SYMPTOMS, FloatArray, read_only
 
 __all__ = ["Row", "Table"]
@@ -69,7 +70,7 @@ class Table:
     present: FloatArray
     audible: FloatArray
     level_db: FloatArray
-    group: FloatArray
+    group: IntArray
     engine: FloatArray
 
     @classmethod
@@ -101,7 +102,7 @@ class Table:
             present=read_only(np.array(present, dtype=float).reshape(-1, len(SYMPTOMS))),
             audible=read_only(np.array(audible, dtype=float).reshape(-1, len(SYMPTOMS))),
             level_db=read_only(np.array(level_db, dtype=float).reshape(-1, len(SYMPTOMS))),
-            group=read_only(np.array([row.group for row in kept], dtype=np.int64)),
+            group=np.array([row.group for row in kept], dtype=np.int64),
             engine=read_only(np.array([float(row.engine) for row in kept], dtype=float)),
         )
 

@@ -1,0 +1,225 @@
+"""The training table from seeds: simulate a clip, write and read it as a phone file, measure it.
+
+A simulated clip goes the way of a real one: it is encoded into a file, read back by the clip room, judged,
+its speed found by ear, measured. Every row is a function of its seed alone, whatever the number of processes,
+and rows stand in the order of their seeds.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import audiodiag
+from audiodiag.classifier.fitting import one_thread
+from audiodiag.classifier.table import Row
+from audiodiag.classifier.workers import mapped
+from audiodiag.records import SYMPTOMS, Clip, Phases
+from audiodiag.resources import shipped_folder
+from audiodiag.vehicle import Vehicle
+
+__all__ = [
+    "AUDIBLE_DB",
+    "Recipe",
+    "measure_clip",
+    "plan",
+    "row_from_truth",
+    "rows_from_recipes",
+    "simulated_row",
+]
+
+AUDIBLE_DB = -12.0
+"""Level against the engine from which a planted symptom counts as audible: assumed, no published source."""
+
+OTHER_SHARE = 0.12
+"""Share of simulated clips that are no engine bay at all."""
+
+SHORT_SHARE = 0.75
+"""Share of simulated clips cut to the length of clips from strangers, 5 to 14 s; the others last as drawn."""
+
+_ROOMS = ("clip", "speed", "orders", "steering", "symptoms", "simulation")
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What one simulated row is made from: nothing else enters.
+
+    duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
+    """
+
+    seed: int
+    engine: bool
+    cylinders_told: bool
+    duration_s: float | None
+
+
+def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
+    """Lay down what ``count`` rows are made from; a longer plan starts with the shorter one.
+
+    >>> plan(3, seed=5) == plan(10, seed=5)[:3]
+    True
+    """
+    recipes = []
+    for number in range(count):
+        own = seed * 1_000_000 + number
+        rng = np.random.default_rng([own, 13])
+        engine = bool(rng.random() >= OTHER_SHARE)
+        short = bool(rng.random() < SHORT_SHARE)
+        duration = round(float(rng.uniform(5.0, 14.0)), 1)
+        recipes.append(Recipe(own, engine, bool(rng.random() < 0.5), duration if short else None))
+    return tuple(recipes)
+
+
+def measure_clip(
+    clip: Clip, vehicle: Vehicle | None = None, phases: Phases | None = None
+) -> dict[str, float]:
+    """Give all measurements of a clip by the steps of the analysis: quality, speed by ear, symptoms."""
+    from audiodiag.clip import assess_quality
+    from audiodiag.speed.acoustic import speed_by_ear
+    from audiodiag.symptoms import measure_all
+
+    quality = assess_quality(clip)
+    speed = speed_by_ear(clip, vehicle=vehicle)
+    return dict(measure_all(clip, quality, speed, phases, vehicle).values)
+
+
+def simulated_row(recipe: Recipe) -> Row:
+    """Simulate, write, read back and measure the clip of one recipe."""
+    from audiodiag.clip import read_clip
+    from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
+
+    with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
+        if recipe.engine:
+            path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
+            truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
+        else:
+            import soundfile
+
+            other = simulate_not_engine(recipe.seed, duration_s=recipe.duration_s)
+            path, truth = Path(folder) / "other.wav", other.truth
+            soundfile.write(path, other.samples, other.sample_rate_hz, subtype="PCM_16")
+        clip = read_clip(path)
+        vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
+        measurements = measure_clip(clip, vehicle)
+    told = "told" if vehicle else "unknown"
+    return row_from_truth(
+        truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits={"cylinders": told}
+    )
+
+
+def row_from_truth(
+    truth: dict[str, Any],
+    measurements: dict[str, float],
+    *,
+    name: str,
+    group: int,
+    traits: dict[str, str] | None = None,
+) -> Row:
+    """Lay the truth of a simulated clip beside its measurements.
+
+    >>> truth = {"kind": "engine_bay", "symptoms": ["pump_whine"], "level_db_re_engine": {"pump_whine": -3.0},
+    ...          "variants": {"engine": "diesel", "pump_whine": "ripple"}, "mode": "idle", "codec": "wav"}
+    >>> row = row_from_truth(truth, {}, name="simulated 1", group=1)
+    >>> row.present["pump_whine"], row.present["belt_chirp"], row.audible
+    (True, False, ('pump_whine',))
+    """
+    engine = truth["kind"] == "engine_bay"
+    heard = tuple(truth.get("symptoms", ()))
+    levels = {each: float(level) for each, level in truth.get("level_db_re_engine", {}).items()}
+    kind = str(truth.get("mode", "")) if engine else str(truth.get("sounds", ["other"])[0])
+    known = {"source": "simulated", "codec": str(truth.get("codec", "")), "mode": kind}
+    if engine:
+        known["hard"] = "hard" if truth.get("hard") else "easy"
+    variants = {str(source): str(variant) for source, variant in truth.get("variants", {}).items()}
+    return Row(
+        name=name,
+        group=group,
+        measurements=measurements,
+        present={symptom: symptom in heard for symptom in SYMPTOMS},
+        audible=tuple(each for each in heard if levels.get(each, 0.0) >= AUDIBLE_DB),
+        level_db=levels,
+        variant=variants if engine else {"elsewhere": kind},
+        engine=engine,
+        traits=known | (traits or {}),
+    )
+
+
+def rows_from_recipes(
+    recipes: Sequence[Recipe],
+    *,
+    workers: int = 1,
+    keep_in: Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    make: Callable[[Recipe], Row] = simulated_row,
+) -> list[Row]:
+    """Make the rows of all recipes in their order.
+
+    workers: processes, each on one thread. keep_in: a folder where rows are kept and found again as long as
+    the code that makes them is unchanged. progress: told how many of how many are done.
+    """
+    kept = {recipe: _kept_row(keep_in, recipe) for recipe in recipes} if keep_in else {}
+    todo = [recipe for recipe in recipes if kept.get(recipe) is None]
+    done = len(recipes) - len(todo)
+    made: dict[Recipe, Row] = {recipe: row for recipe, row in kept.items() if row is not None}
+    with mapped(make, todo, workers=workers) as rows:
+        for recipe, row in zip(todo, rows, strict=True):
+            made[recipe] = row
+            done += 1
+            if keep_in is not None:
+                _keep_row(keep_in, recipe, row)
+            if progress is not None:
+                progress(done, len(recipes))
+    return [made[recipe] for recipe in recipes]
+
+
+@cache
+def _code_fingerprint() -> str:
+    """Give a short hash of the code that makes rows: a kept row is no good once that code has changed."""
+    package = Path(audiodiag.__file__).parent
+    found = sorted(path for room in _ROOMS for path in (package / room).rglob("*") if path.is_file())
+    digest = hashlib.sha256()
+    weights = shipped_folder("models") / "speed.json"
+    for path in [*found, Path(__file__), *([weights] if weights.is_file() else [])]:
+        if path.suffix != ".pyc":
+            digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _kept_place(folder: Path, recipe: Recipe) -> Path:
+    """Name the file of a kept row."""
+    what = hashlib.sha256(repr(recipe).encode()).hexdigest()[:8]
+    return folder / f"row-{recipe.seed}-{what}-{_code_fingerprint()}.json"
+
+
+def _kept_row(folder: Path, recipe: Recipe) -> Row | None:
+    """Read a kept row, None where there is none or it is broken."""
+    try:
+        plain = json.loads(_kept_place(folder, recipe).read_text(encoding="utf-8"))
+        plain["measurements"] = {
+            name: math.nan if value is None else value for name, value in plain["measurements"].items()
+        }
+        return Row(**plain | {"audible": tuple(plain["audible"])})
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+
+
+def _keep_row(folder: Path, recipe: Recipe, row: Row) -> None:
+    """Keep a row for the next time."""
+    plain = asdict(row)
+    plain["measurements"] = {
+        name: value if math.isfinite(value) else None for name, value in row.measurements.items()
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    place = _kept_place(folder, recipe)
+    part = place.with_suffix(".part")
+    part.write_text(json.dumps(plain, allow_nan=False), encoding="utf-8")
+    part.replace(place)

@@ -1,0 +1,79 @@
+"""Which measurements moved an answer most, as numbers with units and as sentences.
+
+The sentences stand in the tables of the symptoms; a measure without one gets a plain statement of its value
+beside what is usual in the clips learnt from.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from audiodiag.records import Evidence
+
+__all__ = ["Moved", "Phrase", "Usual", "evidence_of", "known_phrases"]
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """How a measure is spoken of: its unit and a sentence with ``{value}``, or an empty one."""
+
+    unit: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Usual:
+    """Where a measure lies in the engine bays learnt: the 5th, 50th and 95th percentile."""
+
+    low: float
+    middle: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Moved:
+    """One measure of one clip and how far it moved the log-odds of a symptom."""
+
+    measure: str
+    value: float
+    charge: float
+
+
+def known_phrases() -> Mapping[str, Phrase]:
+    """Collect unit and sentence of every measure from the tables of the symptoms."""
+    from audiodiag import symptoms
+
+    return {each.name: Phrase(each.unit, each.text) for each in symptoms.MEASUREMENTS}
+
+
+def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str, Usual]) -> Evidence:
+    """Say what was measured and which way it spoke.
+
+    >>> phrases = {"whine_tone_db": Phrase("dB", "A tone stands {value:.1f} dB above its surroundings.")}
+    >>> evidence_of(Moved("whine_tone_db", 14.2, 1.8), phrases, {}).text
+    'A tone stands 14.2 dB above its surroundings. This speaks for it.'
+    >>> evidence_of(Moved("slope", 0.25, -0.4), {}, {"slope": Usual(0.3, 0.5, 0.8)}).text
+    'Slope: 0.25, below the usual (0.3 to 0.8). This speaks against it.'
+    """
+    phrase = phrases.get(moved.measure, Phrase("", ""))
+    title = moved.measure.replace("_", " ").capitalize()
+    if not math.isfinite(moved.value):
+        text = f"{title}: could not be measured in this clip."
+    elif phrase.text:
+        text = phrase.text.format(value=moved.value)
+    else:
+        unit = f" {phrase.unit}" if phrase.unit else ""
+        text = f"{title}: {moved.value:.3g}{unit}{_beside_usual(moved.value, usual.get(moved.measure))}."
+    if moved.charge:
+        text += f" This speaks {'for' if moved.charge > 0 else 'against'} it."
+    return Evidence(moved.measure, moved.value, phrase.unit, text)
+
+
+def _beside_usual(value: float, usual: Usual | None) -> str:
+    """Say where a value lies against what is usual."""
+    if usual is None or not (math.isfinite(usual.low) and math.isfinite(usual.high)):
+        return ""
+    place = "below the" if value < usual.low else "above the" if value > usual.high else "within the"
+    return f", {place} usual ({usual.low:.3g} to {usual.high:.3g})"

@@ -1,0 +1,247 @@
+"""The model file: plain numbers in JSON, checked when read, and what a model says of one clip.
+
+The file's schema is ``audiodiag/model/1``. It holds no code and no date, so that the same training gives the
+same file, and reading it runs nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from audiodiag.classifier.calibrate import Calibration
+from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
+from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
+from audiodiag.classifier.families import KINDS, Scorer
+from audiodiag.classifier.strange import StrangeModel, Strangeness
+from audiodiag.errors import ModelError
+from audiodiag.records import SYMPTOMS, Evidence, FloatArray
+from audiodiag.resources import shipped_folder
+
+__all__ = [
+    "LARGEST_BYTES",
+    "MODEL_FILE",
+    "MODEL_SCHEMA",
+    "Model",
+    "Prediction",
+    "SymptomModel",
+    "SymptomPrediction",
+    "load_model",
+    "model_from_plain",
+    "model_to_text",
+]
+
+MODEL_SCHEMA = "audiodiag/model/1"
+MODEL_FILE = "symptoms.json"
+LARGEST_BYTES = 1_500_000
+MOST_MOVED = 3
+
+
+@dataclass(frozen=True, eq=False)
+class SymptomModel:
+    """All that answers for one symptom."""
+
+    candidate: str
+    kind: str
+    scorer: Scorer
+    calibration: Calibration
+    limits: ConformalLimits
+
+    def probability(self, values: FloatArray) -> FloatArray:
+        """Give the calibrated probability of each row of ``values`` (n, m), shape (n,)."""
+        return self.calibration.probability(self.scorer.odds(values))
+
+
+@dataclass(frozen=True)
+class SymptomPrediction:
+    """What the model says of one symptom in one clip.
+
+    possible: which of present and absent cannot be ruled out at the model's stated coverage. moved: the
+    measures that moved the answer most, the strongest first; evidence says the same in sentences.
+    """
+
+    name: str
+    probability: float
+    possible: PresenceSet
+    moved: tuple[Moved, ...]
+    evidence: tuple[Evidence, ...]
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What the model says of one clip: all six symptoms by name, and how strange the clip is.
+
+    strange_because: where the clip lies outside what was learnt, in sentences.
+    """
+
+    symptoms: Mapping[str, SymptomPrediction]
+    strangeness: Strangeness
+    strange_because: tuple[Evidence, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """A trained model: the m measures it listens to, one model a symptom, and what strange means to it.
+
+    low, middle, high: where the engine bays learnt from lie, shape (m,): 5th, 50th and 95th percentile.
+    made: versions, seeds and numbers of clips, as plain values.
+    """
+
+    measures: tuple[str, ...]
+    low: FloatArray
+    middle: FloatArray
+    high: FloatArray
+    symptoms: Mapping[str, SymptomModel]
+    strangeness: StrangeModel
+    made: Mapping[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def _usual(self) -> dict[str, Usual]:
+        rows = zip(self.measures, self.low, self.middle, self.high, strict=True)
+        return {name: Usual(float(low), float(middle), float(high)) for name, low, middle, high in rows}
+
+    def values(self, measurements: Mapping[str, float]) -> FloatArray:
+        """Lay measurements in the model's order, shape (m,); a name that is not there becomes NaN."""
+        row = np.array([measurements.get(name, math.nan) for name in self.measures], dtype=float)
+        return np.where(np.isfinite(row), row, math.nan)
+
+    def predict(
+        self, measurements: Mapping[str, float], *, phrases: Mapping[str, Phrase] | None = None
+    ) -> Prediction:
+        """Give the probability of each symptom with what moved it, and how strange the clip is.
+
+        measurements: name to value, NaN or absent where missing; names that the model does not know are left
+        aside. phrases: unit and sentence of each measure; by default those of the symptoms' tables.
+        """
+        spoken = known_phrases() if phrases is None else phrases
+        row = self.values(measurements)
+        found = {name: self._one(name, row, spoken) for name in SYMPTOMS}
+        strangeness = self.strangeness.judge(row, self.measures)
+        far = [Moved(name, float(row[self.measures.index(name)]), 0.0) for name in strangeness.far_out]
+        outside = [each for each in far if self._outside(each)]
+        plain = {name: Phrase(phrase.unit, "") for name, phrase in spoken.items()}
+        because = tuple(evidence_of(each, plain, self._usual) for each in outside or far[:1])
+        return Prediction(found, strangeness, because)
+
+    def _outside(self, moved: Moved) -> bool:
+        usual = self._usual[moved.measure]
+        return not usual.low <= moved.value <= usual.high
+
+    def _one(self, name: str, row: FloatArray, phrases: Mapping[str, Phrase]) -> SymptomPrediction:
+        own = self.symptoms[name]
+        probability = float(own.probability(row[None, :])[0])
+        charges = own.scorer.charges(row[None, :])[0]
+        order = np.argsort(-np.abs(charges), kind="stable")[:MOST_MOVED]
+        moved = tuple(
+            Moved(self.measures[place], float(row[place]), float(charges[place]))
+            for place in order
+            if charges[place]
+        )
+        evidence = tuple(evidence_of(each, phrases, self._usual) for each in moved)
+        return SymptomPrediction(name, probability, own.limits.answer(probability), moved, evidence)
+
+
+def model_to_text(model: Model) -> str:
+    """Write a model as compact JSON with a line end."""
+    plain = {
+        "schema": MODEL_SCHEMA,
+        "made": dict(model.made),
+        "measures": list(model.measures),
+        "usual": {name: getattr(model, name).tolist() for name in ("low", "middle", "high")},
+        "symptoms": {
+            name: {
+                "candidate": own.candidate,
+                "kind": own.kind,
+                "model": own.scorer.to_plain(),
+                "calibration": own.calibration.to_plain(),
+                "limits": {
+                    "present": own.limits.present,
+                    "absent": own.limits.absent,
+                    "alpha": own.limits.alpha,
+                },
+            }
+            for name, own in model.symptoms.items()
+        },
+        "strangeness": model.strangeness.to_plain(),
+    }
+    return json.dumps(plain, separators=(",", ":"), allow_nan=False) + "\n"
+
+
+def load_model(path: str | Path | None = None) -> Model:
+    """Read a model file, the shipped one without ``path``; raises ``ModelError`` in words."""
+    place = shipped_folder("models") / MODEL_FILE if path is None else Path(path)
+    try:
+        text = place.read_text(encoding="utf-8")
+        plain = json.loads(text)
+    except OSError as problem:
+        raise ModelError(
+            "the model file cannot be read",
+            got=f"{place}: {problem.strerror or problem}",
+            allowed="a file written by audiodiag train",
+            todo="name another file, or make one with: audiodiag train",
+        ) from problem
+    except ValueError as problem:
+        raise _broken(place.name, f"no JSON ({problem})") from problem
+    return model_from_plain(plain, name=place.name)
+
+
+def model_from_plain(plain: Any, *, name: str = "model") -> Model:
+    """Check the plain values of a model file and give the model; raises ``ModelError`` in words."""
+    if not isinstance(plain, dict) or plain.get("schema") != MODEL_SCHEMA:
+        got = plain.get("schema") if isinstance(plain, dict) else type(plain).__name__
+        raise ModelError(
+            f"{name} is no model of the kind this version reads",
+            got=f"schema {got!r}",
+            allowed=f"schema {MODEL_SCHEMA!r}",
+            todo="train again with this version: audiodiag train",
+        )
+    try:
+        measures = tuple(str(each) for each in plain["measures"])
+        usual = {side: np.array(plain["usual"][side], dtype=float) for side in ("low", "middle", "high")}
+        symptoms = {each: _symptom_from_plain(plain["symptoms"][each], len(measures)) for each in SYMPTOMS}
+        strangeness = StrangeModel.from_plain(plain["strangeness"])
+        if {side.shape for side in usual.values()} != {(len(measures),)}:
+            raise ValueError("usual ranges do not fit the measures")
+        if {len(strangeness.scaling.centre), len(strangeness.engine.scaling.centre)} != {len(measures)}:
+            raise ValueError("strangeness does not fit the measures")
+    except KeyError as problem:
+        raise _broken(name, f"no entry {problem}") from problem
+    except (ValueError, TypeError, AttributeError, IndexError) as problem:
+        raise _broken(name, str(problem)) from problem
+    return Model(measures, symptoms=symptoms, strangeness=strangeness, made=plain.get("made", {}), **usual)
+
+
+def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
+    """Take one symptom's model from the file; raises ``KeyError`` or ``ValueError`` where it breaks."""
+    if plain["kind"] not in KINDS:
+        raise ValueError(f"kind of model {plain['kind']!r}, none of {', '.join(KINDS)}")
+    scorer = KINDS[plain["kind"]].from_plain(plain["model"])
+    if hasattr(scorer, "trees"):
+        if (
+            len(scorer.trees.measure)
+            and not 0 <= scorer.trees.measure.min() <= scorer.trees.measure.max() < measures
+        ):
+            raise ValueError("a tree asks for a measure out of the list")
+    elif len(scorer.scaling.centre) != measures:
+        raise ValueError(f"scaling of {len(scorer.scaling.centre)} measures where the file has {measures}")
+    limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
+    return SymptomModel(
+        str(plain["candidate"]), plain["kind"], scorer, Calibration.from_plain(plain["calibration"]), limits
+    )
+
+
+def _broken(name: str, got: str) -> ModelError:
+    """Say that a model file is damaged."""
+    return ModelError(
+        f"{name} is damaged",
+        got=got,
+        allowed="a file written by audiodiag train, unchanged",
+        todo="fetch the file again, or make one with: audiodiag train",
+    )

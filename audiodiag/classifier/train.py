@@ -1,0 +1,218 @@
+"""Training: from seeds and labelled clips to a model file and its card.
+
+The same number of clips, seed and labelled clips give the same two files to the bit on one machine, whatever
+the number of processes. One clip in five is kept from fitting, choice and calibration: from these come the
+limits of the conformal answers and the scores on the card.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import audiodiag
+from audiodiag.classifier.card import CARD_FILE, Trained, card_text
+from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
+from audiodiag.classifier.conformal import learn_limits
+from audiodiag.classifier.examples import plan, rows_from_recipes
+from audiodiag.classifier.fitting import CANDIDATES, Candidate
+from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
+from audiodiag.classifier.store import LARGEST_BYTES, MODEL_FILE, Model, SymptomModel, model_to_text
+from audiodiag.classifier.strange import learn_strangeness
+from audiodiag.classifier.table import Row, Table
+from audiodiag.classifier.workers import mapped
+from audiodiag.errors import UsageError
+from audiodiag.files import write_text_whole
+from audiodiag.records import SYMPTOMS
+from audiodiag.resources import shipped_folder
+
+__all__ = ["FEWEST_CLIPS", "Written", "train", "train_command", "train_on_rows"]
+
+FEWEST_CLIPS = 40
+HELD_OUT_FOLDS = 5
+USUAL_PERCENT = (5.0, 50.0, 95.0)
+
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Written:
+    """Where the model and its card were written."""
+
+    model: Path
+    card: Path
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """The work for one symptom, to be done in a process of its own."""
+
+    symptom: str
+    learn: Table
+    all: Table
+    seed: int
+    candidates: tuple[Candidate, ...]
+    thorough: bool
+
+
+def train(
+    *,
+    clips: int,
+    seed: int = 0,
+    out: str | Path | None = None,
+    workers: int = 1,
+    add: str | Path | None = None,
+    demo: str | Path | None = None,
+    keep_in: str | Path | None = None,
+    thorough: bool = True,
+    tell: Told | None = None,
+) -> Written:
+    """Make the training clips, measure them, train, and write the model and its card.
+
+    Parameters
+    ----------
+    clips, seed:
+        How many clips are simulated, and from which seed.
+    out:
+        Folder for the two files, by default that of the shipped models.
+    workers:
+        Processes to use; the result does not depend on it.
+    add:
+        Folder of labelled clips of one's own (see ``labels``); refused as a whole where a label is broken.
+    demo:
+        Folder of labelled simulated demo clips, by default the shipped one.
+    keep_in:
+        Folder where measured rows are kept for the next training.
+    thorough:
+        Also judge the whole procedure by nested splits, for the card; takes most of the time after measuring.
+    tell:
+        Told in a few words how far things are.
+    """
+    say = tell or (lambda words: None)
+    if clips < FEWEST_CLIPS:
+        raise UsageError(
+            "too few clips to train on",
+            got=f"{clips}",
+            allowed=f"at least {FEWEST_CLIPS}; some 1000 for a model that is used",
+            todo="give a larger number with --clips",
+        )
+    target = shipped_folder("models") if out is None else Path(out)
+    if add is not None:
+        read_labels(add)  # refuse before the long work
+    target.mkdir(parents=True, exist_ok=True)
+    rows = rows_from_recipes(
+        plan(clips, seed=seed),
+        workers=workers,
+        keep_in=None if keep_in is None else Path(keep_in),
+        progress=lambda done, of: say(f"measured {done} of {of} simulated clips"),
+    )
+    rows += demo_rows(shipped_folder("recordings_demo") if demo is None else demo)
+    if add is not None:
+        rows += workshop_rows(add, progress=lambda done, of: say(f"measured {done} of {of} labelled clips"))
+    trained = train_on_rows(rows, seed=seed, workers=workers, thorough=thorough, tell=say)
+    text = model_to_text(trained.model)
+    if len(text) > LARGEST_BYTES:
+        raise RuntimeError(f"the model has {len(text)} bytes, more than {LARGEST_BYTES}")
+    return Written(
+        write_text_whole(target / MODEL_FILE, text), write_text_whole(target / CARD_FILE, card_text(trained))
+    )
+
+
+def train_on_rows(
+    rows: Sequence[Row],
+    *,
+    seed: int = 0,
+    workers: int = 1,
+    candidates: tuple[Candidate, ...] = CANDIDATES,
+    thorough: bool = True,
+    tell: Told | None = None,
+) -> Trained:
+    """Choose, fit, calibrate and judge on rows that are measured already."""
+    say = tell or (lambda words: None)
+    table = Table.of(rows)
+    held = plain_folds(table.group, folds=HELD_OUT_FOLDS, seed=seed + 7) == 0
+    learn, judge = table.chosen(~held), table.chosen(held)
+    jobs = [_Job(symptom, learn, table, seed, candidates, thorough) for symptom in SYMPTOMS]
+    symptoms: dict[str, SymptomModel] = {}
+    chosen: dict[str, Chosen] = {}
+    judged: dict[str, NestedScore] = {}
+    with mapped(_do, jobs, workers=workers) as answers:
+        for job, (own, score) in zip(jobs, answers, strict=True):
+            chosen[job.symptom] = own
+            if score is not None:
+                judged[job.symptom] = score
+            column = table.column(job.symptom)
+            known = np.isfinite(judge.present[:, column])
+            said = own.probability(judge.values[known])
+            limits = learn_limits(judge.present[known, column], said)
+            symptoms[job.symptom] = SymptomModel(
+                own.candidate.name, own.candidate.kind, own.model, own.calibration, limits
+            )
+            say(f"trained {len(chosen)} of {len(SYMPTOMS)} symptoms ({job.symptom}: {own.candidate.name})")
+    bays = learn.values[learn.engine > 0.5]
+    low, middle, high = _usual(bays)
+    model = Model(
+        table.measures, low, middle, high, symptoms, learn_strangeness(learn, seed=seed), _made(table, seed)
+    )
+    return Trained(model, chosen, judged, table, judge)
+
+
+def _do(job: _Job) -> tuple[Chosen, NestedScore | None]:
+    """Train one symptom, and judge the procedure where that is wanted."""
+    own = choose(job.learn, job.symptom, seed=job.seed, candidates=job.candidates)
+    if not job.thorough:
+        return own, None
+    return own, nested(job.all, job.symptom, seed=job.seed, candidates=job.candidates)
+
+
+def _usual(values: Any) -> tuple[Any, Any, Any]:
+    """Give the 5th, 50th and 95th percentile of each column, 0 where a column is empty."""
+    sides = np.zeros((3, values.shape[1]))
+    for column in range(values.shape[1]):
+        known = values[np.isfinite(values[:, column]), column]
+        if len(known):
+            sides[:, column] = np.percentile(known, USUAL_PERCENT)
+    return sides[0], sides[1], sides[2]
+
+
+def _made(table: Table, seed: int) -> dict[str, Any]:
+    """Say what the model was made from and with; no date, so that the same training gives the same file."""
+    import scipy
+    import sklearn
+
+    sources = table.trait("source")
+    return {
+        "program": audiodiag.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "scikit_learn": sklearn.__version__,
+        "seed": seed,
+        "clips": {source: sources.count(source) for source in sorted(set(sources))},
+        "engine_bays": int(table.engine.sum()),
+    }
+
+
+def train_command(args: argparse.Namespace) -> int:
+    """Run ``audiodiag train``: ``args`` holds clips, seed, out, workers, add and, optionally, keep."""
+    started = time.monotonic()
+    written = train(
+        clips=args.clips,
+        seed=args.seed,
+        out=args.out,
+        workers=args.workers,
+        add=args.add,
+        keep_in=getattr(args, "keep", None),
+        tell=lambda words: print(f"{time.monotonic() - started:6.0f} s  {words}", file=sys.stderr),
+    )
+    print(f"Model: {written.model}")
+    print(f"Card:  {written.card}")
+    return 0

@@ -1,0 +1,75 @@
+"""The choice of a family, and that splits keep apart what they say they do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from audiodiag.classifier.compare import choose, nested, out_of_fold, plain_folds, variant_splits
+from audiodiag.classifier.fitting import CANDIDATES
+from audiodiag.classifier.scores import area_under_curve, calibration_error
+from audiodiag.classifier.table import Row, Table
+
+QUICK = (CANDIDATES[0], CANDIDATES[1])
+
+
+def test_clips_of_one_group_share_a_fold() -> None:
+    group = np.repeat(np.arange(40), 3)
+    fold = plain_folds(group, folds=5, seed=2)
+    assert all(len(set(fold[group == each])) == 1 for each in range(40))
+    assert sorted(np.unique(fold)) == [0, 1, 2, 3, 4]
+
+
+def test_a_left_out_variant_is_never_fitted_on(made_up_table: Table) -> None:
+    fold = plain_folds(made_up_table.group)
+    splits = variant_splits(made_up_table, "belt_chirp", fold)
+    assert [split.name for split in splits] == ["a", "b"]
+    for split in splits:
+        made_so = np.array([row.variant.get("belt_chirp") == split.name for row in made_up_table.rows])
+        assert not np.any(split.fit_on & made_so)
+        assert np.all(split.judge_on[made_so])
+        assert not np.any(split.fit_on & split.judge_on)
+        quiet = made_up_table.present[:, made_up_table.column("belt_chirp")] == 0
+        assert (split.judge_on & quiet).sum() > 20
+
+
+def test_out_of_fold_odds_know_nothing_of_random_truth() -> None:
+    rng = np.random.default_rng(0)
+    values, present = rng.normal(size=(200, 30)), (rng.random(200) < 0.5).astype(float)
+    odds = out_of_fold(CANDIDATES[2], values, present, np.arange(200) % 5)
+    assert area_under_curve(present, odds) == pytest.approx(0.5, abs=0.12)
+
+
+def test_the_simple_family_is_kept_where_it_suffices(made_up_table: Table) -> None:
+    chosen = choose(made_up_table, "belt_squeal", candidates=(CANDIDATES[1], CANDIDATES[4]))
+    assert chosen.candidate.kind == "linear"
+    assert [score.candidate for score in chosen.scores] == [CANDIDATES[1].name, CANDIDATES[4].name]
+    assert all(score.area_under_curve > 0.85 for score in chosen.scores)
+
+
+def test_an_intricate_family_is_kept_where_it_is_needed() -> None:
+    """Present where exactly one of two measures is high: no sum of measures can tell that."""
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=(400, 2))
+    there = (values[:, 0] > 0) ^ (values[:, 1] > 0)
+    rows = [
+        Row(str(i), i, {"one": v[0], "two": v[1]}, {"pump_whine": bool(t)})
+        for i, (v, t) in enumerate(zip(values, there, strict=True))
+    ]
+    chosen = choose(Table.of(rows), "pump_whine", candidates=(CANDIDATES[1], CANDIDATES[4]))
+    assert chosen.candidate.kind == "boosted"
+
+
+def test_nested_probabilities_are_calibrated(
+    made_up_table: Table,
+) -> None:
+    scored = nested(made_up_table, "relief_hiss", candidates=QUICK)
+    present = made_up_table.present[:, made_up_table.column("relief_hiss")]
+    assert np.all(np.isfinite(scored.plain))
+    alone = made_up_table.values[:, made_up_table.measures.index("relief_hiss_score")]
+    assert area_under_curve(present, scored.plain) > area_under_curve(present, alone) - 0.04
+    assert calibration_error(present, scored.plain, bins=5) < 0.07
+    judged = np.isfinite(scored.unheard)
+    assert np.all(judged[present == 1])
+    assert len(scored.candidates) == 5 + 2
+    assert not np.allclose(scored.unheard[judged], scored.plain[judged])

@@ -1,0 +1,189 @@
+"""The model file: what it says, that it returns unchanged, how damage is refused, and what strange is."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from audiodiag.classifier.card import Trained, card_text
+from audiodiag.classifier.explain import Phrase
+from audiodiag.classifier.fitting import CANDIDATES
+from audiodiag.classifier.store import LARGEST_BYTES, Model, load_model, model_from_plain, model_to_text
+from audiodiag.classifier.train import train_on_rows
+from audiodiag.errors import ModelError
+from audiodiag.records import SYMPTOMS
+from tests.classifier.made_up import made_up_rows
+
+YESTERDAY = Path(__file__).parent / "yesterday.json"
+PHRASES = {"pump_whine_score": Phrase("dB", "A tone stands {value:.1f} dB out.")}
+
+
+@pytest.fixture(scope="module")
+def trained() -> Trained:
+    return train_on_rows(made_up_rows(400, 2), candidates=(CANDIDATES[1], CANDIDATES[0]), thorough=False)
+
+
+def usual_clip(**lifted: float) -> dict[str, float]:
+    quiet = dict.fromkeys((f"{symptom}_score" for symptom in SYMPTOMS), 0.0)
+    return quiet | {"engine_comb_db": 14.0, "snr_db": 20.0, "noise_slope": -5.0} | lifted
+
+
+def test_a_lifted_score_raises_its_own_symptom_only(trained: Trained) -> None:
+    said = trained.model.predict(usual_clip(pump_whine_score=3.5), phrases=PHRASES).symptoms
+    assert said["pump_whine"].probability > 0.8
+    assert all(said[name].probability < 0.3 for name in SYMPTOMS if name != "pump_whine")
+    assert list(said) == list(SYMPTOMS)
+
+
+def test_evidence_names_what_moved_the_answer_most(trained: Trained) -> None:
+    found = trained.model.predict(usual_clip(pump_whine_score=3.5), phrases=PHRASES).symptoms["pump_whine"]
+    first = found.evidence[0]
+    assert (first.measure, first.value, first.unit) == ("pump_whine_score", 3.5, "dB")
+    assert first.text == "A tone stands 3.5 dB out. This speaks for it."
+    assert len(found.moved) <= 3
+    sizes = [abs(each.charge) for each in found.moved]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+def test_a_clip_that_is_no_engine_bay_is_told(trained: Trained) -> None:
+    bay = trained.model.predict(usual_clip(), phrases={}).strangeness
+    other = trained.model.predict(usual_clip(engine_comb_db=2.0, noise_slope=-1.0), phrases={})
+    assert bay.engine and not bay.strange
+    assert not other.strangeness.engine
+    assert other.strangeness.distance > bay.distance
+
+
+def test_strangeness_names_the_measure_that_lies_outside(trained: Trained) -> None:
+    said = trained.model.predict(usual_clip(snr_db=90.0), phrases={"snr_db": Phrase("dB", "")})
+    assert said.strangeness.strange
+    assert said.strangeness.far_out[0] == "snr_db"
+    assert said.strange_because[0].text.startswith("Snr db: 90 dB, above the usual (")
+
+
+def test_ranks_of_new_engine_bays_are_even(trained: Trained) -> None:
+    """A new engine bay is as likely at any rank as at another: 800 ranks, mean 0.5, standard error 0.01."""
+    rows = made_up_rows(800, 9, other_share=0.0)
+    ranks = [
+        trained.model.strangeness.judge(trained.model.values(row.measurements), trained.model.measures).rank
+        for row in rows
+    ]
+    assert np.mean(ranks) == pytest.approx(0.5, abs=0.06)
+    assert np.mean(np.array(ranks) > 0.9) == pytest.approx(0.1, abs=0.05)
+
+
+def test_the_file_returns_the_same_answers(trained: Trained, tmp_path: Path) -> None:
+    place = tmp_path / "model.json"
+    place.write_text(model_to_text(trained.model))
+    assert place.stat().st_size < LARGEST_BYTES
+    again = load_model(place)
+    for row in made_up_rows(30, 3):
+        one, two = (model.predict(row.measurements, phrases={}) for model in (trained.model, again))
+        assert str(one) == str(two)
+    assert model_to_text(again) == model_to_text(trained.model)
+
+
+def test_unknown_and_missing_measurements_are_no_error(trained: Trained) -> None:
+    said = trained.model.predict({"of_another_version": 1.0, "snr_db": float("inf")}, phrases={})
+    assert all(0.0 <= each.probability <= 1.0 for each in said.symptoms.values())
+
+
+def test_yesterdays_file_is_read_and_says_what_it_said() -> None:
+    """The file and its answers were written by tests/classifier/make_yesterday.py; both stay as they are."""
+    frozen = json.loads(YESTERDAY.read_text())
+    model = model_from_plain(frozen["model"])
+    for case in frozen["cases"]:
+        clip = {
+            name: float("nan") if value is None else value for name, value in case["measurements"].items()
+        }
+        said = model.predict(clip, phrases={})
+        for name in SYMPTOMS:
+            assert said.symptoms[name].probability == pytest.approx(case["probability"][name], abs=1e-9)
+        assert said.strangeness.distance == pytest.approx(case["distance"], abs=1e-9)
+
+
+def plain_model() -> dict[str, Any]:
+    return json.loads(YESTERDAY.read_text())["model"]
+
+
+def test_another_schema_is_refused() -> None:
+    with pytest.raises(ModelError) as refused:
+        model_from_plain(plain_model() | {"schema": "audiodiag/model/99"}, name="old.json")
+    assert str(refused.value) == (
+        "old.json is no model of the kind this version reads (got schema 'audiodiag/model/99'; allowed: "
+        "schema 'audiodiag/model/1'). What to do: train again with this version: audiodiag train."
+    )
+
+
+@pytest.mark.parametrize(
+    ("damage", "words"),
+    [
+        (lambda m: m["symptoms"].pop("belt_chirp"), "no entry 'belt_chirp'"),
+        (lambda m: m["measures"].pop(), "scaling of"),
+        (lambda m: m["symptoms"]["belt_chirp"].update(kind="oracle"), "kind of model 'oracle'"),
+        (lambda m: m["symptoms"]["pump_whine"]["calibration"].update(numbers=[1.0]), "with 1 numbers"),
+        (lambda m: m["symptoms"]["pump_whine"].update(model="none"), "indices must be integers"),
+        (lambda m: m["usual"]["low"].pop(), "usual ranges do not fit"),
+        (lambda m: m["strangeness"]["middle"].pop(), "middle and precision"),
+    ],
+)
+def test_damage_is_refused_in_words(damage: Any, words: str) -> None:
+    plain = plain_model()
+    damage(plain)
+    with pytest.raises(ModelError, match=r"symptoms\.json is damaged") as refused:
+        model_from_plain(plain, name="symptoms.json")
+    assert words in refused.value.got
+    assert "audiodiag train" in refused.value.todo
+
+
+def test_a_missing_or_broken_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ModelError, match="cannot be read"):
+        load_model(tmp_path / "none.json")
+    (tmp_path / "half.json").write_text('{"schema": "audiodiag/mod')
+    with pytest.raises(ModelError, match="no JSON"):
+        load_model(tmp_path / "half.json")
+
+
+def test_reading_and_asking_is_quick_and_loads_no_training_library(trained: Trained, tmp_path: Path) -> None:
+    place = tmp_path / "model.json"
+    place.write_text(model_to_text(trained.model))
+    load_model(place)
+    started = time.process_time()
+    model = load_model(place)
+    model.predict(usual_clip(), phrases={})
+    assert time.process_time() - started < 0.2
+    code = (
+        "import sys; from audiodiag.classifier.store import load_model;"
+        f"load_model({str(place)!r}).predict({{}}, phrases={{}});"
+        "print([m for m in ('sklearn', 'scipy.signal', 'matplotlib', 'librosa') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_card_tells_data_scores_and_limits(trained: Trained) -> None:
+    card = card_text(trained)
+    assert "400 simulated" in card
+    for title in (
+        "Made from",
+        "Families compared",
+        "Scores on clips kept apart",
+        "Calibration",
+        "Limits of use",
+    ):
+        assert f"## {title}" in card
+    for symptom in SYMPTOMS:
+        assert card.count(f"| {symptom} |") >= 4
+    assert "simulated clips" in card
+
+
+def test_the_model_is_frozen(trained: Trained) -> None:
+    with pytest.raises(AttributeError):
+        trained.model.measures = ()  # type: ignore[misc]
+    assert isinstance(trained.model, Model)
