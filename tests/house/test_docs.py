@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from audiodiag.options import ANALYSE_OPTIONS, options_table
+from audiodiag.options import ANALYSE_OPTIONS, TRAIN_OPTIONS, options_table
 from tests.house.house import PACKAGE, ROOT, module_name, modules
 from tests.house.test_layers import LEVELS
 
@@ -36,7 +36,7 @@ def test_readme_has_the_two_commands():
     assert TEST in README.splitlines()
 
 
-@pytest.mark.parametrize("option", ANALYSE_OPTIONS, ids=lambda option: option.flag)
+@pytest.mark.parametrize("option", ANALYSE_OPTIONS + TRAIN_OPTIONS, ids=lambda option: option.flag)
 def test_every_option_is_documented_with_default_and_help(option):
     row = options_table((option,)).splitlines()[-1]
     assert row in README.splitlines()

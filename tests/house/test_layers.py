@@ -12,6 +12,7 @@ LEVELS = {
     "units": 0,
     "resources": 0,
     "files": 0,
+    "statistics": 0,
     "records": 1,
     "vehicle": 1,
     "signal": 1.5,  # tools of signal processing that several rooms share
