@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,8 @@ __all__ = ["CANDIDATES", "FEWEST", "Candidate", "fit", "one_thread"]
 
 FEWEST = 8
 """Clips with and clips without a symptom below which nothing is learnt but how often it occurs."""
+
+_held: ContextVar[bool] = ContextVar("held to one thread", default=False)
 
 BEYOND_ALL = 1e300
 """Stands for an infinite threshold, which JSON cannot hold."""
@@ -50,11 +53,21 @@ CANDIDATES: tuple[Candidate, ...] = (
 
 @contextmanager
 def one_thread() -> Iterator[None]:
-    """Hold numerical libraries to one thread, so that sums are added in one order and repeat to the bit."""
+    """Hold numerical libraries to one thread, so that sums are added in one order and repeat to the bit.
+
+    Inside another ``one_thread`` nothing is left to do: finding the libraries takes some 10 ms.
+    """
+    if _held.get():
+        yield
+        return
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1):
-        yield
+    token = _held.set(True)
+    try:
+        with threadpool_limits(1):
+            yield
+    finally:
+        _held.reset(token)
 
 
 def fit(

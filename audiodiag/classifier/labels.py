@@ -29,7 +29,15 @@ from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["ALL_OTHERS", "Labels", "demo_rows", "labels_from_plain", "read_labels", "workshop_rows"]
+__all__ = [
+    "ALL_OTHERS",
+    "CheckedLabels",
+    "Labels",
+    "demo_rows",
+    "labels_from_plain",
+    "read_labels",
+    "workshop_rows",
+]
 
 LABEL_ENDING = ".labels.toml"
 TRUTH_ENDING = ".truth.json"
@@ -50,32 +58,30 @@ class Labels:
     car: str | None = None
 
 
-def labels_from_plain(plain: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """Check the content of a label file: give its values, and one sentence for each thing wrong with it.
+@dataclass(frozen=True)
+class CheckedLabels:
+    """The content of a label file after checking; ``wrong`` holds one sentence for each thing that is."""
 
-    >>> labels_from_plain({"heard": ["pump_whine"], "absent": ["all_others"]})[1]
+    heard: tuple[str, ...]
+    absent: tuple[str, ...]
+    cylinders: int | None
+    car: str | None
+    wrong: tuple[str, ...]
+
+
+def labels_from_plain(plain: Mapping[str, Any]) -> CheckedLabels:
+    """Check the content of a label file.
+
+    >>> labels_from_plain({"heard": ["pump_whine"], "absent": ["all_others"]}).wrong
     ()
-    >>> labels_from_plain({"heard": ["pump_whine"], "absent": ["pump_whine"]})[1]
+    >>> labels_from_plain({"heard": ["pump_whine"], "absent": ["pump_whine"]}).wrong
     ('pump_whine is said to be heard and to be absent',)
     """
     wrong = [f"unknown entry {key!r}{_nearest(key, _KEYS)}" for key in plain if key not in _KEYS]
-    lists: dict[str, tuple[str, ...]] = {}
-    for side in ("heard", "absent"):
-        given = plain.get(side, [])
-        if not isinstance(given, list) or not all(isinstance(each, str) for each in given):
-            wrong.append(f"{side} must be a list of names in quotes")
-            given = []
-        allowed = (*SYMPTOMS, ALL_OTHERS) if side == "absent" else SYMPTOMS
-        wrong += [
-            f"{side} names {each!r}, which is no symptom{_nearest(each, allowed)}"
-            for each in given
-            if each not in allowed
-        ]
-        wrong += [f"{side} names {each} twice" for each in sorted(set(given)) if given.count(each) > 1]
-        lists[side] = tuple(given)
-    both = [name for name in lists["heard"] if name in lists["absent"]]
-    wrong += [f"{name} is said to be heard and to be absent" for name in both]
-    if not wrong and not lists["heard"] and not lists["absent"]:
+    heard = _checked_names(plain, "heard", SYMPTOMS, wrong)
+    absent = _checked_names(plain, "absent", (*SYMPTOMS, ALL_OTHERS), wrong)
+    wrong += [f"{name} is said to be heard and to be absent" for name in heard if name in absent]
+    if not wrong and not heard and not absent:
         wrong.append("neither heard nor absent names a symptom, so that there is nothing to learn")
     cylinders, car = plain.get("cylinders"), plain.get("car")
     whole = isinstance(cylinders, int) and not isinstance(cylinders, bool)
@@ -83,11 +89,26 @@ def labels_from_plain(plain: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[s
         wrong.append(f"cylinders is {cylinders!r} and must be a whole number from 1 to 16")
     if car is not None and not (isinstance(car, str) and car.strip()):
         wrong.append("car must be a name in quotes")
-    absent = lists["absent"]
     if ALL_OTHERS in absent:
-        absent = tuple(name for name in SYMPTOMS if name not in lists["heard"])
-    values = {"heard": lists["heard"], "absent": absent, "cylinders": cylinders, "car": car}
-    return values, tuple(wrong)
+        absent = tuple(name for name in SYMPTOMS if name not in heard)
+    return CheckedLabels(heard, absent, cylinders, car, tuple(wrong))
+
+
+def _checked_names(
+    plain: Mapping[str, Any], side: str, allowed: tuple[str, ...], wrong: list[str]
+) -> tuple[str, ...]:
+    """Give the names on one side and add a sentence to ``wrong`` for each that cannot be."""
+    given = plain.get(side, [])
+    if not isinstance(given, list) or not all(isinstance(each, str) for each in given):
+        wrong.append(f"{side} must be a list of names in quotes")
+        return ()
+    wrong += [
+        f"{side} names {each!r}, which is no symptom{_nearest(each, allowed)}"
+        for each in given
+        if each not in allowed
+    ]
+    wrong += [f"{side} names {each} twice" for each in sorted(set(given)) if given.count(each) > 1]
+    return tuple(given)
 
 
 def read_labels(folder: str | Path) -> tuple[Labels, ...]:
@@ -112,8 +133,8 @@ def read_labels(folder: str | Path) -> tuple[Labels, ...]:
         except (OSError, ValueError) as problem:
             wrong.append(f"{file.name}: cannot be read as TOML ({problem})")
             continue
-        values, sentences = labels_from_plain(plain)
-        wrong += [f"{file.name}: {sentence}" for sentence in sentences]
+        checked = labels_from_plain(plain)
+        wrong += [f"{file.name}: {sentence}" for sentence in checked.wrong]
         stem = file.name.removesuffix(LABEL_ENDING)
         clips = [
             each
@@ -125,8 +146,8 @@ def read_labels(folder: str | Path) -> tuple[Labels, ...]:
             wrong.append(
                 f"{file.name}: needs one clip named {stem} with its ending beside it (found: {found})"
             )
-        elif not sentences:
-            labels.append(Labels(clips[0], **values))
+        elif not checked.wrong:
+            labels.append(Labels(clips[0], checked.heard, checked.absent, checked.cylinders, checked.car))
     if wrong:
         raise UsageError(
             f"labels in {place} cannot be used",

@@ -23,7 +23,7 @@ from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
 from audiodiag.classifier.examples import plan, rows_from_recipes
-from audiodiag.classifier.fitting import CANDIDATES, Candidate
+from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
 from audiodiag.classifier.store import LARGEST_BYTES, MODEL_FILE, Model, SymptomModel, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
@@ -167,10 +167,11 @@ def train_on_rows(
 
 def _do(job: _Job) -> tuple[Chosen, NestedScore | None]:
     """Train one symptom, and judge the procedure where that is wanted."""
-    own = choose(job.learn, job.symptom, seed=job.seed, candidates=job.candidates)
-    if not job.thorough:
-        return own, None
-    return own, nested(job.all, job.symptom, seed=job.seed, candidates=job.candidates)
+    with one_thread():
+        own = choose(job.learn, job.symptom, seed=job.seed, candidates=job.candidates)
+        if not job.thorough:
+            return own, None
+        return own, nested(job.all, job.symptom, seed=job.seed, candidates=job.candidates)
 
 
 def _usual(values: Any) -> tuple[Any, Any, Any]:

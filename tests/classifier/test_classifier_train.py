@@ -1,0 +1,230 @@
+"""Training from plan to files, labelled clips of one's own, and that all of it repeats."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from audiodiag.classifier import train as training
+from audiodiag.classifier.examples import Recipe, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.fitting import CANDIDATES
+from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
+from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
+from audiodiag.classifier.store import load_model
+from audiodiag.classifier.table import Row, Table
+from audiodiag.errors import UsageError
+from audiodiag.records import SYMPTOMS
+from tests.classifier.made_up import made_up_rows
+
+
+def made_row(recipe: Recipe) -> Row:
+    """Stand in for a simulated and measured clip; at the top of the module, so that processes can find it."""
+    return made_up_rows(1, recipe.seed)[0]
+
+
+def test_a_plan_depends_on_the_seed_alone() -> None:
+    assert plan(50, seed=3)[:20] == plan(20, seed=3)
+    assert not set(plan(200, seed=3)) & set(plan(200, seed=4))
+    recipes = plan(600, seed=0)
+    assert np.mean([recipe.engine for recipe in recipes]) == pytest.approx(0.88, abs=0.04)
+    assert np.mean([recipe.cylinders_told for recipe in recipes]) == pytest.approx(0.5, abs=0.07)
+
+
+def test_rows_come_in_the_order_of_the_plan_whatever_the_workers(tmp_path: Path) -> None:
+    recipes = plan(6, seed=2)
+    counted: list[tuple[int, int]] = []
+    alone = rows_from_recipes(recipes, make=made_row, progress=lambda done, of: counted.append((done, of)))
+    shared = rows_from_recipes(recipes, make=made_row, workers=2)
+    assert [row.group // 100_000 for row in alone] == [recipe.seed for recipe in recipes]
+    assert str(alone) == str(shared)
+    assert counted[-1] == (6, 6)
+
+
+def test_kept_rows_are_found_again(tmp_path: Path) -> None:
+    recipes = plan(4, seed=2)
+    first = rows_from_recipes(recipes, make=made_row, keep_in=tmp_path)
+
+    def refuse(recipe: Recipe) -> Row:
+        raise AssertionError("made again")
+
+    assert str(rows_from_recipes(recipes, make=refuse, keep_in=tmp_path)) == str(first)
+    for file in tmp_path.iterdir():
+        file.write_text("{")
+    with pytest.raises(AssertionError, match="made again"):
+        rows_from_recipes(recipes, make=refuse, keep_in=tmp_path)
+
+
+def test_a_simulated_row_repeats_to_the_bit_and_carries_its_truth() -> None:
+    recipe = Recipe(seed=5, engine=True, cylinders_told=True, duration_s=4.0)
+    one, two = simulated_row(recipe), simulated_row(recipe)
+    assert str(one) == str(two)
+    assert set(one.present) == set(SYMPTOMS)
+    assert sum(math.isfinite(value) for value in one.measurements.values()) > 20
+    assert one.traits["source"] == "simulated"
+    other = simulated_row(Recipe(seed=6, engine=False, cylinders_told=False, duration_s=4.0))
+    assert not other.engine
+    assert not any(other.present.values())
+
+
+def light(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Put made-up rows in the place of simulated clips and a quick family in that of all."""
+    monkeypatch.setattr(
+        training, "rows_from_recipes", lambda recipes, **_: [made_row(recipe) for recipe in recipes]
+    )
+    monkeypatch.setitem(training.train_on_rows.__kwdefaults__, "candidates", CANDIDATES[:1])
+
+
+def test_two_trainings_give_the_same_files(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    light(monkeypatch)
+    told: list[str] = []
+    files = []
+    for name in ("one", "two"):
+        written = training.train(clips=80, seed=1, out=tmp_path / name, demo=tmp_path, tell=told.append)
+        files.append((written.model.read_bytes(), written.card.read_bytes()))
+    assert files[0] == files[1]
+    assert "trained 6 of 6 symptoms" in told[-1]
+    load_model(tmp_path / "one" / "symptoms.json")
+    another = training.train(clips=80, seed=2, out=tmp_path / "three", demo=tmp_path, thorough=False)
+    assert another.model.read_bytes() != files[0][0]
+
+
+def test_the_command_writes_both_files(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    light(monkeypatch)
+    monkeypatch.setitem(training.train_on_rows.__kwdefaults__, "thorough", False)
+    monkeypatch.setattr(training, "shipped_folder", lambda name: tmp_path)
+    args = argparse.Namespace(clips=80, seed=0, out=tmp_path / "new", workers=1, add=None)
+    assert training.train_command(args) == 0
+    out, err = capsys.readouterr()
+    assert out.splitlines() == [
+        f"Model: {tmp_path / 'new' / 'symptoms.json'}",
+        f"Card:  {tmp_path / 'new' / 'CARD.md'}",
+    ]
+    assert "trained 6 of 6 symptoms" in err
+    assert sorted(file.name for file in (tmp_path / "new").iterdir()) == ["CARD.md", "symptoms.json"]
+
+
+def test_too_few_clips_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="too few clips to train on") as refused:
+        training.train(clips=39, out=tmp_path)
+    assert "--clips" in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("plain", "sentence"),
+    [
+        (
+            {"heard": ["pump_whine"], "absent": ["pump_whine"]},
+            "pump_whine is said to be heard and to be absent",
+        ),
+        ({"heard": ["pump_wine"]}, "heard names 'pump_wine', which is no symptom (did you mean pump_whine?)"),
+        ({"heared": ["pump_whine"]}, "unknown entry 'heared' (did you mean heard?)"),
+        ({"heard": "pump_whine"}, "heard must be a list of names in quotes"),
+        ({"heard": ["pump_whine", "pump_whine"]}, "heard names pump_whine twice"),
+        ({}, "neither heard nor absent names a symptom, so that there is nothing to learn"),
+        (
+            {"absent": ["all_others"], "cylinders": 0},
+            "cylinders is 0 and must be a whole number from 1 to",
+        ),
+        ({"absent": ["all_others"], "cylinders": True}, "cylinders is True and must be a whole number"),
+        ({"absent": ["all_others"], "car": 7}, "car must be a name in quotes"),
+    ],
+)
+def test_wrong_labels_get_a_sentence_each(plain: dict[str, Any], sentence: str) -> None:
+    assert any(sentence in wrong for wrong in labels_from_plain(plain).wrong)
+
+
+def test_all_others_means_what_is_not_heard() -> None:
+    checked = labels_from_plain({"heard": ["belt_chirp"], "absent": ["all_others"]})
+    assert not checked.wrong
+    assert checked.absent == tuple(name for name in SYMPTOMS if name != "belt_chirp")
+
+
+def test_a_folder_of_labels_is_refused_as_a_whole(tmp_path: Path) -> None:
+    (tmp_path / "good.wav").write_bytes(b"")
+    (tmp_path / "good.labels.toml").write_text('heard = ["pump_whine"]\n')
+    (tmp_path / "torn.wav").write_bytes(b"")
+    (tmp_path / "torn.labels.toml").write_text("heard = [")
+    (tmp_path / "alone.labels.toml").write_text('absent = ["all_others"]\n')
+    with pytest.raises(UsageError) as refused:
+        read_labels(tmp_path)
+    got = refused.value.got
+    assert "torn.labels.toml: cannot be read as TOML" in got
+    assert "alone.labels.toml: needs one clip named alone with its ending beside it (found: none)" in got
+    assert "good.labels.toml" not in got
+    assert refused.value.todo == "correct these files; nothing was trained"
+
+
+@pytest.mark.parametrize(("name", "words"), [("empty", "a folder with"), ("missing", "which is no folder")])
+def test_a_folder_without_labels_is_refused(name: str, words: str, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(UsageError, match="no labelled clips to add") as refused:
+        read_labels(tmp_path / name)
+    assert words in str(refused.value)
+
+
+def test_labelled_clips_become_rows_with_unknowns(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    import soundfile
+
+    noise = np.random.default_rng(0).normal(0, 0.1, 4 * 16000)
+    for name in ("first", "second"):
+        soundfile.write(tmp_path / f"{name}.wav", noise, 16000)
+        label = 'heard = ["pump_whine"]\nabsent = ["belt_squeal"]\ncar = "blue van"\ncylinders = 5\n'
+        (tmp_path / f"{name}.labels.toml").write_text(label)
+    seen: list[Any] = []
+
+    def measured(clip: Any, vehicle: Any) -> dict[str, float]:
+        seen.append((clip.duration_s, vehicle.cylinders))
+        return {"snr_db": 3.0}
+
+    monkeypatch.setattr("audiodiag.classifier.labels.measure_clip", measured)
+    rows = workshop_rows(tmp_path)
+    assert seen == [(4.0, 5), (4.0, 5)]
+    assert rows[0].group == rows[1].group
+    table = Table.of(rows)
+    assert table.present[0, 0] == 1
+    assert table.present[0, 2] == 0
+    assert np.isnan(table.present[0, 3])
+
+
+def test_scores_count_what_they_say() -> None:
+    def row(number: int, heard: tuple[str, ...], level_db: float = 0.0, engine: bool = True) -> Row:
+        levels = dict.fromkeys(heard, level_db)
+        audible = heard if level_db >= -12 else ()
+        return Row(str(number), number, {}, {n: n in heard for n in SYMPTOMS}, audible, levels, engine=engine)
+
+    rows = [
+        row(1, ("pump_whine",)),
+        row(2, ("pump_whine",), -15.0),
+        row(3, ()),
+        row(4, ()),
+        row(5, ("belt_chirp",)),
+    ]
+    table = Table.of([*rows, row(6, (), engine=False)])
+    said = np.array([0.9, 0.2, 0.1, 0.7, 0.6, 0.8])
+    scores = symptom_scores(table, "pump_whine", said)
+    assert (scores.recall.value, scores.recall.count) == (0.5, 2)
+    assert (scores.recall_audible.value, scores.recall_audible.count) == (1.0, 1)
+    assert (scores.false_alarms_clean.value, scores.false_alarms_clean.count) == (0.5, 2)
+    assert (scores.false_alarms_other_symptom.value, scores.false_alarms_other_symptom.count) == (1.0, 1)
+    assert (scores.false_alarms_elsewhere.value, scores.false_alarms_elsewhere.count) == (1.0, 1)
+    six = np.zeros((6, 6))
+    six[3, 2] = 0.5
+    assert any_false_alarm(table, six).value == 0.5
+    assert [share.count for share in recall_by_level(table, "pump_whine", said)] == [1, 0, 0, 1]
+
+
+def test_coverage_by_halving_is_as_stated() -> None:
+    rng = np.random.default_rng(0)
+    probability = rng.random(1200)
+    present = (rng.random(1200) < probability).astype(float)
+    coverage = conformal_coverage(present, probability)
+    assert coverage.present.value == pytest.approx(0.9, abs=0.02)
+    assert coverage.absent.value == pytest.approx(0.9, abs=0.02)
+    assert 0.1 < coverage.single.value < 0.9
