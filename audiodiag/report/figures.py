@@ -169,7 +169,7 @@ def draw_speed(axes: Axes, analysis: Analysis) -> None:
     axes.plot(speed.time_s, speed.rpm, color="black", linewidth=1.6)
     low, high = float(np.nanmin(speed.rpm_low)), float(np.nanmax(speed.rpm_high))
     room = max(high - low, 0.04 * speed.median_rpm)
-    axes.set_ylim(low - 0.15 * room, high + 0.45 * room)
+    axes.set_ylim(low - 0.45 * room, high + 0.45 * room)
     text = f"{wording.speed_source_words(speed)}; dashed: 90 % band"
     axes.text(0.01, 0.04, text, transform=axes.transAxes, fontsize=SMALL_SIZE, va="bottom", bbox=_paper())
 

@@ -209,7 +209,7 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     for cause in ranked[: detail.causes]:
         if cause.probability < 0.02 and lines:
             break
-        reason = "; ".join(cause.because[: detail.because])
+        reason = "; ".join(because.rstrip(".") for because in cause.because[: detail.because])
         text = f"{wording.percent(cause.probability):>6}  {cause.title}"
         lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=8)
     return lines
