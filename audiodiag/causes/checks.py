@@ -2,9 +2,10 @@
 
 The gain of a check is the mutual information between its answers and the set of causes at work, in bits: the
 entropy of the answers less their mean entropy given the set (Cover and Thomas, Elements of Information
-Theory, 2nd ed., section 2.3; cited from memory). Only causes count that could explain what was heard or seen;
-where nothing was, all of them do. Its price is the middle of its cost, one's own minutes at a stated rate, and
-a surcharge for how invasive it is: an assumption of this program.
+Theory, 2nd ed., section 2.3; cited from memory). Only causes count that could explain what was heard or
+seen; where nothing was, all of them do. Its price is the middle of its cost, one's own minutes at a stated
+rate, and a surcharge for how invasive it is: an assumption of this program. While no fault is probable,
+nothing that opens the system or goes to a workshop is advised.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ SURCHARGE_EUR = {"look": 0.0, "touch": 0.5, "work": 20.0, "workshop": 40.0}
 """What it counts, besides time and money, that a check is more invasive."""
 TIER = {"look": 0, "touch": 0, "work": 1, "workshop": 2}
 """Looking and touching come before work, work before the workshop, whatever they gain."""
+PROBABLE = 0.5
+"""Below this probability of any fault, only looking and touching are advised."""
 LEAST_BITS = 0.01
 """A check that gains less is not advised."""
 
@@ -65,7 +68,8 @@ def next_checks(
     -------
     tuple of CheckAdvice
         ``gain_bits``: expected information about which of the causes that could explain what was heard or
-        seen are at work, counting only questions that have not been answered yet. ``tells_apart``: titles of the causes that the check says most about.
+        seen are at work, counting only questions that have not been answered yet. ``tells_apart``: titles
+        of the causes that the check says most about.
 
     Examples
     --------
@@ -79,8 +83,11 @@ def next_checks(
     known = pump_known(vehicle)
     asked = _asked_about(knowledge, heard, seen, prevalence)
     weight, groups = _grouped(weighed, asked)
+    highest = TIER["workshop"] if _fault_probability(knowledge, weighed, asked) >= PROBABLE else TIER["touch"]
     ranked: list[tuple[int, float, CheckAdvice]] = []
     for check in knowledge.checks:
+        if TIER[check.rank] > highest:
+            continue
         open_questions = [name for name in check.settles if name not in seen]
         if not open_questions:
             continue
@@ -146,6 +153,12 @@ def _asked_about(
     return [index for index, cause in enumerate(knowledge.at_work) if not able or cause.name in able]
 
 
+def _fault_probability(knowledge: Knowledge, weighed: Posterior, asked: list[int]) -> float:
+    """Probability that at least one of the faults asked about is at work."""
+    faults = [index for index in asked if knowledge.at_work[index].kind == "fault"]
+    return float(weighed.weight[weighed.members[:, faults].any(axis=1)].sum())
+
+
 def _grouped(weighed: Posterior, asked: list[int]) -> tuple[FloatArray, FloatArray]:
     """Join the sets that agree in the causes asked about.
 
@@ -161,7 +174,7 @@ def _grouped(weighed: Posterior, asked: list[int]) -> tuple[FloatArray, FloatArr
 def _tells_apart(
     knowledge: Knowledge, weighed: Posterior, table: FloatArray, asked: list[int]
 ) -> tuple[str, ...]:
-    """Titles of the causes asked about, at least 2 % probable, that the answers say most about; four at most."""
+    """Titles of the causes asked about, at least 2 % probable, that the answers say most about."""
     shares = weighed.cause_probability
     told = []
     for index in asked:

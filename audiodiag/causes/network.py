@@ -2,13 +2,13 @@
 
 Sets: up to two faults at once, each with or without the parts that only do their duty (kind ``normal``). A
 set's prior is the product of its odds. A sound, or an answer, is there unless everything that could bring it
-about fails to: a noisy-or with leak (Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, section 4.3;
-cited from memory). With several abnormal answers to one question the normal one is what is left when none is
-brought about, and the others share the rest in proportion to their own noisy-or.
+about fails to: a noisy-or with leak (Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, section
+4.3; cited from memory). With several abnormal answers to one question the normal one is what is left when
+none is brought about, and the others share the rest in proportion to their own noisy-or.
 
 A symptom's probability p is soft evidence: against the prevalence q of the classifier's training clips it
-carries the likelihood ratio ``L = p (1 - q) / ((1 - p) q)``, and a set that would bring the symptom about with
-probability s is weighed by ``s L + 1 - s``.
+carries the likelihood ratio ``L = p (1 - q) / ((1 - p) q)``, and a set that would bring the symptom about
+with probability s is weighed by ``s L + 1 - s``.
 """
 
 from __future__ import annotations
