@@ -42,6 +42,10 @@ SOUND_BANDS_HZ = {
     "bearing_growl": (1000.0, 6000.0),
 }
 """Where each sound commonly lies (an assumption, no published source): the height of its frame."""
+SOUND_ORDERS = {"pump_whine": "whine_order"}
+"""Measurements that say at which order a sound stands still."""
+SOUND_FREQUENCIES = {"belt_squeal": "squeal_frequency_hz", "bearing_growl": "growl_band_hz"}
+"""Measurements that say at which frequency a sound lies (Hz)."""
 _HATCHES = {
     "pump_whine": "",
     "cavitation_groan": "xxx",
@@ -184,8 +188,8 @@ def draw_order_map(axes: Axes, analysis: Analysis) -> None:
     made = _order_picture(analysis)
     _show(axes, made)
     for number, found in enumerate(_shown(analysis), 1):
-        order = _evidence_value(found, "order")
-        height = order if order is not None and 0 < order < made.high else None
+        order = _order(found, analysis)
+        height = order if order is not None and order < made.high else None
         for left, right in _drawn_spans(found, analysis.clip.duration_s):
             if height is not None:
                 _frame(axes, left, right, height - 0.45, height + 0.45)
@@ -223,21 +227,20 @@ def _shown(analysis: Analysis) -> list[SymptomFinding]:
     return [found for found in ranked if found.probability >= wording.MAYBE_FROM]
 
 
-def _evidence_value(found: SymptomFinding, unit: str) -> float | None:
-    values = [
-        evidence.value for evidence in found.evidence if evidence.unit == unit and np.isfinite(evidence.value)
-    ]
-    return values[0] if values else None
+def _order(found: SymptomFinding, analysis: Analysis) -> float | None:
+    """Give the order at which a sound stands still, None where it has none or none was measured."""
+    order = analysis.measurements.get(SOUND_ORDERS.get(found.name, ""), np.nan)
+    return order if np.isfinite(order) and order > 0 else None
 
 
 def _band(found: SymptomFinding, analysis: Analysis) -> tuple[float, float]:
-    """Give the height of a sound's frame (Hz): around what its evidence says, or where it commonly lies."""
-    frequency_hz = _evidence_value(found, "Hz")
-    order = _evidence_value(found, "order")
-    if frequency_hz is None and order is not None and analysis.speed.known:
+    """Give the height of a sound's frame (Hz): around what was measured, or where it commonly lies."""
+    frequency_hz = analysis.measurements.get(SOUND_FREQUENCIES.get(found.name, ""), np.nan)
+    order = _order(found, analysis)
+    if order is not None and analysis.speed.known:
         frequency_hz = order_to_frequency_hz(order, analysis.speed.median_rpm)
     low, high = SOUND_BANDS_HZ[found.name]
-    if frequency_hz is not None and low / 2 <= frequency_hz <= 2 * high:
+    if np.isfinite(frequency_hz) and low / 2 <= frequency_hz <= 2 * high:
         return frequency_hz / 1.25, frequency_hz * 1.25
     return low, high
 

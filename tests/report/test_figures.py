@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from audiodiag.records import Evidence, read_only
-from audiodiag.report.figures import picture, picture_png
+from audiodiag.records import SYMPTOMS, read_only
+from audiodiag.report.figures import SOUND_BANDS_HZ, SOUND_FREQUENCIES, SOUND_ORDERS, picture, picture_png
 from tests.report.examples import (
     RATE_HZ,
     cannot_tell_analysis,
@@ -62,14 +62,27 @@ def test_found_sounds_are_named_and_marked_when_they_sound():
 
 
 def test_order_locked_sound_is_marked_at_its_order():
-    base = squeal_analysis()
-    whine = replace(base.symptoms[0], evidence=(Evidence("ripple", 12.0, "order", "Pump order 12."),))
-    figure = picture(replace(base, symptoms=(whine, *base.symptoms[1:])))
+    figure = picture(replace(squeal_analysis(), measurements={"whine_order": 12.0}))
     frames = [frame.get_y() + frame.get_height() / 2 for frame in figure.axes[3].patches]
     assert frames
     assert frames == pytest.approx([12.0] * len(frames))
     heights = [10 ** (f.get_y() + f.get_height() / 2) for f in figure.axes[0].patches]
     assert min(heights) == pytest.approx(12 * 793 / 60, rel=0.02)
+
+
+def test_squeal_is_framed_where_it_was_measured():
+    figure = picture(
+        replace(squeal_analysis(), measurements={"squeal_frequency_hz": 3000.0, "whine_order": np.nan})
+    )
+    heights = {round(10 ** (f.get_y() + f.get_height() / 2)) for f in figure.axes[0].patches}
+    assert 3000 in heights
+
+
+def test_measurements_that_place_a_sound_are_measured():
+    from audiodiag.symptoms import MEASUREMENT_NAMES
+
+    assert {*SOUND_ORDERS.values(), *SOUND_FREQUENCIES.values()} <= set(MEASUREMENT_NAMES)
+    assert SOUND_BANDS_HZ.keys() == set(SYMPTOMS)
 
 
 def test_loudest_row_of_the_spectrogram_lies_at_its_frequency():
