@@ -6,6 +6,7 @@ gathered per row of an order map with that row's speed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,8 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from audiodiag.errors import UsageError
+from audiodiag.orders.audibility import masking_index_db
+from audiodiag.orders.critical_band import critical_band_iso, critical_bandwidth_hz
 from audiodiag.orders.spectrum import HANN_NOISE_LINES, OrderMap, OrderSpectrum
-from audiodiag.orders.tonality import critical_band_iso, critical_bandwidth_hz, masking_index_db
 from audiodiag.records import FloatArray, read_only
 from audiodiag.signal.weighting import weighting_db
 from audiodiag.units import TINY_POWER
@@ -31,7 +33,8 @@ class OrderToneLevels:
 
     ``level_db`` re full scale, the noise under the line taken off. ``above_noise_db``: level over that of
     the noise in the order's critical band (LT - LG). ``audibility_db``: the same less the masking index,
-    heard above 0 dB (dL of ISO/PAS 20065). NaN where the order lies outside the spectrum.
+    heard above 0 dB (dL of ISO/PAS 20065). NaN where the order lies outside the spectrum or the speed is
+    unknown.
     """
 
     orders: FloatArray
@@ -59,8 +62,8 @@ def noise_floor(
 
     The rule of ISO/PAS 20065:2016 clause 5.3.2 (mean over the critical band of each line, lines more than
     6 dB above it dropped, repeated), carried out for all lines at once: what is dropped is decided at each
-    line by its own band. Divided by the noise bandwidth, as LS is. On spectra of few averages it reads low,
-    by 2.4 dB on a single one.
+    line by its own band. Divided by the noise bandwidth, as LS is. Average before: on a single spectrum it
+    reads about 2 dB low and scatters by 0.8 dB, from four on it is within 0.1 dB.
 
     >>> import numpy as np
     >>> power = np.full(400, 1.5)
@@ -80,12 +83,12 @@ def noise_floor(
     in_band = (np.arange(count) >= first) & (np.arange(count) < last)
     floor = (_between(rows, first, last) - rows * in_band) / np.maximum(last - first - in_band, 1)
     floor = np.maximum(floor / noise_lines, TINY_POWER)
-    for _ in range(12):
+    for _ in range(10):
         quiet = rows <= limit * floor
         kept = _between(quiet.astype(float), first, last)
         mean = _between(rows * quiet, first, last) / np.maximum(kept, 1.0) / noise_lines
         new = np.where(kept >= 10, np.maximum(mean, TINY_POWER), floor)
-        settled = np.abs(new / floor - 1.0).max() < 1e-3
+        settled = bool((np.abs(new - floor) <= 2e-3 * floor).all())
         floor = new
         if settled:
             break
@@ -104,7 +107,8 @@ def tone_level_above_noise(
     Parameters
     ----------
     found:
-        An order spectrum, with one ``rpm``, or an order map, with ``rpm`` of shape (m,) for its rows.
+        An order spectrum, with one ``rpm``, or an order map, with ``rpm`` of shape (m,) for its rows (NaN
+        where it is unknown).
     orders:
         Shape (k,), orders asked for; they need not lie on lines.
     half_width_lines:
@@ -128,8 +132,15 @@ def tone_level_above_noise(
     ([150.0], [-30.0], True)
     """
     wanted = np.atleast_1d(np.asarray(orders, dtype=float))
-    rows = np.atleast_2d(np.asarray(found.power, dtype=float))
     speed = np.atleast_1d(np.asarray(rpm, dtype=float))
+    known = speed > 0
+    speed = np.where(known, speed, speed[known].min(initial=6000.0))
+    slow_hz = float(speed.min()) / 60.0
+    # The lines that mask the highest order, and those that decide whether these are noise.
+    edge_hz = critical_band_iso(wanted.max() * slow_hz).high_hz
+    top = float(critical_band_iso(edge_hz).high_hz) / slow_hz
+    lines = max(math.ceil(top / found.spacing), round(wanted.max() / found.spacing)) + half_width_lines + 2
+    rows = np.atleast_2d(np.asarray(found.power, dtype=float))[:, :lines]
     if len(speed) not in (1, len(rows)):
         raise UsageError(
             "the speeds do not fit the rows of the order map",
@@ -160,7 +171,7 @@ def tone_level_above_noise(
     flat = isinstance(found, OrderSpectrum)
 
     def shaped(values: FloatArray) -> FloatArray:
-        clean = np.where(inside, values, np.nan)
+        clean = np.where(inside & known[:, np.newaxis], values, np.nan)
         return read_only(clean[0] if flat else clean)
 
     return OrderToneLevels(

@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from audiodiag.errors import ClipError, UsageError
 from audiodiag.orders.angle import resample_to_angle
+from audiodiag.orders.critical_band import critical_band_iso
 from audiodiag.orders.envelope import band_envelope, best_band, envelope_order_spectrum, spectral_kurtosis
 from audiodiag.orders.order_tones import noise_floor, tone_level_above_noise
 from audiodiag.orders.single_tone import estimate_tone
 from audiodiag.orders.spectrum import order_map, order_spectrum
-from audiodiag.orders.tonality import critical_band_iso, tone_ratios
+from audiodiag.orders.tonality import tone_ratios
 from audiodiag.orders.track import track_orders, vold_kalman
 from audiodiag.signal.weighting import weighting_db
 from audiodiag.signal.whole import whole_spectrum
@@ -57,6 +58,11 @@ def test_rows_of_a_map_have_their_own_speed():
     assert tones.frequency_hz[:, 0] == pytest.approx(12 * rpm / 60)
     assert tones.level_db[:, 0] == pytest.approx(10 * np.log10(0.005), abs=0.3)
     assert np.isnan(tones.level_db[:, 1]).all()
+    whole = tone_level_above_noise(found, [12.0], rpm)
+    rpm[3] = np.nan
+    gap = tone_level_above_noise(found, [12.0], rpm)
+    assert np.isnan(gap.above_noise_db[3, 0])
+    assert gap.above_noise_db[4:, 0] == pytest.approx(whole.above_noise_db[4:, 0], abs=1e-9)
     with pytest.raises(UsageError, match="speeds do not fit the rows"):
         tone_level_above_noise(found, [12.0], rpm[:5])
 
@@ -66,6 +72,15 @@ def test_the_noise_floor_looks_under_a_comb_of_tones():
     power = rng.chisquare(40, 2000) / 40 * 1.5
     power[100::20] = 300.0
     assert np.median(noise_floor(power, 1.0)[100:1500]) == pytest.approx(1.0, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("averages", "bias_db", "within_db"), [(1, -2.1, 0.3), (4, 0.0, 0.15), (20, 0.0, 0.05)]
+)
+def test_the_noise_floor_of_averaged_noise(averages, bias_db, within_db):
+    power = np.random.default_rng(0).chisquare(2 * averages, (50, 2000)) / (2 * averages) * 1.5
+    found = noise_floor(power, 2.0)[:, 50:1500]
+    assert 10 * np.log10(found.mean()) == pytest.approx(bias_db, abs=within_db)
 
 
 @settings(max_examples=15, deadline=None)

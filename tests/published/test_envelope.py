@@ -173,3 +173,7 @@ def test_real_inner_race_record_of_the_mfpt_society():
             line_hz, abs=found.spacing_hz
         )
         assert peak / floor == pytest.approx(above, rel=0.1)
+    # A fast kurtogram (Antoni 2007) with its own filters puts the band at 13 732.9 Hz.
+    band = best_band(x, rate, levels=7)
+    assert band.low_hz < 13_732.9 < band.high_hz
+    assert band.kurtosis > 50

@@ -9,20 +9,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audiodiag.orders.tonality import (
+from audiodiag.orders.audibility import (
     audibility,
     audibility_from_levels,
     audible_tones,
+    mean_audibility_db,
+    tonal_audibility_2007_db,
+)
+from audiodiag.orders.critical_band import (
     critical_band_ecma,
     critical_band_iso,
     critical_bandwidth_hz,
-    mean_audibility_db,
-    prominence_limit_db,
     proximity_hz,
-    tonal_audibility_2007_db,
-    tone_limit_db,
-    tone_ratios,
 )
+from audiodiag.orders.tonality import prominence_limit_db, tone_limit_db, tone_ratios
 
 
 def _row(text: str) -> np.ndarray:
@@ -210,3 +210,28 @@ def test_two_tones_near_each_other_are_rated_as_one():
     both = tone_ratios(power, 1.0, [1000.0, 1030.0], **options).tone_to_noise_db
     alone = tone_ratios(single, 1.0, [1000.0], **options).tone_to_noise_db
     assert both[0] - alone[0] == pytest.approx(3.01, abs=0.01)
+
+
+def test_tones_below_1000_hz_further_apart_than_the_proximity_are_rated_apart():
+    """ECMA-418-1 clause 11.6: at 150 Hz the spacing is 23 Hz; 30 Hz apart neither counts to the other."""
+    options = {"noise_lines": 1.0, "tone_half_width_lines": 0.5}
+    power = np.full(24001, 1e-7)
+    power[[150, 180]] += 1e-3
+    single = np.full(24001, 1e-7)
+    single[150] += 1e-3
+    apart = tone_ratios(power, 1.0, [150.0, 180.0], **options).tone_to_noise_db
+    alone = tone_ratios(single, 1.0, [150.0], **options).tone_to_noise_db
+    assert apart[0] == pytest.approx(alone[0], abs=0.01)
+    unaware = tone_ratios(power, 1.0, [150.0], **options).tone_to_noise_db
+    assert unaware[0] < alone[0] - 10
+
+
+def test_rows_with_spacings_of_their_own_give_what_each_gives_alone():
+    rng = np.random.default_rng(5)
+    power = rng.chisquare(20, (3, 4000))
+    spacing, tones = np.array([0.5, 1.0, 2.0]), np.array([[200.0, 800.0], [300.0, 900.0], [400.0, 3000.0]])
+    together = tone_ratios(power, spacing, tones)
+    for row in range(3):
+        alone = tone_ratios(power[row], float(spacing[row]), tones[row])
+        assert together.tone_to_noise_db[row] == pytest.approx(alone.tone_to_noise_db)
+        assert together.prominence_db[row] == pytest.approx(alone.prominence_db)
