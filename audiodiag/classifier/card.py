@@ -113,6 +113,9 @@ def _nested_parts(trained: Trained) -> list[str]:
         "Each variant of a symptom's source in turn is left out of training and judged.",
         _scores(symptom_scores(table, name, trained.nested[name].unheard) for name in SYMPTOMS),
         _by_variant(trained),
+        "### Kinds of engine never heard",
+        "Each kind of engine that the simulation makes in turn is left out of training and judged.",
+        _scores(symptom_scores(table, name, trained.nested[name].other_engine) for name in SYMPTOMS),
         "### Recall by level against the engine",
         _table(
             ("symptom", *edges),

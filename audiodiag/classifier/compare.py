@@ -16,7 +16,7 @@ import numpy as np
 
 from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
 from audiodiag.classifier.families import Scorer
-from audiodiag.classifier.features import IntArray
+from audiodiag.classifier.features import IntArray, Mask
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, fit
 from audiodiag.classifier.scores import area_under_curve, brier_score, log_loss, losses
 from audiodiag.classifier.table import Table
@@ -28,6 +28,7 @@ __all__ = [
     "NestedScore",
     "Split",
     "choose",
+    "engine_splits",
     "nested",
     "out_of_fold",
     "plain_folds",
@@ -42,8 +43,8 @@ class Split:
     """One split: masks of shape (n,) of the clips to fit on and of the clips to judge on."""
 
     name: str
-    fit_on: FloatArray
-    judge_on: FloatArray
+    fit_on: Mask
+    judge_on: Mask
 
 
 @dataclass(frozen=True)
@@ -75,13 +76,15 @@ class Chosen:
 class NestedScore:
     """What the whole procedure said of clips that took no part in it.
 
-    plain, unheard: probability, shape (n,), NaN where the clip was not judged: of each clip in its fold, and
-    of clips made by a variant that was left out (with the clips without the symptom judged beside it).
+    plain, unheard, other_engine: probability, shape (n,), NaN where the clip was not judged: of each clip in
+    its fold; of clips made by a variant that was left out, beside clips without the symptom; and
+    of clips whose kind of engine was left out. candidates: what was kept in each split of the first two.
     """
 
     symptom: str
     plain: FloatArray
     unheard: FloatArray
+    other_engine: FloatArray
     candidates: tuple[str, ...]
 
 
@@ -112,6 +115,15 @@ def variant_splits(table: Table, symptom: str, fold: IntArray) -> tuple[Split, .
         quiet = (present == 0) & (fold == number % (int(fold.max()) + 1))
         splits.append(Split(name, ~made_so & ~quiet, made_so | quiet))
     return tuple(splits)
+
+
+def engine_splits(table: Table) -> tuple[Split, ...]:
+    """Give one split for each kind of engine that made clips, where there are at least two."""
+    kinds = np.array([row.variant.get("engine", "") for row in table.rows])
+    names = sorted(set(kinds.tolist()) - {""})
+    if len(names) < 2:
+        return ()
+    return tuple(Split(name, kinds != name, kinds == name) for name in names)
 
 
 def out_of_fold(
@@ -196,8 +208,8 @@ def nested(
     """Judge the whole procedure for one symptom: inner splits choose and calibrate, outer ones judge."""
     present = table.present[:, table.column(symptom)]
     fold = plain_folds(table.group, folds=folds, seed=seed + 1)
-    plain, unheard = np.full(len(table), np.nan), np.full(len(table), np.nan)
-    kept = []
+    plain, unheard, other_engine = (np.full(len(table), np.nan) for _ in range(3))
+    kept: list[str] = []
     outer = [Split(f"fold {number}", fold != number, fold == number) for number in range(folds)]
     for split in (*outer, *variant_splits(table, symptom, fold)):
         chosen = choose(
@@ -211,6 +223,12 @@ def nested(
         kept.append(chosen.candidate.name)
         target = plain if split.name.startswith("fold ") else unheard
         target[split.judge_on] = chosen.probability(table.values[split.judge_on])
-    unknown = ~np.isfinite(present)
-    plain[unknown], unheard[unknown] = np.nan, np.nan
-    return NestedScore(symptom, plain, unheard, tuple(kept))
+    usual = tuple(each for each in candidates if each.name == max(sorted(set(kept)), key=kept.count))
+    for split in engine_splits(table):
+        own = choose(
+            table.chosen(split.fit_on), symptom, seed=seed, candidates=usual, folds=3, with_variants=False
+        )
+        other_engine[split.judge_on] = own.probability(table.values[split.judge_on])
+    for said in (plain, unheard, other_engine):
+        said[~np.isfinite(present)] = np.nan
+    return NestedScore(symptom, plain, unheard, other_engine, tuple(kept))

@@ -20,7 +20,8 @@ def made_up_rows(count: int, seed: int, *, other_share: float = 0.1) -> list[Row
             "noise_slope": rng.normal(-5, 1),
         }
         present: dict[str, bool | None] = {}
-        audible, levels, variants = [], {}, {}
+        audible, levels = [], {}
+        variants = {"engine": ("petrol", "diesel")[number % 3 == 0]} if engine else {}
         for symptom in SYMPTOMS:
             there = bool(engine and rng.random() < 0.25)
             present[symptom] = there

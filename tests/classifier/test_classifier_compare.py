@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audiodiag.classifier.compare import choose, nested, out_of_fold, plain_folds, variant_splits
+from audiodiag.classifier.compare import (
+    choose,
+    engine_splits,
+    nested,
+    out_of_fold,
+    plain_folds,
+    variant_splits,
+)
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.scores import area_under_curve, calibration_error
 from audiodiag.classifier.table import Row, Table
@@ -31,6 +38,15 @@ def test_a_left_out_variant_is_never_fitted_on(made_up_table: Table) -> None:
         assert not np.any(split.fit_on & split.judge_on)
         quiet = made_up_table.present[:, made_up_table.column("belt_chirp")] == 0
         assert (split.judge_on & quiet).sum() > 20
+
+
+def test_a_left_out_engine_is_never_fitted_on(made_up_table: Table) -> None:
+    splits = engine_splits(made_up_table)
+    assert [split.name for split in splits] == ["diesel", "petrol"]
+    for split in splits:
+        made_so = np.array([row.variant.get("engine") == split.name for row in made_up_table.rows])
+        assert np.array_equal(split.judge_on, made_so)
+        assert np.array_equal(split.fit_on, ~made_so)
 
 
 def test_out_of_fold_odds_know_nothing_of_random_truth() -> None:
@@ -72,4 +88,6 @@ def test_nested_probabilities_are_calibrated(
     judged = np.isfinite(scored.unheard)
     assert np.all(judged[present == 1])
     assert len(scored.candidates) == 5 + 2
+    bays = made_up_table.engine > 0.5
+    assert np.array_equal(np.isfinite(scored.other_engine), bays)
     assert not np.allclose(scored.unheard[judged], scored.plain[judged])
