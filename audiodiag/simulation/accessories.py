@@ -89,7 +89,7 @@ def _fan(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> Fl
             run = np.clip((scene.driving.time_s - rng.uniform(0, m / CONTROL_HZ)) / rng.uniform(0.5, 2), 0, 1)
             on = run if rng.random() < 0.5 else 1 - run
         turned = np.cumsum(hz * (0.3 + 0.7 * on)) / CONTROL_HZ
-        phase = np.interp(np.arange(n) / scene.rate, scene.driving.time_s, turned)
+        phase: FloatArray = np.interp(np.arange(n) / scene.rate, scene.driving.time_s, turned)
     else:
         phase = scene.turns * car.uniform(0.8, 1.4)
     table = np.zeros(4096, np.float32)
@@ -136,7 +136,7 @@ def _blower(car: np.random.Generator, rng: np.random.Generator, scene: Scene) ->
         (9000.0, -18.0),
         (30000.0, -40.0),
     ]
-    on = np.ones(len(scene.load))
+    on: FloatArray = np.ones(len(scene.load))
     if rng.random() < 0.4:
         edge = scene.driving.time_s > rng.uniform(0, scene.driving.time_s[-1])
         on = ramp_gate((edge if rng.random() < 0.5 else ~edge).astype(float), 0.5, 0.5)

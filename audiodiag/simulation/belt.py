@@ -41,7 +41,7 @@ def draw_slip(
         for _ in range(int(rng.integers(1, 4))):
             start = rng.uniform(0, max(time[-1] - 1.0, 0.1))
             on |= (time >= start) & (time < start + uniform_log(rng, 0.4, 4.0))
-    hold = uniform_log(rng, 0.05, 0.5)
+    hold = uniform_log(rng, 0.03, 0.3)
     drive = ramp_gate(on.astype(float), uniform_log(rng, 0.015, 0.12), hold)
     drive[drive < 0.02] = 0
     return drive, uniform_log(rng, 0.5, 9.0)
@@ -51,19 +51,19 @@ def squeal(car: np.random.Generator, rng: np.random.Generator, scene: Scene, var
     """Stick-slip: a limit cycle that lives on friction's negative slope; its pitch bends with its amplitude.
 
     Slow flow of a van der Pol oscillator: ``dA/dt = g (mu - A^2) A / 2``, pitch ``f0 (1 - k A^2)``, with
-    noise (averaging; Strogatz, Nonlinear Dynamics and Chaos, section 7.6, from memory). The "steady" variant leaves
-    all that out: a tone that goes on and off.
+    noise (averaging; Strogatz, Nonlinear Dynamics and Chaos, section 7.6, from memory). The "steady" variant
+    leaves all that out: a tone that goes on and off.
     """
     n, rate, m = scene.n, scene.rate, len(scene.load)
     drive = scene.squeal_drive if scene.squeal_drive is not None else np.ones(m)
-    growth = uniform_log(car, 15, 120)
+    growth = uniform_log(car, 30, 200)
     kick = walk(rng, m, 0.02, 0.25 if variant != "rough" else 0.6)
-    amplitude = np.empty(m)
-    a = 1e-3
-    offset = 0.05 if variant in {"smooth", "steady"} else 0.15
+    amplitude: FloatArray = np.empty(m)
+    a = 0.01
+    offset = car.uniform(0.2, 0.4)
     for i, mu in enumerate((drive * (1 + kick) - offset).tolist()):
         a += a * growth * (mu - a * a) / 2 / CONTROL_HZ
-        a = min(max(a, 1e-3), 1.6)
+        a = min(max(a, 0.01), 1.6)
         amplitude[i] = a
     amplitude[amplitude < 0.02] = 0
     if variant == "steady":
@@ -74,7 +74,9 @@ def squeal(car: np.random.Generator, rng: np.random.Generator, scene: Scene, var
         hop = rng.random(m) < uniform_log(rng, 0.5, 6) / CONTROL_HZ
         which = np.cumsum(hop) % len(modes)
     bend, speed_pull = car.uniform(0.0, 0.15), car.uniform(-0.1, 0.25)
-    hz = exponential_lag(modes[which], 0.015) * (1 - bend * amplitude**2) * scene.relative_speed**speed_pull
+    hz: FloatArray = (
+        exponential_lag(modes[which], 0.015) * (1 - bend * amplitude**2) * scene.relative_speed**speed_pull
+    )
     hz = hz * (
         1 + walk(rng, m, 0.5, car.uniform(0.005, 0.04)) + walk(rng, m, 0.03, uniform_log(rng, 0.001, 0.02))
     )
@@ -117,7 +119,8 @@ def chirp(car: np.random.Generator, rng: np.random.Generator, scene: Scene, vari
     places = [number]
     if variant == "pairs":
         places.append(number + car.uniform(0.12, 0.6))
-    length_s = min(uniform_log(car, 0.012, 0.15), 36 / order / float(np.max(scene.driving.rpm)))
+    length_most = (10 if variant == "pairs" else 27) / order / float(np.max(scene.driving.rpm))
+    length_s = min(uniform_log(car, 0.012, 0.15), length_most)
     out = np.zeros(n, np.float32)
     centre = uniform_log(car, 2000, min(12000, 0.4 * rate))
     tones = [(1.0, 1.0)] + [

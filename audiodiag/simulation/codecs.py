@@ -121,7 +121,7 @@ def through_codec(samples: FloatArray, rate: int, codec: str, bit_rate: int | No
     import av
 
     pieces = []
-    with av.open(io.BytesIO(data)) as container:
+    with av.open(io.BytesIO(data), "r") as container:
         file_rate = container.streams.audio[0].rate
         converter = av.AudioResampler(format="fltp", layout="mono", rate=file_rate)
         for frame in container.decode(audio=0):

@@ -7,8 +7,10 @@ single formula can be learnt from the clips.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray
 
@@ -51,7 +53,7 @@ class _Block:
     cylinders: int
     times_s: FloatArray
     strength: FloatArray
-    cylinder: FloatArray
+    cylinder: NDArray[np.integer[Any]]
 
     @property
     def n(self) -> int:

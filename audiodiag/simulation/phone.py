@@ -19,10 +19,10 @@ def path_kernel(rng: np.random.Generator, rate: int, *, tail_s: float, wet: floa
     for _ in range(int(rng.integers(2, 7))):
         # A reflection off a rough engine is smeared, the more the later.
         delay = uniform_log(rng, 0.0004, 0.015)
-        width = max(2, int(delay * rng.uniform(0.05, 0.3) * rate))
+        width = max(5, int(delay * rng.uniform(0.1, 0.5) * rate))
         start = min(int(delay * rate), n - width)
         smear = rng.standard_normal(width) * np.hanning(width + 2)[1:-1]
-        kernel[start : start + width] += rng.uniform(0.1, 0.6) * smear / (np.sqrt(np.sum(smear**2)) + 1e-12)
+        kernel[start : start + width] += rng.uniform(0.03, 0.35) * smear / (np.sqrt(np.sum(smear**2)) + 1e-12)
     if wet > 0:
         t = np.arange(n) / rate
         tail = rng.standard_normal(n) * np.exp(-6.9 * t / tail_s)

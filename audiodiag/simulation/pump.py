@@ -100,7 +100,7 @@ def groan(car: np.random.Generator, rng: np.random.Generator, scene: Scene, vari
     rest = car.uniform(0.3, 0.9) if car.random() < 0.3 else uniform_log(car, 0.005, 0.2)
     if variant == "sawing":
         rest = uniform_log(car, 0.001, 0.05)
-    strength = rest + (1 - rest) * scene.load ** car.uniform(0.7, 2.5)
+    strength = rest + (1 - rest) * scene.load ** car.uniform(0.4, 1.9)
     strength = strength * scene.relative_speed ** car.uniform(0, 2.0)
     strength = strength * np.exp(walk(rng, m, uniform_log(rng, 0.05, 0.8), car.uniform(0.15, 0.6)))
     if variant in {"bursts", "sawing"} and (variant == "bursts" or car.random() < 0.5):
@@ -116,7 +116,8 @@ def groan(car: np.random.Generator, rng: np.random.Generator, scene: Scene, vari
             (high * 2, -30.0),
             (90000.0, -60.0),
         ]
-        sound = shaped_noise(rng, n, scene.rate, points) * gate * on_samples(strength, n, scene.rate)
+        noise = shaped_noise(rng, n, scene.rate, points)
+        sound: FloatArray = noise * gate * on_samples(strength, n, scene.rate)
     else:
         sound = _bubbles(car, rng, scene, variant, strength, gate)
     if variant in {"rough_low", "sawing"} or car.random() < 0.25:
@@ -130,7 +131,7 @@ def _suction_gate(car: np.random.Generator, scene: Scene) -> FloatArray:
     table = np.ones(4096, np.float32)
     for order, deepest in ((1, 0.7), (2, 0.9), (scene.vanes, 0.8)):
         table += np.float32(car.uniform(0.03, deepest)) * cosine(car.random(), multiple=order)
-    gate = turn_table(scene.pump_turns, np.maximum(table, 0.02) ** car.uniform(0.7, 2.0))
+    gate: FloatArray = turn_table(scene.pump_turns, np.maximum(table, 0.02) ** car.uniform(0.7, 2.0))
     if car.random() < 0.4:
         depth = np.float32(car.uniform(0.1, 0.9))
         gate = gate * (1 + depth * turn_table(scene.turns * scene.cylinders / 2, cosine(car.random())))
@@ -188,7 +189,7 @@ def _low_tones(
 ) -> FloatArray:
     """Irregular low tones that lean on firing or pump orders but waver."""
     m, n = len(scene.load), scene.n
-    tone = np.zeros(n, np.float32)
+    tone: FloatArray = np.zeros(n, np.float32)
     for _ in range(int(car.integers(2, 6))):
         firing = float(car.integers(1, 9)) * scene.cylinders / 2
         order = firing if car.random() < 0.6 else float(car.integers(2, 13)) * scene.pulley_ratio

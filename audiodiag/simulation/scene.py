@@ -49,7 +49,7 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class Planted:
-    """A sound, shape (n,), any power; its strength on the control grid, 0 where silent; details for the truth."""
+    """A sound, shape (n,), any power, its strength on the control grid, and what the truth should say."""
 
     sound: FloatArray
     strength: FloatArray

@@ -77,6 +77,8 @@ class BaySettings:
         Names out of ``accessories.ACCESSORIES``: which healthy parts sound besides the engine.
     car_seed:
         Fixes the character of engine, pump and belt, so that several clips are of one car.
+    phone_seed:
+        Fixes the phone, where it is held and the yard, so that clips can be compared.
     """
 
     symptoms: tuple[str, ...] | None = None
@@ -97,6 +99,7 @@ class BaySettings:
     surroundings_db: float | None = None
     accessories: tuple[str, ...] | None = None
     car_seed: int | None = None
+    phone_seed: int | None = None
 
     def __post_init__(self) -> None:
         _allowed("symptom", self.symptoms or (), SYMPTOMS)

@@ -6,8 +6,10 @@ Arrays of sound are float32, shape (n,); slow quantities live on a control grid 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft as sfft
 
 from audiodiag.records import FloatArray
@@ -132,14 +134,14 @@ def convolve_sum(pairs: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
     size = 1 << max(12, int(np.ceil(np.log2(4 * longest))))
     step = size - longest + 1
     blocks = -(-n // step)
-    total = None
+    total: Any = 0
     for signal, kernel in pairs:
         frames = np.zeros((blocks, step), np.float32)
         frames.ravel()[:n] = signal
         spectrum = sfft.rfft(frames, size, axis=1)
         spectrum *= sfft.rfft(np.asarray(kernel, np.float32), size)
-        total = spectrum if total is None else total + spectrum
-    pieces = sfft.irfft(total, size, axis=1)
+        total = total + spectrum
+    pieces: FloatArray = sfft.irfft(total, size, axis=1)
     out = np.zeros((blocks + 1, step), np.float32)
     out[:-1] += pieces[:, :step]
     out[1:, : size - step] += pieces[:, step:]
@@ -185,9 +187,11 @@ def ramp_gate(active: FloatArray, attack_s: float, release_s: float) -> FloatArr
     return out
 
 
-def spans_of(active: FloatArray, *, join_s: float = 0.3, least_s: float = 0.05) -> list[list[float]]:
+def spans_of(
+    active: NDArray[np.bool_], *, longest_s: float, join_s: float = 0.3, least_s: float = 0.05
+) -> list[list[float]]:
     """Turn a boolean control curve into [[start_s, end_s], ...], joining gaps shorter than ``join_s``."""
-    flags = np.concatenate([[False], np.asarray(active, bool), [False]]).astype(int)
+    flags = np.concatenate([[False], active, [False]]).astype(int)
     edges = np.flatnonzero(np.diff(flags))
     spans: list[list[float]] = []
     for start, end in zip(edges[::2] / CONTROL_HZ, edges[1::2] / CONTROL_HZ, strict=True):
@@ -195,4 +199,5 @@ def spans_of(active: FloatArray, *, join_s: float = 0.3, least_s: float = 0.05) 
             spans[-1][1] = float(end)
         else:
             spans.append([float(start), float(end)])
-    return [[round(a, 3), round(b, 3)] for a, b in spans if b - a >= least_s]
+    spans = [[round(a, 3), round(min(b, longest_s), 3)] for a, b in spans]
+    return [span for span in spans if span[1] - span[0] >= least_s]
