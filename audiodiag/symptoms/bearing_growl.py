@@ -13,7 +13,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, spread_maximum
+from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, peaks_only, spread_maximum
 
 __all__ = ["MEASURES", "measure"]
 
@@ -44,7 +44,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
     angle = scene.angle
     step = angle.beat_step
     lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
-    masked = np.where(half_order_distance(angle.beat_order)[:, None] < 0.045, 0.0, lines)
+    near_engine = half_order_distance(angle.beat_order) < 0.045 + 0.003 * angle.beat_order
+    masked = np.where(near_engine[:, None], 0.0, peaks_only(lines, 2, 0.0))
     wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
     grid = np.arange(LOWEST, HIGHEST, step)
 

@@ -41,9 +41,13 @@ MEASURES = (
     Measure("whine_half_order_distance", "per crank turn"),
     Measure("whine_over_engine_db", "dB"),
     Measure("whine_share_db", "dB", "Its tones carry {value:.1f} dB relative to the engine bay."),
+    Measure("whine_merit_db", "dB"),
+    Measure("whine_merit_gap_db", "dB"),
+    Measure("whine_tones", "1"),
     Measure("whine_growth_db", "dB", "Over the clip its level grows by {value:.1f} dB from calm to loud."),
     Measure("whine_dip_correlation", "1"),
     Measure("whine_noise_correlation", "1"),
+    Measure("whine_motion_db", "dB"),
     Measure("whine_wander", "1"),
     Measure("whine_steadiness", "1"),
 )
@@ -68,10 +72,14 @@ def measure(scene: Scene) -> SymptomMeasurement:
     score = np.clip(first, -6, CAP_DB) + 0.5 * (
         np.clip(np.nan_to_num(second), 0, CAP_DB) + np.clip(np.nan_to_num(third), 0, CAP_DB)
     )
-    best = int(np.argmax(score))
+    candidates = _candidates(grid, score)
+    follows = [_over_time(scene, angle, float(grid[i])) for i in candidates]
+    merit = [float(score[i]) + _following(f) for i, f in zip(candidates, follows, strict=True)]
+    chosen = int(np.argmax(merit))
+    best, over_time = candidates[chosen], follows[chosen]
     order = float(grid[best])
     others = score[np.abs(grid - order) > 0.4]
-    track, beside = _tracked(angle, order)
+    track, _ = _tracked(angle, order)
     values = {
         "whine_comb_db": score[best],
         "whine_order": order,
@@ -82,7 +90,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "whine_gap_db": score[best] - others.max(),
         "whine_half_order_distance": float(half_order_distance(order)),
         "whine_over_engine_db": _over_engine_db(angle, order),
-        **_over_time(scene, angle, order, track, beside),
+        "whine_merit_db": merit[chosen],
+        "whine_merit_gap_db": merit[chosen]
+        - max([m for i, m in enumerate(merit) if i != chosen], default=0.0),
+        "whine_tones": float(sum(score[i] > 8.0 for i in candidates)),
+        **over_time,
     }
     share = _share(angle, order, track)
     level = float(decibels(share / max(scene.engine_power, TINY)))
@@ -149,12 +161,38 @@ def _tracked(angle: AngleView, order: float) -> tuple[FloatArray, FloatArray]:
     return decibels(tone), decibels(np.median(angle.map_power[:, beside], axis=1))
 
 
-def _over_time(
-    scene: Scene, angle: AngleView, order: float, track: FloatArray, beside: FloatArray
-) -> dict[str, float]:
-    """How the tone changes over the clip and what it changes with."""
+def _candidates(grid: FloatArray, score: FloatArray) -> list[int]:
+    """Up to six highest combs at least 0.3 orders apart, none a multiple of a higher one."""
+    kept: list[int] = []
+    for i in np.argsort(-score):
+        order = grid[i]
+        if all(
+            abs(order - grid[k]) > 0.3 and min(abs(order - h * grid[k]) for h in (2, 3)) > 0.1 for k in kept
+        ):
+            kept.append(int(i))
+        if len(kept) == 6:
+            break
+    return kept
+
+
+def _following(over_time: dict[str, float]) -> float:
+    """What a tone earns for following the steering: up to 8 dB for the speed's dips, 6 dB for its motion."""
+    dip = np.nan_to_num(over_time["whine_dip_correlation"])
+    return 8.0 * max(float(dip), 0.0) + min(over_time["whine_motion_db"], 6.0)
+
+
+def _over_time(scene: Scene, angle: AngleView, order: float) -> dict[str, float]:
+    """How the tone changes over the clip and what it changes with.
+
+    Motion is the spread of its level over some 1 s, against the engine's comb, less what the speed explains.
+    """
+    track, beside = _tracked(angle, order)
+    over = smooth(track - angle.comb_db, 5)
+    octaves = np.log2(angle.crank.rpm_at(angle.map_time_s))
+    octaves -= octaves.mean()
+    slope = float(octaves @ (over - over.mean())) / (len(over) * (octaves.var() + 0.04**2))
+    over = over - octaves * max(slope, 0.0)
     level = smooth(track, 3)
-    floor = smooth(beside, 3)
     growth = percentile(level, 90.0) - percentile(level, 10.0)
     dip = np.interp(angle.map_time_s, scene.time_s, bridge(scene.dip_percent))
     noise = np.interp(angle.map_time_s, scene.time_s, smooth(scene.band_db(300.0, 8000.0), 10))
@@ -170,8 +208,9 @@ def _over_time(
         wander = float(np.median(np.abs(place[clear] - np.median(place[clear]))) * order)
     return {
         "whine_growth_db": growth,
-        "whine_dip_correlation": correlation(level - floor, load),
+        "whine_dip_correlation": correlation(level - smooth(beside, 3), load),
         "whine_noise_correlation": correlation(level, noise),
+        "whine_motion_db": percentile(over, 90.0) - percentile(over, 20.0),
         "whine_wander": wander,
         "whine_steadiness": float(np.mean(track - beside > noise_reach_db(1.0, 4.0))),
     }

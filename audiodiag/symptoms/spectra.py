@@ -27,6 +27,7 @@ __all__ = [
     "half_order_distance",
     "lines_above_floor",
     "noise_reach_db",
+    "peaks_only",
     "percentile",
     "short_time_power",
     "smooth",
@@ -109,6 +110,15 @@ def lines_above_floor(power: FloatArray, half_width: int, averages: float) -> Fl
     """Level of every line above the median of its neighbourhood, less what plain noise reaches, in dB."""
     floor = surroundings(power, half_width)
     return decibels(power / np.maximum(floor, TINY)) - noise_reach_db(averages, 50.0)
+
+
+def peaks_only(values: FloatArray, half_width: int, elsewhere: float) -> FloatArray:
+    """Keep a line where it is the highest within ``half_width`` neighbours, so that skirts do not count.
+
+    >>> peaks_only(np.array([5.0, 3.0, 1.0, 4.0, 0.0]), 1, -1.0).tolist()
+    [5.0, -1.0, -1.0, 4.0, -1.0]
+    """
+    return np.where(values >= spread_maximum(values, half_width), values, elsewhere)
 
 
 def spread_maximum(values: FloatArray, half_width: int) -> FloatArray:
