@@ -1,0 +1,128 @@
+"""How well each engine speed explains a spectrum: a comb over half orders with learned weights.
+
+For a number of cylinders N the comb has teeth at the half orders 0.5, 1, 1.5, ... (unequal cylinders) and at
+the quarter points between them, where an engine has nothing. The score of a speed is the weighted sum of the
+whitened levels at those teeth, in four channels; the weights are learned by the same softmax over speeds that
+they are used in (a multi-order probabilistic approach in the sense of Leclere, Andre and Antoni, MSSP 2016,
+with the line weights learned instead of set).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from audiodiag.errors import ModelError
+from audiodiag.records import FloatArray
+from audiodiag.resources import shipped_folder
+from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd
+
+__all__ = [
+    "CYLINDERS",
+    "RPM_GRID",
+    "TEETH",
+    "CombWeights",
+    "comb_scores",
+    "load_comb_weights",
+    "speed_prior",
+    "tooth_levels",
+]
+
+CYLINDERS = (3, 4, 5, 6, 8)
+TEETH: FloatArray = np.concatenate([np.arange(1, 33) / 2.0, np.arange(16) / 2.0 + 0.25])
+RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
+
+
+@dataclass(frozen=True, eq=False)
+class CombWeights:
+    """Learned comb weights.
+
+    teeth: for each number of cylinders, shape (channels, teeth). prior: shape (grid,), log prior of speed.
+    hypotheses: centre, scale and weight of each hypothesis feature, shape (3, features). confidence: bias and
+    weights of the lock confidence.
+    """
+
+    teeth: Mapping[int, FloatArray]
+    prior: FloatArray
+    hypotheses: FloatArray
+    confidence: FloatArray
+
+
+def _shifts(axis_hz: FloatArray) -> FloatArray:
+    """Index on the axis of each tooth at the first speed of the grid, shape (teeth,)."""
+    return np.round(np.log(TEETH * RPM_GRID[0] / 60.0 / axis_hz[0]) / LOG_STEP).astype(int)
+
+
+def tooth_levels(front: FrontEnd, channel: int, tooth: int) -> FloatArray:
+    """Give the whitened level at one tooth for every frame and speed, shape (frames, grid).
+
+    Where the tooth lies outside the axis the level is 0: neither for nor against.
+    """
+    spectra = front.spectra[channel]
+    shift = int(_shifts(front.axis_hz)[tooth])
+    count, axis = len(RPM_GRID), spectra.shape[1]
+    out = np.zeros((spectra.shape[0], count), np.float32)
+    first, last = max(0, -shift), min(count, axis - shift)
+    if last > first:
+        out[:, first:last] = spectra[:, first + shift : last + shift]
+    return out
+
+
+def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: int) -> FloatArray:
+    """Score every speed of the grid at every frame, shape (frames, grid), in nats without the prior."""
+    table = weights.teeth[cylinders]
+    scores = np.zeros((front.spectra.shape[1], len(RPM_GRID)), np.float32)
+    shifts = _shifts(front.axis_hz)
+    axis, count = front.spectra.shape[2], len(RPM_GRID)
+    for channel in range(len(CHANNELS)):
+        spectra = front.spectra[channel]
+        for tooth, shift in enumerate(shifts):
+            first, last = max(0, -shift), min(count, axis - shift)
+            if last > first and table[channel, tooth]:
+                scores[:, first:last] += (
+                    np.float32(table[channel, tooth]) * spectra[:, first + shift : last + shift]
+                )
+    return scores
+
+
+def speed_prior() -> FloatArray:
+    """Log prior of engine speed in a steering clip: mostly near idle, thinning out upwards (assumption)."""
+    log_rpm = np.log(RPM_GRID)
+    idle = np.exp(-0.5 * ((log_rpm - np.log(850.0)) / 0.22) ** 2)
+    raised = 0.35 * np.exp(-0.5 * ((log_rpm - np.log(1500.0)) / 0.45) ** 2)
+    return np.log(idle + raised + 0.002)
+
+
+@cache
+def load_comb_weights(path: Path | None = None) -> CombWeights:
+    """Read the comb weights from ``models/speed.json``.
+
+    Errors: ModelError where the file is missing or not of the schema ``audiodiag/speed/1``.
+    """
+    path = path or shipped_folder("models") / "speed.json"
+    try:
+        stored = json.loads(path.read_text(encoding="utf-8"))
+        teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
+        right = stored["schema"] == "audiodiag/speed/1" and set(teeth) == set(CYLINDERS)
+        right = right and all(t.shape == (len(CHANNELS), len(TEETH)) for t in teeth.values())
+        chooser = np.asarray(stored["hypotheses"], float)
+        confidence = np.asarray(stored["confidence"], float)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise _broken(path, type(error).__name__) from error
+    if not right:
+        raise _broken(path, "another schema or shape")
+    return CombWeights(teeth, speed_prior(), chooser, confidence)
+
+
+def _broken(path: Path, got: str) -> ModelError:
+    return ModelError(
+        f"the speed model {path.name} cannot be read",
+        got=got,
+        allowed="the file that this version ships or that its training writes",
+        todo="install audiodiag again, or run its training",
+    )

@@ -1,0 +1,160 @@
+"""What the speed tracker listens to: the low band itself, and the modulation of the higher bands.
+
+Lows below 150 Hz are often missing from phone clips; the firing rhythm then survives in the *modulation* of
+noise and in the spacing of high harmonics. Both are turned into short-time spectra on one logarithmic
+frequency axis, whitened, so that a shift along the axis is a change of speed (or of order) and nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from scipy.ndimage import uniform_filter1d
+
+from audiodiag.records import FloatArray
+
+__all__ = [
+    "CHANNELS",
+    "HOP_S",
+    "LOG_STEP",
+    "Baseband",
+    "FrontEnd",
+    "basebands",
+    "front_end",
+    "log_axis",
+]
+
+LOW_RATE_HZ = 2400.0
+HOP_S = 0.1
+LOG_STEP = 0.006
+AXIS_LOW_HZ, AXIS_HIGH_HZ = 3.0, 1100.0
+ENVELOPE_BANDS_HZ = ((250.0, 700.0), (700.0, 1800.0), (1800.0, 4000.0), (4000.0, 8000.0))
+CHANNELS = ("low_long", "low_short", "envelope_long", "envelope_short")
+WINDOWS_S = {"long": 0.7, "short": 0.3}
+
+
+@dataclass(frozen=True, eq=False)
+class Baseband:
+    """A real signal at a low rate: the low band, or the envelope of a higher band, zero mean."""
+
+    samples: FloatArray
+    rate_hz: float
+
+
+@dataclass(frozen=True, eq=False)
+class FrontEnd:
+    """Whitened short-time spectra for the comb.
+
+    spectra: shape (channels, frames, axis), natural logarithm of power above the local background, clipped.
+    axis_hz: shape (axis,), geometric with ``LOG_STEP``. time_s: shape (frames,), window centres.
+    energy_db: shape (frames,), level of the low band, relative.
+    """
+
+    spectra: FloatArray
+    axis_hz: FloatArray
+    time_s: FloatArray
+    energy_db: FloatArray
+
+
+def log_axis() -> FloatArray:
+    """Give the frequency axis of the comb in hertz, geometric.
+
+    >>> axis = log_axis()
+    >>> bool(abs(np.log(axis[1] / axis[0]) - LOG_STEP) < 1e-9)
+    True
+    """
+    count = int(np.log(AXIS_HIGH_HZ / AXIS_LOW_HZ) / LOG_STEP) + 1
+    return AXIS_LOW_HZ * np.exp(LOG_STEP * np.arange(count))
+
+
+def basebands(samples: FloatArray, rate_hz: float, *, low_hz: float = 8.0) -> tuple[Baseband, ...]:
+    """Split a clip into its low band and the envelopes of its higher bands.
+
+    samples: shape (n,), full scale 1, at ``rate_hz``. The first result is the low band up to 1.2 kHz, the
+    others are log-envelopes of ``ENVELOPE_BANDS_HZ`` (those within the band of the clip), all at about
+    2.4 kHz. One transform of the whole clip serves all of them, so no filter smears in time.
+    """
+    count = len(samples)
+    padded = scipy.fft.next_fast_len(count + int(0.25 * rate_hz), real=True)
+    spectrum = scipy.fft.rfft(np.asarray(samples, np.float32), padded)
+    bin_hz = rate_hz / padded
+    rate_low = min(LOW_RATE_HZ, rate_hz)
+    out_length = scipy.fft.next_fast_len(int(np.ceil(padded * rate_low / rate_hz)), real=True)
+    out_rate = rate_hz * out_length / padded
+    kept = round(count * out_length / padded)
+
+    low = np.zeros(out_length // 2 + 1, np.complex64)
+    top = min(len(spectrum), len(low))
+    low[:top] = spectrum[:top]
+    low[: int(low_hz / bin_hz)] = 0
+    found = [Baseband(scipy.fft.irfft(low, out_length)[:kept] * (out_length / padded), out_rate)]
+
+    for low_edge, high_edge in ENVELOPE_BANDS_HZ:
+        first, last = int(low_edge / bin_hz), int(high_edge / bin_hz)
+        if last > len(spectrum) - 1:
+            break
+        width = last - first
+        taper = np.hanning(width + 2)[1:-1].astype(np.float32) ** 0.5
+        length = scipy.fft.next_fast_len(max(width, out_length))
+        analytic = scipy.fft.ifft(spectrum[first:last] * taper, length)
+        power = analytic.real**2 + analytic.imag**2
+        if length != out_length:
+            small = scipy.fft.rfft(power)[: out_length // 2 + 1]
+            power = scipy.fft.irfft(small, out_length)
+        floor = max(float(np.mean(power[:kept])) * 1e-3, 1e-20)
+        envelope = np.log(np.maximum(power[:kept], floor))
+        envelope -= uniform_filter1d(envelope, int(0.5 * out_rate), mode="nearest")
+        found.append(Baseband(envelope.astype(np.float32), out_rate))
+    return tuple(found)
+
+
+def _frames(signal: Baseband, window_s: float, time_s: FloatArray) -> FloatArray:
+    length = int(window_s * signal.rate_hz)
+    half = length // 2
+    padded = np.pad(signal.samples, (half, length))
+    starts = np.round(time_s * signal.rate_hz).astype(int)
+    view = np.lib.stride_tricks.sliding_window_view(padded, length)[np.minimum(starts, len(padded) - length)]
+    return view * np.hanning(length).astype(np.float32)
+
+
+def _log_power(frames: FloatArray, rate_hz: float, axis_hz: FloatArray) -> FloatArray:
+    size = 4096
+    power = np.abs(scipy.fft.rfft(frames.astype(np.float32), size, axis=1)) ** 2
+    position = axis_hz * size / rate_hz
+    lower = np.clip(position.astype(int), 0, power.shape[1] - 2)
+    share = np.clip(position - lower, 0, 1).astype(np.float32)
+    return (1 - share) * power[:, lower] + share * power[:, lower + 1]
+
+
+def _whiten(log_power: FloatArray) -> FloatArray:
+    background = uniform_filter1d(log_power, int(0.9 / LOG_STEP), axis=1, mode="nearest")
+    once = np.minimum(log_power, background + 1.0)
+    background = uniform_filter1d(once, int(0.9 / LOG_STEP), axis=1, mode="nearest")
+    return np.clip(log_power - background, -2.0, 5.0)
+
+
+def front_end(bands: tuple[Baseband, ...], duration_s: float) -> FrontEnd:
+    """Compute the whitened short-time spectra of all channels on the common axis.
+
+    bands: from ``basebands``. Frames stand every ``HOP_S``.
+    """
+    axis = log_axis()
+    time_s = np.arange(0.0, duration_s, HOP_S)
+    spectra = []
+    for name in CHANNELS:
+        kind, window = name.split("_")
+        length_s = WINDOWS_S[window]
+        if kind == "low":
+            power = _log_power(_frames(bands[0], length_s, time_s), bands[0].rate_hz, axis)
+            spectra.append(_whiten(np.log(power + 1e-12 * power.max() + 1e-30)))
+        else:
+            total = np.zeros((len(time_s), len(axis)), np.float32)
+            for band in bands[1:]:
+                power = _log_power(_frames(band, length_s, time_s), band.rate_hz, axis)
+                total += power / (np.mean(power[:, axis < 250.0]) + 1e-30)
+            spectra.append(_whiten(np.log(total + 1e-9)))
+    frames = _frames(bands[0], 0.2, time_s)
+    energy = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-20)
+    return FrontEnd(np.asarray(spectra, np.float32), axis, time_s, energy)
