@@ -11,13 +11,13 @@ import numpy as np
 
 from audiodiag.records import FloatArray, read_only
 
-from .accessories import healthy_parts
+from .accessories import ACCESSORIES, healthy_parts
 from .codecs import encode, through_codec
 from .driving import Driving
 from .engine import ENGINE_VARIANTS, engine_sound
 from .plan import Plan, draw_plan
 from .scene import Scene, unit
-from .settings import BaySettings, SimulatedClip, generator_for
+from .settings import BaySettings, SimulatedClip, allowed_names, generator_for
 from .signals import CONTROL_HZ, pick, power, spans_of
 from .symptoms import SYMPTOM_VARIANTS, plant
 from .yard import Yard
@@ -79,6 +79,11 @@ class _Made:
 
 
 def _make(seed: int, settings: BaySettings) -> _Made:
+    allowed_names("healthy part", settings.accessories or (), ACCESSORIES)
+    variants = {"engine": ENGINE_VARIANTS, **SYMPTOM_VARIANTS}
+    for source, variant in (settings.variants or {}).items():
+        allowed_names("source of sound", (source,), variants)
+        allowed_names(f"variant of {source}", (variant,), variants[source])
     plan = draw_plan(seed, settings)
     yard = Yard(plan, settings)
     turns = plan.turns()

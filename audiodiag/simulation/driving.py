@@ -134,7 +134,7 @@ def draw_driving(
     mode = pick(
         rng,
         {
-            "idle": 10,
+            "idle": 14,
             "cold_idle": 2,
             "raised": 2.5,
             "blips": 2,
@@ -147,7 +147,7 @@ def draw_driving(
     m = len(steering.load)
     time = np.arange(m) / CONTROL_HZ
     warm = rng.uniform(580, 1120)
-    base = {"cold_idle": rng.uniform(1080, 1550), "raised": rng.uniform(1200, 2700)}.get(mode, warm)
+    base = {"cold_idle": rng.uniform(1080, 1550), "raised": rng.uniform(1150, 2500)}.get(mode, warm)
     if settings.idle_rpm is not None:
         base = settings.idle_rpm
     rpm = np.full(m, base)

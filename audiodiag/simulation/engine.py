@@ -35,7 +35,7 @@ ENGINE_VARIANTS: dict[str, float] = {
     "harmonics": 3,
     "diesel": 2.5,
     "low_drone": 2,
-    "plain_orders": 1.5,
+    "plain_orders": 2.5,
     "cyclic_noise": 1.5,
 }
 """Structural variants of the engine and how often each is drawn."""
@@ -108,9 +108,11 @@ def _fired(
     cylinders: int,
 ) -> _Block:
     """Draw all firings: spread between cylinders, change from cycle to cycle, odd intervals, misfires."""
-    spread = 0.02 if car.random() < 0.25 else uniform_log(car, 0.03, 0.6)
+    # From engines whose cylinders cannot be told apart to one that lacks half a cylinder.
+    kind = car.random()
+    spread = 0.0 if kind < 0.2 else uniform_log(car, 0.003, 0.03) if kind < 0.5 else uniform_log(car, 0.03, 0.6)
     own = np.clip(1 + spread * car.standard_normal(cylinders), 0.05, 3)
-    late = car.normal(0, 0.01, cylinders) * (car.random() < 0.6)
+    late = car.normal(0, uniform_log(car, 0.001, 0.015), cylinders) * (spread > 0 and car.random() < 0.6)
     if cylinders in (6, 8) and car.random() < 0.35:
         late[::2] += car.uniform(0.02, 0.12)
     cycles = np.arange(np.floor(driving.turns[0] / 2), np.ceil(driving.turns[-1] / 2) + 1)
@@ -153,7 +155,7 @@ def _harmonics(block: _Block) -> FloatArray:
     half = np.arange(1, count + 1)
     level = car.uniform(-9, -3) * np.log2(np.maximum(half / block.cylinders, 0.3))
     level += np.interp(np.log(half), np.linspace(0, np.log(count), 9), car.normal(0, 6, 9))
-    level += np.where(half % block.cylinders == 0, 0, -car.uniform(8, 35)) + car.normal(0, 3, count)
+    level += np.where(half % block.cylinders == 0, 0, -car.uniform(5, 50)) + car.normal(0, 3, count)
     body = modes_kernel(
         car, block.rate, count=12, low_hz=50, high_hz=3000, quality=(1, 6), tilt_db_per_octave=-2, direct=0.6
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,7 +12,15 @@ import numpy as np
 from audiodiag.errors import UsageError
 from audiodiag.records import PHASES, SYMPTOMS, FloatArray
 
-__all__ = ["CODECS", "DISTURBANCES", "MODES", "BaySettings", "SimulatedClip", "generator_for"]
+__all__ = [
+    "CODECS",
+    "DISTURBANCES",
+    "MODES",
+    "BaySettings",
+    "SimulatedClip",
+    "allowed_names",
+    "generator_for",
+]
 
 MODES: tuple[str, ...] = (
     "idle",
@@ -102,15 +110,16 @@ class BaySettings:
     phone_seed: int | None = None
 
     def __post_init__(self) -> None:
-        _allowed("symptom", self.symptoms or (), SYMPTOMS)
-        _allowed("symptom level", tuple(self.levels_db or ()), SYMPTOMS)
-        _allowed("speed mode", (self.mode,) if self.mode is not None else (), MODES)
-        _allowed("codec", (self.codec,) if self.codec is not None else (), CODECS)
-        _allowed("disturbance", self.disturbances or (), DISTURBANCES)
-        _allowed("steering phase", tuple(span[0] for span in self.phases or ()), PHASES)
+        allowed_names("symptom", self.symptoms or (), SYMPTOMS)
+        allowed_names("symptom level", tuple(self.levels_db or ()), SYMPTOMS)
+        allowed_names("speed mode", (self.mode,) if self.mode is not None else (), MODES)
+        allowed_names("codec", (self.codec,) if self.codec is not None else (), CODECS)
+        allowed_names("disturbance", self.disturbances or (), DISTURBANCES)
+        allowed_names("steering phase", tuple(span[0] for span in self.phases or ()), PHASES)
 
 
-def _allowed(kind: str, names: tuple[str, ...], allowed: tuple[str, ...]) -> None:
+def allowed_names(kind: str, names: Iterable[str], allowed: Collection[str]) -> None:
+    """Raise UsageError for the first name that is not allowed."""
     for name in names:
         if name not in allowed:
             raise UsageError(
