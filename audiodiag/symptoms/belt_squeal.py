@@ -25,6 +25,7 @@ MEASURES = (
     Measure(
         "squeal_wander_percent", "%", "Its pitch wanders by {value:.2f} %, held by neither pitch nor order."
     ),
+    Measure("squeal_restlessness_hz", "Hz"),
     Measure("squeal_pitch_residual_percent", "%"),
     Measure("squeal_order_residual_percent", "%"),
     Measure("squeal_harmonic_db", "dB"),
@@ -36,8 +37,9 @@ MEASURES = (
     Measure("squeal_share_db", "dB"),
 )
 
-LOW_HZ, HIGH_HZ = 1000.0, 10000.0
-STEADY_PERCENT = 0.12
+LOW_HZ, HIGH_HZ = 1150.0, 10000.0
+STEADY_HZ = 0.9
+LOCKED = 0.45
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -59,7 +61,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     if not ridges:
         return SymptomMeasurement(filled(MEASURES, nothing))
     rpm = speed_at_frames(scene)
-    free = [r for r in ridges if _wander(r, rpm) > STEADY_PERCENT] or ridges[:1]
+    free = [r for r in ridges if r.restlessness_hz() > STEADY_HZ and not _locked(r, rpm)] or ridges[:1]
     best = free[0]
     height = prominence_db(scene)
     on = np.zeros(len(scene.tone), bool)
@@ -78,6 +80,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_share_of_time": float(on.mean()),
         "squeal_longest_s": max(len(r.frames) for r in free) * frame_s,
         "squeal_wander_percent": _wander(best, rpm),
+        "squeal_restlessness_hz": best.restlessness_hz(),
         "squeal_pitch_residual_percent": best.pitch_residual_percent(),
         "squeal_order_residual_percent": best.order_residual_percent(rpm) if rpm is not None else np.nan,
         "squeal_harmonic_db": _harmonic_db(scene, height, best),
@@ -91,6 +94,14 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(on.astype(float), 3)) > 0.3
     return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+
+
+def _locked(ridge: Ridge, rpm: FloatArray | None) -> bool:
+    """Whether the ridge holds its order far better than its pitch, as an alternator does in a rev."""
+    if rpm is None:
+        return False
+    pitch = ridge.pitch_residual_percent()
+    return pitch > 0.3 and ridge.order_residual_percent(rpm) < LOCKED * pitch
 
 
 def _wander(ridge: Ridge, rpm: FloatArray | None) -> float:

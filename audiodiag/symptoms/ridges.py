@@ -18,7 +18,7 @@ __all__ = ["Ridge", "prominence_db", "tonal_ridges"]
 PEAK_DB = 11.0
 NOVEL_DB = 7.0
 PEAKS = 5
-JUMP = 0.035
+JUMP = 0.02
 GAP_FRAMES = 2
 
 
@@ -32,20 +32,20 @@ class Ridge:
     power: FloatArray
 
     def pitch_residual_percent(self) -> float:
-        """Scatter of the frequency around its median, per cent."""
-        return float(100.0 * np.std(np.log(self.frequency_hz)))
+        """Scatter of the frequency around its median, per cent, robust against single wrong links."""
+        return _scatter_percent(np.log(self.frequency_hz))
 
     def order_residual_percent(self, rpm: FloatArray) -> float:
         """Scatter of frequency over engine speed, per cent; rpm: speed at every frame of the scene."""
-        return float(100.0 * np.std(np.log(self.frequency_hz / rpm[self.frames])))
+        return _scatter_percent(np.log(self.frequency_hz / rpm[self.frames]))
 
-    def jump_percent(self) -> float:
-        """Mean change of the frequency from frame to frame, per cent."""
-        return (
-            float(100.0 * np.mean(np.abs(np.diff(np.log(self.frequency_hz)))))
-            if len(self.frames) > 1
-            else 0.0
-        )
+    def restlessness_hz(self) -> float:
+        """Median change of the frequency from frame to frame, Hz: under 1 for a chime."""
+        return float(np.median(np.abs(np.diff(self.frequency_hz)))) if len(self.frames) > 1 else 0.0
+
+
+def _scatter_percent(values: FloatArray) -> float:
+    return float(148.26 * np.median(np.abs(values - np.median(values))))
 
 
 def prominence_db(scene: Scene) -> FloatArray:
