@@ -1,4 +1,4 @@
-"""Engine speed by ear: from the sound alone, with a band and a confidence, or the admission that it is unknown.
+"""Engine speed by ear: from the sound alone, with a band and a confidence, or "unknown".
 
 Four steps: whitened spectra of the low band and of the modulation of the higher bands (``front``); a learned
 comb that scores every speed, followed over time (``comb``, ``tracking``); a refinement on the straightened
@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from audiodiag.records import Clip, FloatArray, Note, SpeedAlternative, SpeedTrace, read_only
@@ -114,7 +115,7 @@ def candidate_track(
     prior = weights.prior if prior is None else prior
     scores, _, number = _tracked(front, weights, prior, cylinders)
     rough = RPM_GRID[best_path(scores, TRACK_LAW)]
-    near = np.ones(len(rough))
+    near: FloatArray = np.ones(len(rough))
     for _ in range(STRAIGHTENINGS):
         rough, near = _straightened(bands, front.time_s, rough, weights, prior, number)
     envelope = _summed(bands[1:])
@@ -304,7 +305,7 @@ def _trace(
     )
 
 
-def _engine_runs(front: FrontEnd, sharpness: FloatArray) -> FloatArray:
+def _engine_runs(front: FrontEnd, sharpness: FloatArray) -> NDArray[np.bool_]:
     """Where an engine can be heard: not far below the clip's usual level with a blurred comb (shape (n,))."""
     level = front.energy_db - np.median(front.energy_db)
     return ~((level < -22.0) & (sharpness < 0.5))

@@ -9,9 +9,11 @@ approaches the accuracy of the phase of the strongest lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
@@ -64,7 +66,9 @@ def straighten(
     return values.astype(np.float32), when
 
 
-def _angle_spectra(values: FloatArray, revs: int, hop_revs: int, pad: int) -> tuple[FloatArray, FloatArray]:
+def _angle_spectra(
+    values: FloatArray, revs: int, hop_revs: int, pad: int
+) -> tuple[FloatArray, NDArray[np.integer[Any]]]:
     length = revs * SAMPLES_PER_REV
     padded = np.pad(values, (length // 2, length))
     starts = np.arange(0, max(1, len(values)), hop_revs * SAMPLES_PER_REV)

@@ -1,0 +1,340 @@
+"""The pipeline: the only place that orders the steps from a file to an ``Analysis``.
+
+file -> Clip -> quality -> SpeedTrace -> order domain -> phases -> measurements -> symptoms -> causes -> next
+checks -> Analysis. Command line, batch and notebooks call ``analyse`` and nothing behind it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from audiodiag.causes import cautions_for, infer_causes, load_knowledge, next_checks, observations_heard
+from audiodiag.classifier.store import Model, Prediction, load_model
+from audiodiag.clip import assess_quality, read_clip
+from audiodiag.errors import SpeedError, SteeringError
+from audiodiag.records import (
+    SYMPTOMS,
+    Analysis,
+    CauseFinding,
+    CheckAdvice,
+    Clip,
+    Note,
+    Phases,
+    Quality,
+    SpeedTrace,
+    SymptomFinding,
+    Verdict,
+)
+from audiodiag.speed.acoustic import no_speed, speed_by_ear
+from audiodiag.speed.given import speed_from_number, speed_from_table
+from audiodiag.speed.tach import speed_from_pulses
+from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
+from audiodiag.steering.inferred import infer_phases
+from audiodiag.symptoms import Measurements, Scene, build_scene, measure_scene
+from audiodiag.vehicle import Vehicle
+
+__all__ = ["HEARD", "analyse"]
+
+HEARD = 0.5
+"""From this probability on a symptom counts as heard."""
+HINTED = 0.25
+"""From this probability on a symptom is named in the verdict although it does not count as heard."""
+SPANS_FROM = 0.3
+"""From this probability on the times at which a symptom would sound are reported."""
+SPEED_TRUSTED = 0.5
+"""Below this confidence a clip without a symptom is not called normal."""
+
+TITLES = {
+    "pump_whine": "a whine of the steering pump",
+    "cavitation_groan": "a groan as of vapour or air in the fluid",
+    "belt_squeal": "a squeal of a slipping belt",
+    "belt_chirp": "a chirp of the belt",
+    "relief_hiss": "the hiss of the relief valve at a stop",
+    "bearing_growl": "a growl as of a bearing",
+}
+
+Progress = Callable[[str, float], None]
+
+
+def analyse(
+    source: str | Path | Clip,
+    *,
+    vehicle: Vehicle | None = None,
+    speed_rpm: float | None = None,
+    speed_table: str | Path | None = None,
+    tach_channel: int | None = None,
+    tach_file: str | Path | None = None,
+    pulses_per_rev: float | None = None,
+    steering_marks: str | None = None,
+    steering_table: str | Path | None = None,
+    channel: int | None = None,
+    observations: Mapping[str, str] | None = None,
+    model: Model | None = None,
+    progress: Progress | None = None,
+) -> Analysis:
+    """Say what is heard in one clip, how sure that is, what probably causes it and what to check next.
+
+    Parameters
+    ----------
+    source:
+        A recording of any phone format, or a ``Clip`` that was read before.
+    vehicle:
+        What is known of the car.
+    speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev:
+        Engine speed where it is known: one number, a table (CSV of seconds and rpm), a pulse channel of the
+        clip (counted from 1) or of a file of its own. At most one of them; by ear without.
+    steering_marks, steering_table:
+        Steering phases where they are known: marks such as ``"centre 0-2, stop 4.3-6"``, or a table.
+    channel:
+        The channel to listen to, counted from 1; the best one without.
+    observations:
+        What a person saw or felt: observation name to answer.
+    model:
+        The classifier; the shipped one without.
+    progress:
+        Told the step and the share done.
+
+    Raises
+    ------
+    AudiodiagError
+        Where the recording or what was stated cannot be used, in words.
+
+    Examples
+    --------
+    >>> from audiodiag.resources import shipped_folder
+    >>> demo = next(shipped_folder("recordings_demo").glob("*squeal*.m4a"))
+    >>> found = analyse(demo)
+    >>> len(found.symptoms), 0.0 <= found.symptom("belt_squeal").probability <= 1.0
+    (6, True)
+    """
+    tell = progress or (lambda step, share: None)
+    tell("reading the recording", 0.0)
+    clip = source if isinstance(source, Clip) else read_clip(source, channel=channel)
+    tell("judging the recording", 0.15)
+    quality = assess_quality(clip)
+    tell("finding the engine speed", 0.25)
+    speed = _speed(
+        clip,
+        quality,
+        vehicle,
+        speed_rpm=speed_rpm,
+        speed_table=speed_table,
+        tach_channel=tach_channel,
+        tach_file=tach_file,
+        pulses_per_rev=pulses_per_rev,
+    )
+    phases = _stated_phases(clip, steering_marks, steering_table)
+    tell("listening for symptoms", 0.5)
+    scene = build_scene(clip, quality, speed, phases, vehicle)
+    measurements = measure_scene(scene)
+    prediction = (model or load_model()).predict(measurements.values)
+    symptoms = _findings(measurements, prediction, quality)
+    if phases.source == "unknown":
+        phases = _inferred_phases(scene, symptoms)
+    tell("weighing causes", 0.9)
+    verdict = _verdict(quality, speed, symptoms, prediction)
+    return _with_causes(
+        clip, quality, speed, phases, symptoms, verdict, measurements, vehicle, observations or {}
+    )
+
+
+def _speed(
+    clip: Clip,
+    quality: Quality,
+    vehicle: Vehicle | None,
+    *,
+    speed_rpm: float | None,
+    speed_table: str | Path | None,
+    tach_channel: int | None,
+    tach_file: str | Path | None,
+    pulses_per_rev: float | None,
+) -> SpeedTrace:
+    """Take the speed from what was stated, else find it by ear."""
+    ways = {
+        "a number": speed_rpm,
+        "a table": speed_table,
+        "a pulse channel": tach_channel,
+        "a pulse file": tach_file,
+    }
+    stated = [name for name, value in ways.items() if value is not None]
+    if len(stated) > 1:
+        raise SpeedError(
+            "the engine speed is stated in more than one way",
+            got=" and ".join(stated),
+            allowed="one of them",
+            todo="leave out all but the one you trust most",
+        )
+    if speed_rpm is not None:
+        return speed_from_number(speed_rpm, clip.duration_s)
+    if speed_table is not None:
+        return speed_from_table(speed_table, clip.duration_s)
+    if tach_channel is not None or tach_file is not None:
+        pulses = _pulse_channel(clip, tach_channel) if tach_file is None else read_clip(tach_file)
+        return speed_from_pulses(
+            pulses.samples,
+            pulses.sample_rate_hz,
+            pulses_per_rev=2.0 if pulses_per_rev is None else pulses_per_rev,
+            cylinders=vehicle.cylinders if vehicle else None,
+        )
+    if not quality.usable:
+        return no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
+    return speed_by_ear(clip, vehicle=vehicle)
+
+
+def _pulse_channel(clip: Clip, number: int | None) -> Clip:
+    """Give the channel of the clip that carries pulses, counted from 1, as a clip of its own."""
+    from dataclasses import replace
+
+    others = [n for n in range(1, clip.channels + 1) if n != clip.channel_used]
+    if clip.other_channels is None or number not in others:
+        raise SpeedError(
+            f"{clip.name} has no such pulse channel",
+            got=f"channel {number} of {clip.channels}, channel {clip.channel_used} being the sound",
+            allowed=", ".join(map(str, others)) or "a recording with at least two channels",
+            todo="name another channel, or the sound's channel with --channel",
+        )
+    return replace(clip, samples=clip.other_channels[others.index(number)], other_channels=None)
+
+
+def _stated_phases(clip: Clip, marks: str | None, table: str | Path | None) -> Phases:
+    if marks is not None and table is not None:
+        raise SteeringError(
+            "the steering phases are stated twice",
+            got="marks and a table",
+            allowed="one of them",
+            todo="leave one out",
+        )
+    if marks is not None:
+        return phases_from_marks(marks, clip.duration_s)
+    return unknown_phases() if table is None else phases_from_table(table, clip.duration_s)
+
+
+def _findings(
+    measurements: Measurements, prediction: Prediction, quality: Quality
+) -> tuple[SymptomFinding, ...]:
+    """Join what the classifier says with when and how loud each symptom would sound."""
+    found = []
+    for name in SYMPTOMS:
+        own, said = measurements.symptoms[name], prediction.symptoms[name]
+        told = {e.measure for e in said.evidence}
+        extra = tuple(e for e in own.evidence if e.measure not in told)[:2]
+        found.append(
+            SymptomFinding(
+                name=name,
+                probability=said.probability,
+                level_db=own.level_db if quality.levels_usable else None,
+                spans_s=own.spans_s if said.probability >= SPANS_FROM else (),
+                evidence=said.evidence + extra,
+            )
+        )
+    return tuple(found)
+
+
+def _inferred_phases(scene: Scene, symptoms: tuple[SymptomFinding, ...]) -> Phases:
+    hiss = next(s for s in symptoms if s.name == "relief_hiss")
+    on = np.zeros(len(scene.time_s))
+    for start, end in hiss.spans_s:
+        on[(scene.time_s >= start) & (scene.time_s < end)] = 1.0
+    return infer_phases(
+        scene.time_s, hiss=on, hiss_probability=hiss.probability, dip_percent=scene.dip_percent
+    )
+
+
+def _verdict(
+    quality: Quality, speed: SpeedTrace, symptoms: tuple[SymptomFinding, ...], prediction: Prediction
+) -> Verdict:
+    """Say in one sentence what the clip amounts to, or why it cannot be told."""
+    strange = prediction.strangeness
+    by_probability = sorted(symptoms, key=lambda s: -s.probability)
+    heard = [s for s in by_probability if s.probability >= HEARD]
+    faults = [s for s in heard if s.name != "relief_hiss"]
+    if not quality.usable:
+        worst = sorted(quality.notes, key=lambda note: note.severity != "refusal")
+        why = f" {worst[0].text}" if worst else ""
+        return Verdict("cannot_tell", f"Nothing can be said from this recording.{why}")
+    if not strange.engine:
+        return Verdict(
+            "not_an_engine_bay",
+            f"This does not sound like an engine bay (probability {strange.engine_probability:.2f} that it "
+            "is one). Record within an arm's length of the engine, with the engine running.",
+        )
+    if strange.strange:
+        why = f" {prediction.strange_because[0].text}" if prediction.strange_because else ""
+        return Verdict(
+            "cannot_tell",
+            "This clip is unlike all clips that the program learnt from, so its answers cannot be "
+            f"trusted.{why}",
+        )
+    if faults:
+        names = " and ".join(TITLES[s.name] for s in faults[:2])
+        rest = f", and {len(faults) - 2} more" if len(faults) > 2 else ""
+        return Verdict("symptoms", f"Heard: {names}{rest} (probability {faults[0].probability:.2f}).")
+    nearest = next(s for s in by_probability if s.name != "relief_hiss")
+    hint = ""
+    if nearest.probability >= HINTED:
+        hint = f" Nearest to one comes {TITLES[nearest.name]} (probability {nearest.probability:.2f})."
+    if speed.confidence < SPEED_TRUSTED:
+        return Verdict(
+            "cannot_tell",
+            "No steering noise stands out, but the engine speed could not be found with confidence, so its "
+            f"absence cannot be trusted.{hint}",
+        )
+    if heard:
+        return Verdict(
+            "normal",
+            "Only the relief valve is heard, while the wheel is held at a stop: that is its duty. Do not "
+            f"hold the wheel there for more than five seconds.{hint}",
+        )
+    return Verdict("normal", f"No noise of the steering or its belt stands out of the engine's own.{hint}")
+
+
+def _with_causes(
+    clip: Clip,
+    quality: Quality,
+    speed: SpeedTrace,
+    phases: Phases,
+    symptoms: tuple[SymptomFinding, ...],
+    verdict: Verdict,
+    measurements: Measurements,
+    vehicle: Vehicle | None,
+    observations: Mapping[str, str],
+) -> Analysis:
+    knowledge = load_knowledge()
+    told = verdict.kind in ("symptoms", "normal")
+    probabilities = {s.name: s.probability for s in symptoms} if told else {}
+    heard = [s.name for s in symptoms if s.probability >= HEARD] if told else []
+    seen = {**observations_heard(symptoms, phases), **observations} if told else dict(observations)
+    causes: tuple[CauseFinding, ...] = ()
+    checks: tuple[CheckAdvice, ...] = ()
+    if told or observations:
+        causes = infer_causes(probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen)
+        checks = next_checks(probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen)
+    return Analysis(
+        clip=clip,
+        quality=_with_speed_notes(quality, speed),
+        speed=speed,
+        phases=phases,
+        symptoms=symptoms,
+        verdict=verdict,
+        causes=causes,
+        next_checks=checks,
+        cautions=cautions_for(heard, checks, knowledge=knowledge, observations=seen),
+        measurements=dict(measurements.values),
+    )
+
+
+def _with_speed_notes(quality: Quality, speed: SpeedTrace) -> Quality:
+    """Add to the notes on the recording that no engine can be followed in it, where that is so."""
+    if not quality.usable or speed.source != "acoustic" or speed.confidence >= 0.3:
+        return quality
+    from dataclasses import replace
+
+    note = Note(
+        "engine_unclear",
+        "The engine can hardly be followed in this recording: hold the phone within an arm's length of the "
+        "engine, away from wind and talk, and keep the engine running throughout.",
+    )
+    return replace(quality, notes=(*quality.notes, note))
