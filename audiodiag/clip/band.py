@@ -19,6 +19,21 @@ def _smoothed_db(power: FloatArray, width: int) -> FloatArray:
     return np.asarray(10.0 * np.log10(ndimage.uniform_filter1d(power.astype(np.float64), width) + 1e-20))
 
 
+def _three_db_index(level_db: FloatArray, index: int, beyond: int) -> int:
+    """Give the highest line within 3 dB of the level shortly below it, starting from an index in the fall."""
+    edge = index
+    for _ in range(8):
+        reference_db = float(
+            np.median(level_db[round(0.78 * edge) : max(round(0.93 * edge), round(0.78 * edge) + 3)])
+        )
+        within = np.flatnonzero(level_db[:beyond] > reference_db - 3.0)
+        found = int(within[-1]) if within.size else edge
+        if found == edge or found < 0.65 * index:
+            break
+        edge = found
+    return edge
+
+
 def upper_edge_hz(spectra: Spectra) -> float:
     """Find the frequency above which a coding or filter took everything away, else the half sample rate.
 
@@ -31,28 +46,19 @@ def upper_edge_hz(spectra: Spectra) -> float:
     count = level_db.size
     top_hz = float(spectra.frequency_hz[-1])
     above_db = np.maximum.accumulate(level_db[::-1])[::-1]  # the highest level from here upwards
-    for index in range(count - 4, round(1000.0 / step_hz), -1):
-        width = max(8, round(0.04 * index))
-        plateau_db = float(np.median(level_db[index - width : index]))
-        beyond = min(count - 2, index + max(4, round(0.12 * index)))
-        if index + 3 >= count - 2:
-            beyond = count - 2
-        drop_db = plateau_db - above_db[beyond]
-        if drop_db < _CLIFF_DB:
-            continue
-        # The fall must be a cliff: as much as the natural slope of the octave below would need many times longer.
-        before = float(np.median(level_db[max(1, index - 4 * width) : max(2, index - 3 * width)]))
-        natural_db = max(0.0, before - plateau_db) * (beyond - index) / (3.0 * width)
-        if drop_db - natural_db < _CLIFF_DB:
-            continue
-        reference_db = float(np.median(level_db[max(1, index - 3 * width) : index]))
-        fine_db = _smoothed_db(mean, 3)
-        end = index
-        while end < beyond and fine_db[end] > reference_db - 3.0:
-            end += 1
-        while end > index - 3 * width and fine_db[end] <= reference_db - 3.0:
-            end -= 1
-        return min(top_hz, float((end + 0.5) * step_hz))
+    index = np.arange(count - 4, round(1000.0 / step_hz), -1)
+    width = np.maximum(8, (0.04 * index).astype(int))
+    sums = np.concatenate(([0.0], np.cumsum(level_db)))
+    plateau_db = (sums[index] - sums[index - width]) / width
+    before_db = (sums[index - 3 * width] - sums[index - 4 * width]) / width
+    beyond = np.minimum(count - 2, index + np.maximum(4, (0.12 * index).astype(int)))
+    drop_db = plateau_db - above_db[beyond]
+    # A cliff, and not the slope of the sound below going on.
+    natural_db = np.maximum(0.0, before_db - plateau_db) * (beyond - index) / (3.0 * width)
+    for at in np.flatnonzero(drop_db - natural_db >= _CLIFF_DB)[:1]:
+        return min(
+            top_hz, (_three_db_index(_smoothed_db(mean, 3), int(index[at]), int(beyond[at])) + 0.5) * step_hz
+        )
     return top_hz
 
 
@@ -60,7 +66,7 @@ def lower_edge_hz(spectra: Spectra) -> float:
     """Find the frequency below which the floor of the spectrum is missing, else 20 Hz.
 
     The floor (the lower quartile of the lines, which an engine's comb does not reach) of the octave above a
-    frequency is compared with the floor below it; a fall of 12 dB or more within an octave is a high-pass.
+    frequency is compared with the floor below it; a fall of 15 dB or more within about an octave is a high-pass.
     """
     from scipy import fft
 
@@ -80,7 +86,7 @@ def lower_edge_hz(spectra: Spectra) -> float:
     for candidate_hz in 400.0 * 2.0 ** (-np.arange(0.0, 3.7, 1.0 / 6.0)):
         above = floor_db(candidate_hz, 2.0 * candidate_hz)
         below = floor_db(max(8.0, candidate_hz / 2.6), candidate_hz / 1.5)
-        if above - below >= 12.0:
+        if above - below >= 15.0:
             edge_hz = float(candidate_hz)
             break
     return edge_hz

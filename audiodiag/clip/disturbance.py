@@ -6,13 +6,13 @@ import numpy as np
 
 from audiodiag.clip.spans import spans_of
 from audiodiag.clip.spectra import Spectra
-from audiodiag.records import FloatArray, Note
+from audiodiag.records import FloatArray, Note, Span
 
 __all__ = ["bump_note", "hum_note", "wind_note"]
 
-_BUMP_DB = 12.0
+_BUMP_DB = 10.0
 _GUST_DB = 5.0
-_HUM_DB = 15.0
+_HUM_DB = 8.0
 
 
 def _db(power: FloatArray) -> FloatArray:
@@ -32,7 +32,7 @@ def wind_note(spectra: Spectra) -> Note | None:
     power = np.abs(fft.rfft(frames * window, axis=1)) ** 2
     frequency_hz = np.arange(power.shape[1]) * rate_hz / length
     low = (frequency_hz >= 16.0) & (frequency_hz < 150.0)
-    rest = (frequency_hz >= 200.0) & (frequency_hz < 3000.0)
+    rest = (frequency_hz >= 500.0) & (frequency_hz < 3000.0)
     low_db, rest_db = _db(power[:, low].sum(axis=1)), _db(power[:, rest].sum(axis=1))
     lines_db = _db(power[:, low])
     surround_db = ndimage.median_filter(lines_db, size=(1, 15), mode="nearest")
@@ -54,8 +54,11 @@ def wind_note(spectra: Spectra) -> Note | None:
     )
 
 
-def bump_note(spectra: Spectra) -> Note | None:
-    """Say that the phone was knocked: short thumps below 300 Hz, alone among quiet surroundings."""
+def bump_note(spectra: Spectra, covered: tuple[Span, ...] = ()) -> Note | None:
+    """Say that the phone was knocked: short thumps below 300 Hz, alone among quiet surroundings.
+
+    Thumps inside the stretches ``covered`` (speech, wind) are what is already said there and do not count.
+    """
     from scipy import ndimage
 
     level_db = _db(spectra.track(20.0, 300.0))
@@ -66,7 +69,7 @@ def bump_note(spectra: Spectra) -> Note | None:
     spans = [
         (start, end)
         for start, end in spans_of(excess > _BUMP_DB, spectra.low_hop_s, join_s=0.05)
-        if end - start < 0.45
+        if end - start < 0.45 and not any(first <= end and start <= last for first, last in covered)
     ]
     share = sum(end - start for start, end in spans) / (level_db.size * spectra.low_hop_s)
     if not spans or share > 0.15:
@@ -96,14 +99,13 @@ def hum_note(spectra: Spectra) -> Note | None:
     last = round(460.0 / rate_hz * part.size)
     level_db = _db(np.abs(fft.rfft(part * window)[:last]) ** 2)
     step_hz = rate_hz / part.size
-    surround_db = ndimage.percentile_filter(level_db, 60, size=max(9, round(5.0 / step_hz)), mode="nearest")
-    stands_db = level_db - surround_db
+    ring = np.ones(max(9, round(1.5 / step_hz)) | 1, dtype=bool)
+    ring[ring.size // 2 - 3 : ring.size // 2 + 4] = False
+    beside_db = ndimage.maximum_filter(level_db, footprint=ring, mode="nearest")
     frequency_hz = np.arange(last) * step_hz
     reach_hz = max(0.12, 2.5 * step_hz)
-    peak = (stands_db > _HUM_DB) & (
-        stands_db >= ndimage.maximum_filter1d(stands_db, max(3, round(2.0 / step_hz)))
-    )
-    peaks_hz = frequency_hz[peak & (frequency_hz > 20.0)]
+    top = level_db >= ndimage.maximum_filter1d(level_db, 5)
+    peaks_hz = frequency_hz[top & (level_db - beside_db > _HUM_DB) & (frequency_hz > 20.0)]
     for mains_hz in (50.0, 60.0):
         off = np.abs(peaks_hz - mains_hz * np.round(peaks_hz / mains_hz))
         hits = {int(n) for n in np.round(peaks_hz[off < reach_hz] / mains_hz)}

@@ -50,6 +50,28 @@ def dropout_spans(magnitude: FloatArray, sample_rate_hz: int) -> tuple[Span, ...
     return spans_of(silent, step_s, join_s=0.02, shortest_s=2 * step_s * 0.99)
 
 
+def _lines_moved(spectra: Spectra, moved: np.ndarray) -> bool:
+    """Tell whether the lines of 20 to 300 Hz lie elsewhere while the level is different: then speed changed."""
+    from scipy import fft, ndimage
+
+    signal, rate_hz = spectra.low_signal, spectra.low_rate_hz
+    length = 1 << round(np.log2(rate_hz * 0.512))
+    frames = signal[: signal.size // length * length].reshape(-1, length)
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    bins = round(300.0 / rate_hz * length)
+    level_db = 20.0 * np.log10(np.abs(fft.rfft(frames * window, axis=1)[:, 8:bins]) + 1e-9)
+    lines = np.clip(level_db - ndimage.median_filter(level_db, size=(1, 25), mode="nearest"), 0.0, 25.0)
+    lines = ndimage.gaussian_filter1d(lines, 1.0, axis=1)
+    when = (np.arange(frames.shape[0]) + 0.5) * length / rate_hz / spectra.block_s
+    is_moved = moved[np.minimum(when.astype(int), moved.size - 1)]
+    still = lines[~is_moved]
+    if still.shape[0] < 4 or not np.any(is_moved):
+        return False
+    halves = float(np.corrcoef(still[::2].mean(axis=0), still[1::2].mean(axis=0))[0, 1])
+    across = float(np.corrcoef(still.mean(axis=0), lines[is_moved].mean(axis=0))[0, 1])
+    return halves > 0.5 and across < 0.5 * halves
+
+
 def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
     """Say that one gain moved all of the sound up and down together, as automatic level control does.
 
@@ -76,7 +98,7 @@ def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
         track = track - np.mean(track)
         slope = float(np.dot(track, centred) / np.dot(centred, centred))
         rest = float(np.std(track - slope * centred))
-        if not 0.8 < slope < 1.25 or rest > 0.3 * float(np.std(centred)) + 0.4:
+        if not 0.8 < slope < 1.25 or rest > 0.3 * float(np.std(centred)) + (0.9 if high_hz <= 700.0 else 0.4):
             return None
     residual = np.median(np.abs(relative - common[:, None]), axis=1)
     moved = np.abs(common - np.median(common)) > 2.5
@@ -85,6 +107,8 @@ def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
         and np.any(~moved)
         and np.median(residual[moved]) > 1.5 * np.median(residual[~moved]) + 0.3
     ):
+        return None
+    if _lines_moved(spectra, moved):
         return None
     low = spans_of(common < np.median(common) - 2.5, spectra.block_s, join_s=0.6)
     high = spans_of(common > np.median(common) + 2.5, spectra.block_s, join_s=0.6)

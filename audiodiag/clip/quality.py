@@ -130,7 +130,9 @@ def assess_quality(clip: Clip) -> Quality:
             found.append(Note("band_cut_below", text, severity="info"))
     if not gone:
         found.append(gain_note(spectra, upper_hz))
-    found += [speech_note(spectra), wind_note(spectra), bump_note(spectra), hum_note(spectra)]
+    speech, wind = speech_note(spectra), wind_note(spectra)
+    covered = tuple(span for note in (speech, wind) if note is not None for span in note.spans_s)
+    found += [speech, wind, bump_note(spectra, covered), hum_note(spectra)]
     return Quality(
         usable=usable,
         notes=(*clip.notes, *(note for note in found if note is not None)),

@@ -173,9 +173,7 @@ def _resampled(channels: FloatArray, rate_hz: int) -> FloatArray:
     taps = int(np.ceil((attenuation_db - 8.0) / (2.285 * np.pi * width))) | 1
     beta = 0.1102 * (attenuation_db - 8.7)
     low_pass = firwin(taps, 0.95 / max(up, down), window=("kaiser", beta)).astype(np.float32)
-    return np.asarray(resample_poly(channels, up, down, axis=1, window=low_pass)).astype(
-        np.float32
-    )
+    return np.asarray(resample_poly(channels, up, down, axis=1, window=low_pass)).astype(np.float32)
 
 
 def _check_length(duration_s: float, name: str, truncated: bool) -> list[Note]:

@@ -11,8 +11,10 @@ from audiodiag.records import FloatArray, Note
 __all__ = ["speech_note"]
 
 _PITCH_HZ = np.geomspace(80.0, 320.0, 57)
-_VOICED = 0.30
-_FEWEST_SEGMENTS = 4
+_VOICED = 0.20
+_PITCH_SPREAD = 0.06
+_PAUSE = 0.25  # decades above the steady sound that are left in the pause beside a syllable
+_FEWEST_RUNS = 5
 _NEAR_S = 2.0
 
 
@@ -29,51 +31,57 @@ def _above_background(spectra: Spectra) -> tuple[FloatArray, FloatArray]:
     return np.clip(np.log10(out + 1e-6), 0.0, 2.5), spectra.low_frequency_hz[inside]
 
 
+def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return [(int(start), int(end)) for start, end in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _turns(pitches: list[float]) -> int:
+    """How often the pitch (logarithms, in order of time) turns from up to down or back, by 3 % or more."""
+    steps = np.diff(pitches)
+    steps = np.sign(steps[np.abs(steps) > 0.03])
+    return int(np.count_nonzero(np.diff(steps)))
+
+
 def speech_note(spectra: Spectra) -> Note | None:
     """Say that speech lies over the engine, and when.
 
     A frame is voiced where what stands above the steady sound forms harmonics of one pitch between 80 and
-    320 Hz. Voice is claimed for runs of 70 to 700 ms whose pitch glides and differs from run to run, at least
-    four of them, for an engine that is revved glides in one long run and a chirping belt has no harmonics.
+    320 Hz. Voice is claimed for runs of 80 to 700 ms that swell and fade, whose pitch goes up and down from run
+    to run, at least five of them within two seconds to either side: an engine that is revved glides up once
+    and down once, and a chirping belt has no such harmonics.
     """
+    from scipy import ndimage
+
     above, frequency_hz = _above_background(spectra)
     comb = np.cos(2.0 * np.pi * frequency_hz[:, None] / _PITCH_HZ[None, :]).astype(np.float32)
     total = above.sum(axis=1)
     strength = (above @ comb) / (total[:, None] + 0.06 * above.shape[1])
+    strength = ndimage.uniform_filter1d(strength, 3, axis=0)
+    swell = ndimage.uniform_filter1d(total / above.shape[1], 3)
     best = np.argmax(strength, axis=1)
     voiced = strength[np.arange(best.size), best] > _VOICED
-    # the pitch has to go on from frame to frame (within 9 %)
-    smooth = np.abs(np.diff(best, prepend=best[:1])) <= 3
-    flags = voiced & (smooth | np.roll(smooth, -1))
-    segments: list[tuple[float, float, float, float]] = []
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
-        length_s = (end - start) * spectra.low_hop_s
-        if not 0.07 <= length_s <= 0.7:
+    smooth = np.abs(np.diff(best, prepend=best[:1])) <= 3  # the pitch goes on from frame to frame, within 7 %
+    reach = round(0.25 / spectra.low_hop_s)
+    found: list[tuple[int, int, float]] = []
+    for start, end in _runs(voiced & (smooth | np.roll(smooth, -1))):
+        if not 0.075 <= (end - start) * spectra.low_hop_s <= 0.7:
             continue
-        pitch = np.log(_PITCH_HZ[best[start:end]])
-        segments.append(
-            (
-                start * spectra.low_hop_s,
-                end * spectra.low_hop_s,
-                float(np.median(pitch)),
-                float(np.ptp(pitch)),
-            )
-        )
-    if len(segments) < _FEWEST_SEGMENTS:
-        return None
+        faint = float(swell[max(0, start - reach) : end + reach].min())
+        if faint < _PAUSE and swell[start:end].max() > 1.3 * faint + 0.01:
+            found.append((start, end, float(np.median(np.log(_PITCH_HZ[best[start:end]])))))
     near = np.zeros(best.size, dtype=bool)
-    for start_s, end_s, _, _ in segments:
-        others = [s for s in segments if abs(s[0] - start_s) <= _NEAR_S]
-        varied = np.ptp([s[2] for s in others]) > 0.08 and np.median([s[3] for s in others]) > 0.02
-        if len(others) >= _FEWEST_SEGMENTS and varied:
-            near[round(start_s / spectra.low_hop_s) : round(end_s / spectra.low_hop_s)] = True
+    for start, end, _ in found:
+        others = [run[2] for run in found if abs(run[0] - start) * spectra.low_hop_s <= _NEAR_S]
+        if len(others) >= _FEWEST_RUNS and np.std(others) > _PITCH_SPREAD and _turns(others) >= 2:
+            near[start:end] = True
     spans = spans_of(near, spectra.low_hop_s, join_s=1.0, widen_s=0.1)
     if not spans:
         return None
     return Note(
         "speech",
         "Someone speaks over the engine. A voice covers the pump and the belt and may be taken for them, so "
-        "less can be said about these stretches. Record half a minute in which nobody talks and the radio is off.",
+        "less can be said about these stretches. Record half a minute in which nobody talks and the radio is "
+        "off.",
         spans,
     )
