@@ -43,6 +43,7 @@ class _Detail:
     spans: int = 2
     airy: bool = False
     listed: bool = False
+    brief: bool = False
 
 
 _DETAILS = (
@@ -50,10 +51,11 @@ _DETAILS = (
     _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, listed=True),
     _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=3, alternatives=1),
     _Detail(causes=4, because=1, checks=3, tells_apart=True, notes=2, alternatives=1),
-    _Detail(causes=4, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1),
-    _Detail(causes=3, because=1, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1),
-    _Detail(causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1),
-    _Detail(causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1),
+    _Detail(causes=4, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1, brief=True),
+    _Detail(causes=3, because=1, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, brief=True),
+    _Detail(causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, brief=True),
+    _Detail(causes=2, because=0, checks=2, tells_apart=False, notes=1, alternatives=0, spans=1, brief=True),
+    _Detail(causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1, brief=True),
 )
 
 
@@ -122,18 +124,18 @@ def _heard(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     unheard = [found for found in ranked if found.probability < wording.MAYBE_FROM]
     lines = []
     for found in heard:
-        name = f"{wording.SYMPTOM_WORDS[found.name]:<18}{wording.percent(found.probability):>6} sure"
+        name = f"{wording.SYMPTOM_WORDS[found.name]}, {wording.percent(found.probability)} sure"
         rest = (
             f"{wording.level_words(found.level_db)}; {wording.when_words(found, analysis, most=detail.spans)}"
         )
-        lines += _hanging(f"{name}, {rest}", width, indent=4)
-    for opening, group in (("perhaps", maybe), ("not heard", unheard)):
-        if group:
-            named = ", ".join(
-                f"{wording.SYMPTOM_WORDS[found.name]} ({wording.percent(found.probability)})"
-                for found in group
-            )
-            lines += _hanging(f"{opening}: {named}", width, indent=4)
+        lines += _hanging(f"{name}: {rest}", width, indent=4)
+    if maybe:
+        named = (f"{wording.SYMPTOM_WORDS[f.name]} ({wording.percent(f.probability)})" for f in maybe)
+        lines += _hanging(f"perhaps: {', '.join(named)}", width, indent=4)
+    if unheard:
+        most = wording.percent(unheard[0].probability).replace("< ", "under ")
+        named = (wording.SYMPTOM_WORDS[found.name] for found in unheard)
+        lines += _hanging(f"not heard ({most} at most): {', '.join(named)}", width, indent=4)
     return lines
 
 
@@ -148,7 +150,11 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
             about += f" ({low:.0f} to {high:.0f})"
         text = f"{about}, {wording.speed_source_words(speed)}"
         if speed.source == "acoustic":
-            text += f", {wording.percent(speed.confidence)} sure"
+            text += (
+                f", {wording.percent(speed.confidence)} sure"
+                if speed.confidence >= 0
+                else ", not sure at all"
+            )
         if speed.cylinders is not None:
             text += f"; {speed.cylinders} cylinders ({speed.cylinders_source})"
         elif speed.source == "acoustic":
@@ -191,15 +197,17 @@ def _recording(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     carries = ""
     if math.isfinite(low) and math.isfinite(high):
         carries = f", carries {low:.0f} Hz to {high / 1000:.1f} kHz"
-    lines = _hanging(f"{verdict}{carries}", width, indent=4)
     told = [note for note in wording.recording_notes(analysis) if note.severity != "info"]
     told += [note for note in (*analysis.speed.notes, *analysis.phases.notes) if note.severity != "info"]
+    left = len(told) - detail.notes
+    more = f"; {left} more note{'s' if left > 1 else ''} in --json" if left > 0 else ""
+    lines = _hanging(f"{verdict}{carries}{more}", width, indent=4)
     for note in told[: detail.notes]:
         when = f" ({wording.span_words(note.spans_s, most=2)})" if note.spans_s else ""
-        lines += _hanging(f"{note.text}{when}", width, bullet="! ")
-    if len(told) > detail.notes:
-        left = len(told) - detail.notes
-        lines += _hanging(f"and {left} more note{'s' if left > 1 else ''}, in --json", width, indent=4)
+        text = f"{note.text}{when}"
+        if detail.brief:
+            text = textwrap.shorten(text, 2 * width - 20, placeholder=" ...")
+        lines += _hanging(text, width, bullet="! ")
     return lines
 
 

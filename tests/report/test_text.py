@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -47,8 +48,8 @@ def test_cautions_are_never_left_out(example):
 def test_report_says_what_how_sure_how_loud_and_when():
     text = flat(text_report(squeal_analysis()))
     assert "SOMETHING IS HEARD" in text
-    assert "belt squeal 93 % sure, 8 dB below the engine; 4.0 to 6.0, 7.1 to 7.3 s and 2 more times" in text
-    assert "not heard: cavitation groan (3 %)" in text
+    assert "belt squeal, 93 % sure: 8 dB below the engine; 4.0 to 6.0, 7.1 to 7.3 s and 2 more times" in text
+    assert "not heard (3 % at most): cavitation groan, belt chirp, relief valve hiss, bearing growl" in text
 
 
 def test_report_says_speed_cylinders_and_the_other_reading():
@@ -56,6 +57,16 @@ def test_report_says_speed_cylinders_and_the_other_reading():
     assert "about 793 rpm (757 to 830), by ear from the clip, 93 % sure; 4 cylinders (heard)" in text
     assert "could also be 396 rpm with 8 cylinders (6 %)" in text
     assert "with 2 cylinders" not in text
+
+
+def test_report_names_what_is_perhaps_heard():
+    text = flat(text_report(replace(squeal_analysis(), symptoms=findings(belt_chirp=0.31))))
+    assert "perhaps: belt chirp (31 %)" in text
+
+
+def test_report_admits_a_speed_without_confidence():
+    lost = replace(speed_trace(), confidence=math.nan)
+    assert "not sure at all" in flat(text_report(replace(squeal_analysis(), speed=lost)))
 
 
 def test_report_says_so_when_cylinders_are_unknown():
@@ -87,7 +98,7 @@ def test_worst_note_stands_first():
 
 
 def test_notes_left_out_are_counted():
-    assert "and 8 more notes, in --json" in flat(text_report(crowded_analysis()))
+    assert "; 8 more notes in --json" in flat(text_report(crowded_analysis()))
 
 
 def test_sound_is_tied_to_the_phase_it_keeps_to():
@@ -139,3 +150,9 @@ def test_stated_speed_is_not_called_unsure():
     text = flat(text_report(replace(squeal_analysis(), speed=entered)))
     assert "as stated" in text
     assert "rpm (757 to 830), as stated steering" in text
+
+
+def test_report_and_verdict_mean_the_same_by_heard():
+    from audiodiag.analysis import HEARD
+
+    assert wording.HEARD_FROM == HEARD
