@@ -66,7 +66,8 @@ def lower_edge_hz(spectra: Spectra) -> float:
     """Find the frequency below which the floor of the spectrum is missing, else 20 Hz.
 
     The floor (the lower quartile of the lines, which an engine's comb does not reach) of the octave above a
-    frequency is compared with the floor below it; a fall of 15 dB or more within about an octave is a high-pass.
+    frequency is compared with the floor below it; a fall of 15 dB or more within about an octave is a
+    high-pass.
     """
     from scipy import fft
 

@@ -26,7 +26,8 @@ class ChannelChoice:
 def is_pulse_channel(samples: FloatArray) -> bool:
     """Tell whether a channel, shape (n,), carries speed pulses and not sound.
 
-    Pulses rest at one or two levels nearly all the time and change between them in steps: more than 85 % of the
+    Pulses rest at one or two levels nearly all the time and change between them in steps: more than 85 %
+    of the
     samples lie within 3 % of the range of one or two levels, and they return many times.
 
     >>> import numpy as np

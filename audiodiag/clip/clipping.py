@@ -1,4 +1,5 @@
-"""Whether the recording was overdriven: tops cut flat at a rail, or rounded off before a coding blurred the rail."""
+"""Whether the recording was overdriven: tops cut flat at a rail, or rounded off before a coding blurred
+the rail."""
 
 from __future__ import annotations
 
@@ -19,7 +20,8 @@ _BLOCK_S = 0.25
 
 
 def _rail(magnitude: FloatArray) -> tuple[float, int, float]:
-    """Give the top level, the number of samples in its last 2 %, and their share of those in the last 10 %."""
+    """Give the top level, the number of samples in its last 2 %, and their share of those in the last 10
+    %."""
     top = float(magnitude.max()) if magnitude.size else 0.0
     at_rail = int(np.count_nonzero(magnitude > _RAIL * top))
     near = int(np.count_nonzero(magnitude > _BELOW * top))
@@ -48,7 +50,8 @@ def clipped_share(samples: FloatArray, sample_rate_hz: int, *, quantised_coarsel
 def _shoulder(magnitude: FloatArray) -> float:
     """How much fuller the amplitudes are just under a limit than well below it (largest ratio over limits).
 
-    Natural sound has ever fewer samples at ever higher amplitudes; a limiter heaps them up under its limit even
+    Natural sound has ever fewer samples at ever higher amplitudes; a limiter heaps them up under its limit
+    even
     where a coding has blurred the limit itself.
     """
     top = float(
@@ -82,7 +85,8 @@ def clipping_notes(
 ) -> tuple[tuple[Note, ...], float]:
     """Say whether tops are cut; give the notes and the share of samples at the rail.
 
-    magnitude: absolute samples, shape (n,). ``dominance``: share of the power in the strongest line, for a lone
+    magnitude: absolute samples, shape (n,). ``dominance``: share of the power in the strongest line, for a
+    lone
     tone has amplitudes like a limited sound and cannot be told from it.
     """
     share = 0.0
@@ -96,7 +100,8 @@ def clipping_notes(
         return (
             Note(
                 "clipping",
-                f"The recording is overdriven: {max(100 * share, 0.01):.2g} % of the samples are cut off flat. "
+                f"The recording is overdriven: {max(100 * share, 0.01):.2g} % of the samples are cut "
+                "off flat. "
                 "That makes false overtones and hides how loud the noise really is. Hold the phone farther "
                 "away (about one metre) or lower the recording level, and record again.",
                 _loud_spans(hits, 4, _BLOCK_S),

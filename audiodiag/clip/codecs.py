@@ -4,7 +4,8 @@ The figures are facts of the codings: AMR narrow band is 8000 samples a second i
 high-pass near 80 Hz (3GPP TS 26.090); AMR wide band carries 50 Hz to 6.4 kHz (3GPP TS 26.190, clause 5.1);
 Opus narrows its band at low bit rates (RFC 6716, section 2). That AMR falsifies levels and depths of
 modulation, and that low-rate AAC and Opus change the level of noise, was measured with an engine-like
-mix of tones and noise: AMR changed levels by up to 20 dB and a modulation depth of 0.50 to between 0.28 and 0.70; AAC
+mix of tones and noise: AMR changed levels by up to 20 dB and a modulation depth of 0.50 to between 0.28
+and 0.70; AAC
 at 32 kbit/s raised noise by 2.3 dB, Opus at 16 kbit/s lowered it by 1.7 dB.
 """
 
@@ -37,7 +38,8 @@ SPEECH_CODINGS: dict[str, CodingLimit] = {
     "ilbc": CodingLimit("iLBC, a telephone coding", (150.0, 3400.0)),
     "speex": CodingLimit("Speex, a speech coding", (150.0, 7000.0)),
 }
-"""Codings that rebuild speech from a model of the voice; levels and modulation depths are not to be trusted."""
+"""Codings that rebuild speech from a model of the voice; levels and modulation depths are not to be
+trusted."""
 
 _LOW_RATE_PER_CHANNEL = {"aac": 48_000, "opus": 24_000, "mp3": 64_000, "vorbis": 40_000}
 _SQUEAL_TOP_HZ = 9_000.0

@@ -1,6 +1,7 @@
 """From a file of any container and coding to channels of samples, with nothing lost silently.
 
-Decoding goes by content, never by the file's name. Stated lengths are kept (AAC fills its last frame), gaps in
+Decoding goes by content, never by the file's name. Stated lengths are kept (AAC fills its last frame),
+gaps in
 the time stamps become silence, damaged stretches are skipped and said, and a recording over the limit is
 refused before it is decoded whole where the container tells its length.
 """
@@ -207,7 +208,8 @@ def _sound_streams(container: Any, path: Path) -> list[Any]:
 
 
 def _demuxed(container: Any, streams: list[Any], ends: list[str]) -> Iterator[Any]:
-    """Yield packets until the end or until the container can no longer be followed (then ``ends`` is filled)."""
+    """Yield packets until the end or until the container can no longer be followed (then ``ends`` is
+    filled)."""
     packets = container.demux(*streams)
     while True:
         try:

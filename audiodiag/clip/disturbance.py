@@ -47,7 +47,8 @@ def wind_note(spectra: Spectra) -> Note | None:
         return None
     return Note(
         "wind",
-        "Wind blew on the microphone: strong, gusty rumble below about 150 Hz covers the lowest engine sounds, "
+        "Wind blew on the microphone: strong, gusty rumble below about 150 Hz covers the lowest "
+        "engine sounds, "
         "so the engine speed is harder to hear. Record on the sheltered side, turn the microphone away from "
         "the fan and the wind, or shield it with the body and not with a hand on it.",
         spans_of(gust, length / rate_hz, join_s=0.6),
@@ -76,7 +77,8 @@ def bump_note(spectra: Spectra, covered: tuple[Span, ...] = ()) -> Note | None:
         return None
     return Note(
         "handling",
-        f"{len(spans)} thump{'s' if len(spans) > 1 else ''}, as when the phone is knocked, gripped or brushed, or a "
+        f"{len(spans)} thump{'s' if len(spans) > 1 else ''}, as when the phone is knocked, gripped or "
+        "brushed, or a "
         "part knocks once. They are not taken for a regular noise. Lay the phone down or hold it still, "
         "without cloth against it.",
         tuple((round(start, 3), round(end + 0.03, 3)) for start, end in spans),
@@ -113,7 +115,8 @@ def hum_note(spectra: Spectra) -> Note | None:
         if len(hits) >= 3 and strangers <= len(hits) // 2:
             return Note(
                 "hum",
-                f"Hum of the mains ({mains_hz:.0f} Hz and multiples) from a lamp, a charger or a compressor is in the "
+                f"Hum of the mains ({mains_hz:.0f} Hz and multiples) from a lamp, a charger or a "
+                "compressor is in the "
                 "clip; it does not come from the car. Switch such things off or record outdoors, with the "
                 "phone off its charger.",
                 severity="info",

@@ -24,8 +24,10 @@ def too_quiet_note(rms: float) -> Note | None:
         return None
     return Note(
         "too_quiet",
-        f"The recording is very quiet ({-level_db:.0f} dB below full scale), so the noise of the microphone may "
-        "cover what matters. Hold the phone about half a metre to a metre from the engine bay with nothing over "
+        f"The recording is very quiet ({-level_db:.0f} dB below full scale), so the noise of the "
+        "microphone may "
+        "cover what matters. Hold the phone about half a metre to a metre from the engine bay with "
+        "nothing over "
         "its microphone, and record again.",
     )
 
@@ -51,7 +53,8 @@ def dropout_spans(magnitude: FloatArray, sample_rate_hz: int) -> tuple[Span, ...
 
 
 def _lines_moved(spectra: Spectra, moved: np.ndarray) -> bool:
-    """Tell whether the lines of 20 to 300 Hz lie elsewhere while the level is different: then speed changed."""
+    """Tell whether the lines of 20 to 300 Hz lie elsewhere while the level is different: then speed
+    changed."""
     from scipy import fft, ndimage
 
     signal, rate_hz = spectra.low_signal, spectra.low_rate_hz
@@ -75,7 +78,8 @@ def _lines_moved(spectra: Spectra, moved: np.ndarray) -> bool:
 def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
     """Say that one gain moved all of the sound up and down together, as automatic level control does.
 
-    Each of up to five bands gives a track of its level in half-second blocks; a gain moves them all by the same
+    Each of up to five bands gives a track of its level in half-second blocks; a gain moves them all by the
+    same
     number of decibels and leaves the shape of the spectrum alone, which a change of engine speed or load
     does not.
     """
@@ -114,8 +118,10 @@ def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
     high = spans_of(common > np.median(common) + 2.5, spectra.block_s, join_s=0.6)
     return Note(
         "gain_moves",
-        f"The level of the whole sound moves by {spread:.0f} dB, all pitches together: the phone's automatic level "
-        "control (or a hand over the microphone, or a change of distance) and not the car. Louder and quieter "
+        f"The level of the whole sound moves by {spread:.0f} dB, all pitches together: the phone's "
+        "automatic level "
+        "control (or a hand over the microphone, or a change of distance) and not the car. Louder "
+        "and quieter "
         "parts cannot be compared. Keep the phone still, and use a recorder that lets the level be fixed.",
         tuple(sorted(low + high)),
     )

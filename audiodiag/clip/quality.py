@@ -1,4 +1,5 @@
-"""What a recording is good for: what is wrong with it, how to record better, and the band it can speak for."""
+"""What a recording is good for: what is wrong with it, how to record better, and the band it can speak
+for."""
 
 from __future__ import annotations
 
@@ -46,8 +47,10 @@ def _band_note(upper_hz: float, clip: Clip) -> Note | None:
         return None
     return Note(
         "band_cut_above",
-        f"Nothing above {upper_hz / 1000:.1f} kHz is in the clip although its sample rate would carry {half_hz / 1000:.1f} "
-        "kHz: the coding, a messenger or the phone's noise suppression cut it off. Squeal, chirp and hiss above "
+        f"Nothing above {upper_hz / 1000:.1f} kHz is in the clip although its sample rate would carry "
+        f"{half_hz / 1000:.1f} "
+        "kHz: the coding, a messenger or the phone's noise suppression cut it off. Squeal, chirp and "
+        "hiss above "
         "that cannot be heard. Record at high quality and send the clip as a file.",
         severity="warning" if upper_hz < 10_000.0 else "info",
     )
@@ -60,8 +63,10 @@ def assess_quality(clip: Clip) -> Quality:
     -------
     Quality
         ``notes``: first those of the clip itself, then what was measured here, each with its times in seconds
-        and how to record better. ``band_hz``: the band really carried, measured, and not wider than the coding
-        keeps. ``usable`` is false only where nothing can be said: silence, less than 3 s, tops cut off all the
+        and how to record better. ``band_hz``: the band really carried, measured, and not wider than the
+        coding
+        keeps. ``usable`` is false only where nothing can be said: silence, less than 3 s, tops cut off all
+        the
         time, or sound that is gone more than half of the time. ``levels_usable`` is false for speech codings.
 
     Example
@@ -76,7 +81,8 @@ def assess_quality(clip: Clip) -> Quality:
     samples = np.asarray(clip.samples, dtype=np.float32)
     if clip.duration_s < _SHORTEST_S:
         text = (
-            f"The clip lasts {clip.duration_s:.1f} s; at least {_SHORTEST_S:.0f} s are needed. Record 20 to 60 s "
+            f"The clip lasts {clip.duration_s:.1f} s; at least {_SHORTEST_S:.0f} s are needed. Record "
+            "20 to 60 s "
             "with the wheel turned slowly from stop to stop."
         )
         return _refused(clip, Note("too_short", text, severity="refusal"))
@@ -101,7 +107,8 @@ def assess_quality(clip: Clip) -> Quality:
     if share > ALL_CLIPPED_SHARE:
         usable = False
         text = (
-            "The recording is overdriven all the time, so that little but false overtones is left. Hold the phone "
+            "The recording is overdriven all the time, so that little but false overtones is left. "
+            "Hold the phone "
             "at least one metre away and record again."
         )
         found.append(Note("all_clipped", text, severity="refusal"))
@@ -123,7 +130,8 @@ def assess_quality(clip: Clip) -> Quality:
         found.append(_band_note(upper_hz, clip))
         if lower_hz > 60.0:
             text = (
-                f"Hardly anything below {lower_hz:.0f} Hz is in the clip: the phone filtered it out. The firing of an "
+                f"Hardly anything below {lower_hz:.0f} Hz is in the clip: the phone filtered it out. "
+                "The firing of an "
                 "idling engine lies there, so engine speed must be heard from its overtones. Use a recorder "
                 "without noise suppression or voice mode."
             )

@@ -1,4 +1,5 @@
-"""Read a recording into a ``Clip``: one channel, a known rate, and a note for everything that was done to it."""
+"""Read a recording into a ``Clip``: one channel, a known rate, and a note for everything that was done to
+it."""
 
 from __future__ import annotations
 
@@ -182,7 +183,8 @@ def _check_length(duration_s: float, name: str, truncated: bool) -> list[Note]:
             f"{name} is too short" + (" after the part that can be read" if truncated else ""),
             got=f"{duration_s:.1f} s",
             allowed=f"at least {MIN_DURATION_S:.0f} s, better 20 to 60 s",
-            todo="record half a minute with the engine idling while the wheel is turned slowly from stop to stop",
+            todo="record half a minute with the engine idling while the wheel is turned slowly from stop "
+            "to stop",
         )
     if duration_s < SHORT_DURATION_S:
         return [

@@ -1,4 +1,5 @@
-"""What a file is by its first bytes: files that hold no sound are refused in words before any decoder sees them."""
+"""What a file is by its first bytes: files that hold no sound are refused in words before any decoder sees
+them."""
 
 from __future__ import annotations
 

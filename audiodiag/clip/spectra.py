@@ -1,4 +1,5 @@
-"""The spectra that every check of the recording looks at, computed once and in pieces so that memory stays bounded."""
+"""The spectra that every check of the recording looks at, computed once and in pieces so that memory stays
+bounded."""
 
 from __future__ import annotations
 

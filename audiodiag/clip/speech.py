@@ -47,7 +47,8 @@ def speech_note(spectra: Spectra) -> Note | None:
     """Say that speech lies over the engine, and when.
 
     A frame is voiced where what stands above the steady sound forms harmonics of one pitch between 80 and
-    320 Hz. Voice is claimed for runs of 80 to 700 ms that swell and fade, whose pitch goes up and down from run
+    320 Hz. Voice is claimed for runs of 80 to 700 ms that swell and fade, whose pitch goes up and down
+    from run
     to run, at least five of them within two seconds to either side: an engine that is revved glides up once
     and down once, and a chirping belt has no such harmonics.
     """

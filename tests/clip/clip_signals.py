@@ -112,7 +112,8 @@ def encode(
     container: str | None = None,
     start_at: tuple[int, ...] = (),
 ) -> Path:
-    """Write samples, shape (n,) or (channels, n), in any coding; ``start_at`` skips time before those blocks."""
+    """Write samples, shape (n,) or (channels, n), in any coding; ``start_at`` skips time before those
+    blocks."""
     table = np.atleast_2d(np.asarray(samples, dtype=np.float32))
     layout = {1: "mono", 2: "stereo", 4: "quad", 6: "5.1"}[table.shape[0]]
     with av.open(str(path), "w", format=container) as out:

@@ -30,7 +30,8 @@ def tones(rate_hz: int, seconds: float = 9.0, *, lowest: bool = True) -> np.ndar
 
 
 def line(clip: Clip, near_hz: float, reach_hz: float = 1.5) -> tuple[float, float]:
-    """Frequency (parabola through the logarithms of the highest line) and level of the strongest line nearby."""
+    """Frequency (parabola through the logarithms of the highest line) and level of the strongest line
+    nearby."""
     samples = np.asarray(clip.samples, dtype=float)
     window = np.hanning(samples.size)
     level_db = 20 * np.log10(np.abs(np.fft.rfft(samples * window)) / window.sum() * 2 + 1e-12)
@@ -100,7 +101,8 @@ def test_length_is_exact(tmp_path: Path, name: str, coder: str, rate_hz: int, bi
 
 
 def test_amr_loses_25_hz_and_its_levels_are_flagged(tmp_path: Path) -> None:
-    # CHECK_VALUES 14, item 20: 25 Hz falls by 39.8 dB at 12.2 kbit/s, 50 Hz by 17.3 dB, against +0.5 dB at 150 Hz.
+    # CHECK_VALUES 14, item 20: 25 Hz falls by 39.8 dB at 12.2 kbit/s, 50 Hz by 17.3 dB, against +0.5 dB at
+    # 150 Hz.
     sound = tones(8_000)
     clip = read_clip(encode(tmp_path / "c.3gp", "libopencore_amrnb", sound, 8_000, bit_rate=12_200))
     level_25 = line(clip, 25.0)[1] - 20 * np.log10(0.028)

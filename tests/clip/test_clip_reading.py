@@ -150,7 +150,7 @@ def test_cut_mp4_gives_what_is_there(tmp_path: Path) -> None:
 
 def test_cut_mp4_without_its_contents_is_explained(tmp_path: Path) -> None:
     path = cut(fragmented_mp4(tmp_path / "c.mp4", engine_like(seed=5, duration_s=6.0), {}), 0.6)
-    with pytest.raises(ClipError, match="table of contents is missing.*copy it from the phone again"):
+    with pytest.raises(ClipError, match=r"table of contents is missing.*copy it from the phone again"):
         read_clip(path)
 
 
@@ -208,7 +208,7 @@ def test_few_bad_numbers_become_silence_and_many_are_refused(tmp_path: Path) -> 
     assert not np.any(clip.samples[RATE : RATE + 800])
     assert np.all(np.isfinite(clip.samples))
     sound[:] = np.nan
-    with pytest.raises(ClipError, match="100 % of the samples are no numbers.*16 bit wav"):
+    with pytest.raises(ClipError, match=r"100 % of the samples are no numbers.*16 bit wav"):
         read_clip(wav(tmp_path / "all.wav", sound))
 
 
@@ -266,7 +266,7 @@ def test_missing_folder_and_device_are_refused(tmp_path: Path) -> None:
         read_clip(tmp_path / "gone.m4a")
     with pytest.raises(ClipError, match="no file"):
         read_clip("a\0b.wav")
-    with pytest.raises(ClipError, match="is a folder.*the recording inside"):
+    with pytest.raises(ClipError, match=r"is a folder.*the recording inside"):
         read_clip(tmp_path)
     if hasattr(os, "mkfifo"):
         os.mkfifo(tmp_path / "pipe.wav")
@@ -281,12 +281,12 @@ def test_permission_is_explained(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         raise PermissionError(13, "denied")
 
     monkeypatch.setattr(Path, "open", refuse)
-    with pytest.raises(ClipError, match="must not be read.*no permission"):
+    with pytest.raises(ClipError, match=r"must not be read.*no permission"):
         read_clip(path)
 
 
 def test_video_without_sound_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ClipError, match="a video without a sound track.*microphone"):
+    with pytest.raises(ClipError, match=r"a video without a sound track.*microphone"):
         read_clip(silent_video(tmp_path / "v.mp4"))
 
 
@@ -320,7 +320,7 @@ def test_three_hours_are_refused_before_decoding(tmp_path: Path, monkeypatch: py
         raise AssertionError("decoded although the container tells the length")
 
     monkeypatch.setattr(decode, "_demuxed", never)
-    with pytest.raises(ClipError, match="too long.*180 minutes.*at most 20 minutes.*cut out the part"):
+    with pytest.raises(ClipError, match=r"too long.*180 minutes.*at most 20 minutes.*cut out the part"):
         read_clip(path)
 
 
@@ -334,7 +334,7 @@ def test_length_untold_is_stopped_at_the_limit(tmp_path: Path, monkeypatch: pyte
         bit_rate=64_000,
         container="adts",
     )
-    with pytest.raises(ClipError, match="too long.*more than"):
+    with pytest.raises(ClipError, match=r"too long.*more than"):
         read_clip(path)
 
 
@@ -346,7 +346,7 @@ def test_memory_is_bounded_for_many_channels(tmp_path: Path, monkeypatch: pytest
 
 
 def test_slow_sampling_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ClipError, match="sampled too slowly.*2000 samples a second"):
+    with pytest.raises(ClipError, match=r"sampled too slowly.*2000 samples a second"):
         read_clip(wav(tmp_path / "c.wav", engine_like(seed=1, duration_s=5.0, rate_hz=2000), 2000))
 
 
@@ -355,7 +355,7 @@ def test_encrypted_sound_is_refused(tmp_path: Path) -> None:
     data = path.read_bytes()
     assert data.count(b"mp4a") >= 1
     path.write_bytes(data.replace(b"mp4a", b"enca") + b"\x00\x00\x00\x0cfreesinf")
-    with pytest.raises(ClipError, match="encrypted.*copy-protected|coding that this program cannot read"):
+    with pytest.raises(ClipError, match=r"encrypted.*copy-protected|coding that this program cannot read"):
         read_clip(path)
 
 
