@@ -17,7 +17,7 @@ import numpy as np
 from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
 from audiodiag.classifier.families import Scorer
 from audiodiag.classifier.features import IntArray, Mask
-from audiodiag.classifier.fitting import CANDIDATES, Candidate, fit
+from audiodiag.classifier.fitting import CANDIDATES, Candidate, fit, listened_to
 from audiodiag.classifier.scores import area_under_curve, brier_score, log_loss, losses
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
@@ -127,13 +127,21 @@ def engine_splits(table: Table) -> tuple[Split, ...]:
 
 
 def out_of_fold(
-    candidate: Candidate, values: FloatArray, present: FloatArray, fold: IntArray, *, seed: int = 0
+    candidate: Candidate,
+    values: FloatArray,
+    present: FloatArray,
+    fold: IntArray,
+    *,
+    listen: Mask | None = None,
+    seed: int = 0,
 ) -> FloatArray:
     """Give each clip the log-odds of a model that was not fitted on its fold, shape (n,)."""
     odds = np.zeros(len(values))
     for number in np.unique(fold):
         here = fold == number
-        odds[here] = fit(candidate, values[~here], present[~here], seed=seed).odds(values[here])
+        odds[here] = fit(candidate, values[~here], present[~here], listen=listen, seed=seed).odds(
+            values[here]
+        )
     return odds
 
 
@@ -169,13 +177,15 @@ def choose(
     splits = variant_splits(rows, symptom, fold) if with_variants else ()
     odds, lost, scores = {}, {}, []
     for candidate in candidates:
-        odds[candidate.name] = own = out_of_fold(candidate, values, present, fold, seed=seed)
+        listen = listened_to(candidate, rows.measures, symptom)
+        own = out_of_fold(candidate, values, present, fold, listen=listen, seed=seed)
+        odds[candidate.name] = own
         said = _mended(own, present, fold)
         law = fit_law("platt", own, present, np.ones(len(own)))
         plain = losses(present, said)
         unheard = np.full(len(own), np.nan)
         for split in splits:
-            model = fit(candidate, values[split.fit_on], present[split.fit_on], seed=seed)
+            model = fit(candidate, values[split.fit_on], present[split.fit_on], listen=listen, seed=seed)
             unheard[split.judge_on] = losses(
                 present[split.judge_on], law.probability(model.odds(values[split.judge_on]))
             )
@@ -193,7 +203,8 @@ def choose(
     names = tuple(candidate.name for candidate in sorted(candidates, key=lambda each: each.complexity))
     kept = simplest_within_one_error(lost, names, np.ones(len(values)))
     candidate = next(each for each in candidates if each.name == kept)
-    model = fit(candidate, values, present, seed=seed)
+    listen = listened_to(candidate, rows.measures, symptom)
+    model = fit(candidate, values, present, listen=listen, seed=seed)
     return Chosen(candidate, model, calibrate(odds[kept], present, fold), tuple(scores))
 
 

@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 
 from audiodiag.classifier.families import Bayes, Boosted, Forest, Linear, Scorer
-from audiodiag.classifier.features import KINKS, Scaling, design, learn_scaling, scaled
+from audiodiag.classifier.features import KINKS, Mask, Scaling, design, learn_scaling, scaled
 from audiodiag.classifier.scores import area_under_curve
 from audiodiag.classifier.trees import Trees
-from audiodiag.records import FloatArray
+from audiodiag.records import SYMPTOMS, FloatArray
 
-__all__ = ["CANDIDATES", "FEWEST", "Candidate", "fit", "one_thread"]
+__all__ = ["CANDIDATES", "FEWEST", "Candidate", "fit", "listened_to", "one_thread"]
 
 FEWEST = 8
 """Clips with and clips without a symptom below which nothing is learnt but how often it occurs."""
@@ -32,34 +32,58 @@ BEYOND_ALL = 1e300
 
 @dataclass(frozen=True)
 class Candidate:
-    """One way to fit: its name, its kind of model, its place from simple to intricate, and its settings."""
+    """One way to fit: its name, its kind of model, its place from simple to intricate, and its settings.
+
+    own: listens only to the measures of the symptom itself and to those of the clip as a whole.
+    """
 
     name: str
     kind: str
     complexity: int
     settings: dict[str, Any]
+    own: bool = False
 
 
 CANDIDATES: tuple[Candidate, ...] = (
     Candidate("naive Bayes on 12 measures", "bayes", 0, {"measures": 12}),
-    Candidate("logistic, strongly held", "linear", 1, {"strength": 0.02, "kinks": ()}),
-    Candidate("logistic", "linear", 2, {"strength": 0.3, "kinks": ()}),
-    Candidate("logistic with kinks", "linear", 3, {"strength": 0.03, "kinks": KINKS}),
-    Candidate("boosted trees", "boosted", 4, {"trees": 80, "leaves": 6, "rate": 0.1}),
-    Candidate("random forest", "forest", 5, {"trees": 60, "leaves": 20}),
+    Candidate("logistic", "linear", 1, {"strength": 0.02, "kinks": ()}),
+    Candidate("logistic, own measures", "linear", 2, {"strength": 0.1, "kinks": ()}, own=True),
+    Candidate("kinked logistic, own measures", "linear", 3, {"strength": 0.03, "kinks": KINKS}, own=True),
+    Candidate("kinked logistic", "linear", 4, {"strength": 0.03, "kinks": KINKS}),
+    Candidate("boosted trees", "boosted", 5, {"trees": 80, "leaves": 6, "rate": 0.1}),
+    Candidate("random forest", "forest", 6, {"trees": 60, "leaves": 20}),
 )
 """From simple to intricate; the simplest within one standard error of the best is kept."""
+
+
+def listened_to(candidate: Candidate, measures: tuple[str, ...], symptom: str) -> Mask:
+    """Tell which measures a candidate listens to for a symptom, shape (m,).
+
+    The measures of a symptom begin with the last word of its name; those of no symptom are for all.
+
+    >>> own = Candidate("own", "linear", 0, {}, own=True)
+    >>> listened_to(own, ("whine_share_db", "chirp_rate", "noise_slope"), "pump_whine").tolist()
+    [True, False, True]
+    """
+    if not candidate.own:
+        return np.ones(len(measures), dtype=bool)
+    others = tuple(f"{name.split('_')[-1]}_" for name in SYMPTOMS if name != symptom)
+    return np.array([not name.startswith(others) for name in measures], dtype=bool)
 
 
 @contextmanager
 def one_thread() -> Iterator[None]:
     """Hold numerical libraries to one thread, so that sums are added in one order and repeat to the bit.
 
-    Inside another ``one_thread`` nothing is left to do: finding the libraries takes some 10 ms.
+    Only libraries that are loaded by then are held, so those that fit are loaded first. Inside another
+    ``one_thread`` nothing is left to do: finding the libraries takes some 10 ms.
     """
     if _held.get():
         yield
         return
+    import sklearn.ensemble
+    import sklearn.linear_model
+    import sklearn.naive_bayes  # noqa: F401
     from threadpoolctl import threadpool_limits
 
     token = _held.set(True)
@@ -76,12 +100,13 @@ def fit(
     present: FloatArray,
     *,
     weight: FloatArray | None = None,
+    listen: Mask | None = None,
     seed: int = 0,
 ) -> Scorer:
     """Fit one candidate on ``values`` (n, m) and ``present`` (n,).
 
-    Rows of weight 0 or unknown truth are left out. With fewer than ``FEWEST`` clips of either class the
-    answer is a constant.
+    Rows of weight 0 or unknown truth are left out; ``listen`` (m,) tells the measures that may count. With
+    fewer than ``FEWEST`` clips of either class the answer is a constant.
 
     >>> rng = np.random.default_rng(0)
     >>> values = rng.normal(size=(80, 3))
@@ -92,6 +117,8 @@ def fit(
     weights = np.ones(len(values)) if weight is None else np.asarray(weight, dtype=float)
     used = np.isfinite(present) & (weights > 0)
     x, y, w = np.asarray(values)[used], np.asarray(present)[used].astype(int), weights[used]
+    if listen is not None:
+        x = np.where(listen, x, np.nan)  # nothing can be learnt from what is never there
     scaling = learn_scaling(x)
     if min(int(y.sum()), int((1 - y).sum())) < FEWEST:
         odds = np.log((w @ y + 0.5) / (w @ (1 - y) + 0.5))
@@ -147,6 +174,7 @@ def _fit_boosted(
     """Fit gradient-boosted trees, stopped early on a seventh of the clips."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
+    never = np.isnan(x).all(axis=0)  # the trees want at least one value in each column
     fitted = HistGradientBoostingClassifier(
         learning_rate=rate,
         max_iter=trees,
@@ -158,7 +186,7 @@ def _fit_boosted(
         validation_fraction=0.15,
         n_iter_no_change=12,
         random_state=seed,
-    ).fit(x, y, sample_weight=w)
+    ).fit(np.where(never, 0.0, x), y, sample_weight=w)
     grown = [each[0].nodes for each in fitted._predictors]
     parts = []
     for nodes in grown:

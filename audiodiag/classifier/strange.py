@@ -33,7 +33,7 @@ FAR_CLIP = 8.0
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
 
-ENGINE_CANDIDATE = CANDIDATES[2]
+ENGINE_CANDIDATE = CANDIDATES[1]
 
 
 @dataclass(frozen=True)

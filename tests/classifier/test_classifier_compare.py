@@ -72,7 +72,7 @@ def test_an_intricate_family_is_kept_where_it_is_needed() -> None:
         Row(str(i), i, {"one": v[0], "two": v[1]}, {"pump_whine": bool(t)})
         for i, (v, t) in enumerate(zip(values, there, strict=True))
     ]
-    chosen = choose(Table.of(rows), "pump_whine", candidates=(CANDIDATES[1], CANDIDATES[4]))
+    chosen = choose(Table.of(rows), "pump_whine", candidates=(CANDIDATES[1], CANDIDATES[5]))
     assert chosen.candidate.kind == "boosted"
 
 

@@ -45,8 +45,8 @@ def fitted_beside(monkeypatch: pytest.MonkeyPatch, where: str, name: str) -> lis
         (0, "sklearn.naive_bayes", "GaussianNB"),
         (1, "sklearn.linear_model", "LogisticRegression"),
         (3, "sklearn.linear_model", "LogisticRegression"),
-        (4, "sklearn.ensemble", "HistGradientBoostingClassifier"),
-        (5, "sklearn.ensemble", "RandomForestClassifier"),
+        (5, "sklearn.ensemble", "HistGradientBoostingClassifier"),
+        (6, "sklearn.ensemble", "RandomForestClassifier"),
     ],
 )
 def test_plain_numbers_say_what_scikit_learn_says(
@@ -99,7 +99,7 @@ def test_fitting_twice_gives_the_same_numbers(candidate: Candidate, made_up_tabl
 
 def test_too_few_clips_give_a_constant() -> None:
     values = np.random.default_rng(0).normal(size=(50, 2))
-    model = fit(CANDIDATES[4], values, np.r_[np.ones(5), np.zeros(45)])
+    model = fit(CANDIDATES[5], values, np.r_[np.ones(5), np.zeros(45)])
     assert isinstance(model, Linear)
     np.testing.assert_allclose(probability_of(model.odds(values)), 5.5 / 51, atol=1e-12)
 
@@ -113,6 +113,18 @@ def test_unknown_truth_and_weight_nought_teach_nothing(made_up_table: Table) -> 
     left = fit(CANDIDATES[2], made_up_table.values, spoiled, weight=weight)
     right = fit(CANDIDATES[2], made_up_table.values[90:], known[90:])
     assert left.to_plain() == right.to_plain()
+
+
+@pytest.mark.parametrize("number", [2, 3, 5, 6])
+def test_what_is_not_listened_to_changes_nothing(number: int, made_up_table: Table) -> None:
+    values = np.array(made_up_table.values)
+    listen = np.array([not name.startswith("pump_whine") for name in made_up_table.measures])
+    model = fit(CANDIDATES[number], values, truth(made_up_table), listen=listen)
+    shaken = values.copy()
+    shaken[:, ~listen] += 5.0
+    assert model.odds(shaken).tolist() == model.odds(values).tolist()
+    shaken[:, listen] += 5.0
+    assert model.odds(shaken).tolist() != model.odds(values).tolist()
 
 
 def test_a_wild_value_is_clipped_and_a_missing_one_stands_in_the_middle() -> None:
