@@ -84,6 +84,8 @@ def engine_sound(
     if car.random() < 0.25:
         second = list(_COMBUSTION)[int(car.integers(len(_COMBUSTION)))]
         sound = sound + gain(car.uniform(-15, 0)) * unit(_COMBUSTION[second](block))
+    if car.random() < 0.35:
+        sound = sound + gain(car.uniform(-30, -4)) * _imbalance(block)
     sound = sound + gain(car.uniform(-24, 3)) * _breathing_noise(block)
     if car.random() < 0.8:
         sound += gain(car.uniform(-28, -2)) * _ticks(block, injectors=False)
@@ -110,8 +112,10 @@ def _fired(
     """Draw all firings: spread between cylinders, change from cycle to cycle, odd intervals, misfires."""
     # From engines whose cylinders cannot be told apart to one that lacks half a cylinder.
     kind = car.random()
-    spread = 0.0 if kind < 0.2 else uniform_log(car, 0.003, 0.03) if kind < 0.5 else uniform_log(car, 0.03, 0.6)
-    own = np.clip(1 + spread * car.standard_normal(cylinders), 0.05, 3)
+    spread = (
+        0.0 if kind < 0.2 else uniform_log(car, 0.003, 0.03) if kind < 0.5 else uniform_log(car, 0.03, 0.6)
+    )
+    own = np.clip(1 + spread * car.standard_normal(cylinders) + _built_pattern(car, cylinders), 0.05, 3)
     late = car.normal(0, uniform_log(car, 0.001, 0.015), cylinders) * (spread > 0 and car.random() < 0.6)
     if cylinders in (6, 8) and car.random() < 0.35:
         late[::2] += car.uniform(0.02, 0.12)
@@ -125,6 +129,33 @@ def _fired(
     number = np.broadcast_to(np.arange(cylinders)[None, :], angle.shape)
     times = driving.times_of_turns(angle.ravel())
     return _Block(car, rng, driving, turns, rate, cylinders, times, strength.ravel(), number.ravel())
+
+
+def _built_pattern(car: np.random.Generator, cylinders: int) -> FloatArray:
+    """How the build of the engine sets firings apart, in firing order: outer and inner cylinders, two banks.
+
+    Common practice, no published source: firing order 1-3-4-2 alternates outer and inner cylinders, 1-5-3-6-2-4
+    repeats outer, inner, middle; a V6 alternates its banks, a V8 does not quite.
+    """
+    if car.random() < 0.5:
+        return np.zeros(cylinders)
+    rows = {
+        4: [[0, 1, 0, 1]],
+        6: [[0, 1, 2, 0, 1, 2], [0, 1, 0, 1, 0, 1]],
+        8: [[0, 1, 1, 0, 1, 0, 0, 1], [0, 1, 0, 1, 0, 1, 0, 1]],
+    }.get(cylinders, [list(range(cylinders))])
+    row = rows[int(car.integers(len(rows)))]
+    group = uniform_log(car, 0.01, 0.5) * car.standard_normal(3 if cylinders in (4, 6, 8) else cylinders)
+    return group[row]
+
+
+def _imbalance(block: _Block) -> FloatArray:
+    """Rotating and oscillating masses: orders 1 and 2 of the crank, whatever fires."""
+    car = block.car
+    sound = np.zeros(block.n, np.float32)
+    for order in (1, 2):
+        sound += gain(car.uniform(-12, 0)) * turn_table(block.turns * order, cosine(car.random()))
+    return unit(sound)
 
 
 def _pulses(block: _Block) -> FloatArray:

@@ -1,0 +1,124 @@
+"""Every variant sounds, the draws have the intended spread, wrong names are refused in words."""
+
+import time
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from audiodiag.errors import UsageError
+from audiodiag.simulation import BaySettings, simulate, simulate_not_engine
+from audiodiag.simulation.accessories import ACCESSORIES
+from audiodiag.simulation.elsewhere import ELSEWHERE
+from audiodiag.simulation.engine import ENGINE_VARIANTS
+from audiodiag.simulation.plan import draw_plan
+from audiodiag.simulation.settings import CODECS, DISTURBANCES, MODES
+from audiodiag.simulation.symptoms import SYMPTOM_VARIANTS
+
+PHASES = (("turning", 0.0, 1.0), ("stop", 1.0, 2.5), ("centre", 2.5, 3.0))
+SHORT = {"duration_s": 3.0, "codec": "wav", "sample_rate_hz": 16000, "phases": PHASES}
+
+
+@pytest.mark.parametrize(
+    ("name", "variant"), [(name, v) for name, kinds in SYMPTOM_VARIANTS.items() for v in kinds]
+)
+def test_every_variant_of_every_symptom_sounds(name: str, variant: str) -> None:
+    settings = BaySettings(symptoms=(name,), variants={name: variant}, disturbances=(), **SHORT)  # type: ignore[arg-type]
+    clip = simulate(2, settings=settings)
+    assert clip.truth["symptoms"] == [name]
+    assert clip.truth["variants"][name] == variant
+    assert np.isfinite(clip.samples).all() and np.abs(clip.samples).max() > 1e-3
+
+
+@pytest.mark.parametrize("variant", sorted(ENGINE_VARIANTS))
+def test_every_engine_variant_sounds_with_every_disturbance_and_accessory(variant: str) -> None:
+    settings = BaySettings(
+        variants={"engine": variant},
+        disturbances=DISTURBANCES,
+        accessories=tuple(ACCESSORIES),
+        **SHORT,  # type: ignore[arg-type]
+    )
+    clip = simulate(4, settings=settings)
+    assert clip.truth["disturbances"] == list(DISTURBANCES)
+    assert set(clip.truth["accessories"]) <= set(ACCESSORIES)
+    assert np.isfinite(clip.samples).all() and 1e-3 < np.abs(clip.samples).max() <= 1.0
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_speed_stays_in_the_range_of_a_car(mode: str) -> None:
+    for seed in range(12):
+        rpm = draw_plan(seed, BaySettings(mode=mode)).driving.rpm
+        assert rpm.min() > 340 and rpm.max() < 5500
+        if mode == "idle":
+            assert 550 < np.median(rpm) < 1150
+        if mode == "raised":
+            assert np.median(rpm) > 1100
+
+
+def test_draws_have_the_intended_spread() -> None:
+    plans = [draw_plan(seed, BaySettings()) for seed in range(300)]
+    clean = np.mean([not plan.symptoms for plan in plans])
+    single = np.mean([len(plan.symptoms) == 1 for plan in plans])
+    assert 0.22 < clean < 0.38
+    assert single > 0.35
+    assert {plan.codec for plan in plans} == set(CODECS)
+    cylinders = Counter(plan.cylinders for plan in plans)
+    assert cylinders.most_common(1)[0][0] == 4 and set(cylinders) == {3, 4, 5, 6, 8}
+    assert 0.22 < np.mean([plan.hard for plan in plans]) < 0.44
+
+
+def test_fixing_the_symptoms_leaves_the_car_and_the_speed_as_drawn() -> None:
+    drawn, fixed = draw_plan(7, BaySettings()), draw_plan(7, BaySettings(symptoms=("pump_whine",)))
+    assert drawn.pulley_ratio == fixed.pulley_ratio
+    assert np.array_equal(drawn.driving.rpm, fixed.driving.rpm)
+
+
+@pytest.mark.parametrize("kind", sorted(ELSEWHERE))
+def test_sounds_without_an_engine(kind: str) -> None:
+    clip = simulate_not_engine(6, kind=kind, duration_s=3.0)
+    assert clip.truth["kind"] == "not_an_engine_bay" and clip.truth["symptoms"] == []
+    assert np.isfinite(clip.samples).all() and np.abs(clip.samples).max() > 1e-3
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"symptoms": ("whine",)}, "unknown symptom for a simulated clip .*'whine'.*pump_whine"),
+        ({"mode": "racing"}, "unknown speed mode .*'racing'.*cold_idle"),
+        ({"codec": "wma"}, "unknown codec .*'wma'.*m4a"),
+        ({"disturbances": ("noise",)}, "unknown disturbance .*'noise'.*street"),
+        ({"phases": (("left", 0.0, 1.0),)}, "unknown steering phase .*'left'.*turning"),
+        ({"levels_db": {"hiss": 0.0}}, "unknown symptom level .*'hiss'.*relief_hiss"),
+    ],
+)
+def test_unknown_names_are_refused_with_the_allowed_ones(settings: dict, words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        BaySettings(**settings)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"variants": {"engine": "rotary"}}, "unknown variant of engine .*'rotary'.*diesel"),
+        ({"variants": {"gearbox": "x"}}, "unknown source of sound .*'gearbox'.*engine"),
+        ({"accessories": ("radio",)}, "unknown healthy part .*'radio'.*alternator"),
+    ],
+)
+def test_unknown_variants_are_refused_with_the_allowed_ones(settings: dict, words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        simulate(1, settings=BaySettings(**settings))
+
+
+def test_a_clip_costs_about_a_second() -> None:
+    """Twenty seconds at 48 kHz with three symptoms; the budget is 1 s, more on a busy machine."""
+    settings = BaySettings(
+        symptoms=("pump_whine", "cavitation_groan", "belt_squeal"),
+        duration_s=20.0,
+        sample_rate_hz=48000,
+        codec="m4a",
+        disturbances=("street", "room"),
+    )
+    simulate(1, settings=BaySettings(**SHORT))  # type: ignore[arg-type]
+    start = time.process_time()
+    simulate(1, settings=settings)
+    assert time.process_time() - start < 2.5
