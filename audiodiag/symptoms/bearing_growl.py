@@ -13,7 +13,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, peaks_only, spread_maximum
+from audiodiag.symptoms.spectra import TINY, decibels, peaks_only, spread_maximum
 
 __all__ = ["MEASURES", "measure"]
 
@@ -43,8 +43,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
         return SymptomMeasurement(filled(MEASURES, {}))
     angle = scene.angle
     step = angle.beat_step
-    lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
-    near_engine = half_order_distance(angle.beat_order) < 0.045 + 0.003 * angle.beat_order
+    lines = np.clip(excess_db(angle), -3.0, 22.0)[:, columns]
+    near_engine = angle.near_engine(angle.beat_order)
     masked = np.where(near_engine[:, None], 0.0, peaks_only(lines, 2, 0.0))
     wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
     grid = np.arange(LOWEST, HIGHEST, step)
@@ -55,10 +55,10 @@ def measure(scene: Scene) -> SymptomMeasurement:
         return np.where(inside[:, None], values[np.clip(index, 0, len(values) - 1)], 0.0)
 
     shafts = np.arange(0.85, 3.0, step)
-    first, second = at(wide, grid), at(wider, 2 * grid)
-    per_band = first + 0.5 * np.clip(second, 0, None)
+    first, second, third = at(wide, grid), at(wider, 2 * grid), at(wider, 3 * grid)
+    per_band = first + 0.5 * np.clip(second, 0, None) + 0.35 * np.clip(third, 0, None)
     ranked = np.sort(per_band, axis=1)[:, ::-1]
-    score = ranked[:, : min(3, len(columns))].mean(axis=1)
+    score = 0.6 * ranked[:, 0] + 0.4 * ranked[:, : min(3, len(columns))].mean(axis=1)
     best = int(np.argmax(score))
     order = float(grid[best])
     others = score[np.abs(grid - order) > 0.15]

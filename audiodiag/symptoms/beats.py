@@ -30,8 +30,11 @@ def excess_db(angle: AngleView) -> FloatArray:
     return lines_above_floor(angle.beat_power, int(0.8 / angle.beat_step), angle.averages)
 
 
-def engine_free_beats(angle: AngleView) -> FloatArray:
-    """Relative envelopes less the mean of the 13 cycles around, 5 to 50 ms kept, shape (r, bands)."""
+def engine_free_beats(angle: AngleView, *, keep_slow: bool = False) -> FloatArray:
+    """Relative envelopes less the mean of the 13 cycles around, 5 to 50 ms kept, shape (r, bands).
+
+    With ``keep_slow`` nothing else is taken out.
+    """
     cycle = 2 * BEAT_SAMPLES_PER_REV
     count = len(angle.beat) // cycle
     if count < 3:
@@ -40,6 +43,8 @@ def engine_free_beats(angle: AngleView) -> FloatArray:
     around = smooth(folded, min(CYCLES_AROUND, count))
     rest = (folded - around).reshape(count * cycle, -1)
     rest = np.concatenate([rest, angle.beat[count * cycle :] * 0.0])
+    if keep_slow:
+        return rest
     per_s = BEAT_SAMPLES_PER_REV * float(np.median(angle.crank.rpm_at(angle.beat_time_s))) / 60.0
     fine, coarse = max(round(0.005 * per_s), 1), max(round(0.05 * per_s), 3)
     return smooth(rest, fine) - smooth(rest, coarse)

@@ -12,7 +12,7 @@ import scipy.fft
 from scipy.ndimage import median_filter
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.beats import excess_db
+from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, AngleView, Scene
 from audiodiag.symptoms.spectra import (
@@ -21,6 +21,7 @@ from audiodiag.symptoms.spectra import (
     Mask,
     decibels,
     half_order_distance,
+    peaks_only,
     smooth,
     spans_of,
     spread_maximum,
@@ -35,7 +36,6 @@ MEASURES = (
     Measure("chirp_belt_order", "per crank turn", "The bursts repeat {value:.3f} times per crank turn."),
     Measure("chirp_pulley_comb_db", "dB"),
     Measure("chirp_repetition", "1"),
-    Measure("chirp_engine_repetition", "1"),
     Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
     Measure("chirp_burst_height_db", "dB"),
     Measure("chirp_burst_length_ms", "ms"),
@@ -69,7 +69,7 @@ def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
     """Best comb at a belt's and at a pulley's order; and the bands that show the belt's comb best."""
     step = angle.beat_step
     lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
-    lines[half_order_distance(angle.beat_order) < 0.04] = 0.0
+    lines = np.where(angle.near_engine(angle.beat_order)[:, None], 0.0, peaks_only(lines, 2, 0.0))
     lines = spread_maximum(lines, 1)
 
     def comb(orders: FloatArray, harmonics: int) -> FloatArray:
@@ -96,8 +96,10 @@ def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
 
 
 def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
-    """Autocorrelation of the envelope over angle: best off the engine's cycle, and at the engine's cycle."""
-    track = angle.beat[:, columns].mean(axis=1)
+    """Autocorrelation of the envelope over angle without the engine's cycle, best off half turns."""
+    track = engine_free_beats(angle, keep_slow=True)[:, columns].mean(axis=1)
+    if len(track) < 8 * BEAT_SAMPLES_PER_REV:
+        return {}
     track = smooth(track, 3) - smooth(track, 2 * BEAT_SAMPLES_PER_REV)
     size = scipy.fft.next_fast_len(2 * len(track), real=True)
     power = np.abs(scipy.fft.rfft(track, size)) ** 2
@@ -108,9 +110,6 @@ def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
     off = (lags > 1.5) & (lags < 5.8) & (half_order_distance(lags) > 0.08)
     return {
         "chirp_repetition": float(ripple[off].max()),
-        "chirp_engine_repetition": float(
-            max(ripple[np.abs(lags - 2.0) < 0.03].max(), ripple[np.abs(lags - 4.0) < 0.03].max())
-        ),
     }
 
 

@@ -38,7 +38,7 @@ MEASURES = (
 )
 
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0
-STEADY_HZ = 0.9
+STEADY_HZ, STEADY_PERCENT = 0.9, 0.12
 LOCKED = 0.45
 
 
@@ -61,7 +61,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     if not ridges:
         return SymptomMeasurement(filled(MEASURES, nothing))
     rpm = speed_at_frames(scene)
-    free = [r for r in ridges if r.restlessness_hz() > STEADY_HZ and not _locked(r, rpm)] or ridges[:1]
+    free = [r for r in ridges if not _steady(r) and not _locked(r, rpm)] or ridges[:1]
     best = free[0]
     height = prominence_db(scene)
     on = np.zeros(len(scene.tone), bool)
@@ -94,6 +94,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(on.astype(float), 3)) > 0.3
     return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+
+
+def _steady(ridge: Ridge) -> bool:
+    """Whether the ridge holds its pitch as a chime does."""
+    return ridge.restlessness_hz() < STEADY_HZ or ridge.pitch_residual_percent() < STEADY_PERCENT
 
 
 def _locked(ridge: Ridge, rpm: FloatArray | None) -> bool:

@@ -20,6 +20,7 @@ from audiodiag.symptoms.spectra import (
     decibels,
     half_order_distance,
     lines_above_floor,
+    peaks_only,
     percentile,
     smooth,
     spans_of,
@@ -131,8 +132,8 @@ def _beats(angle: AngleView) -> dict[str, float]:
     """The best R by its beats at R, 2R and R z off the half orders."""
     step = angle.beat_step
     together = lines_above_floor(angle.wide_power[:, 0], int(0.8 / step), angle.averages)
-    excess = spread_maximum(together, 1)
-    excess = np.where(half_order_distance(angle.beat_order) < 0.045, 0.0, np.clip(excess, -3.0, 12.0))
+    excess = peaks_only(np.clip(together, -3.0, 12.0), 2, 0.0)
+    excess = spread_maximum(np.where(angle.near_engine(angle.beat_order), 0.0, excess), 1)
     ratios = np.arange(RATIOS[0], RATIOS[1], step / 2)
 
     def at(orders: FloatArray) -> FloatArray:

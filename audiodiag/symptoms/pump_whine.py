@@ -82,7 +82,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     track, _ = _tracked(angle, order)
     values = {
         "whine_comb_db": score[best],
-        "whine_order": order,
+        "whine_order": _refined(angle, order),
         "whine_line_db": _at(spread_maximum(raw, 1), np.array([order]), step)[0],
         "whine_second_db": second[best],
         "whine_third_db": third[best],
@@ -105,6 +105,14 @@ def measure(scene: Scene) -> SymptomMeasurement:
     sounding = track > threshold if growing else track > -60.0
     on = np.interp(scene.time_s, angle.map_time_s, sounding.astype(float)) > 0.5
     return SymptomMeasurement(values, spans_of(on, 0.05), level, evidence_of(MEASURES, values))
+
+
+def _refined(angle: AngleView, order: float) -> float:
+    """The order at the middle of the line's power."""
+    near = np.abs(angle.order - order) < 2.6 * angle.order_step
+    power = angle.order_power[near] - angle.order_power[near].min()
+    total = float(power.sum())
+    return float(power @ angle.order[near]) / total if total > 0 else order
 
 
 def _at(values: FloatArray, orders: FloatArray, step: float) -> FloatArray:

@@ -18,6 +18,7 @@ from audiodiag.orders.angle import CrankAngle, crank_angle, resample_to_angle
 from audiodiag.records import Clip, FloatArray, Phases, Quality, SpeedTrace, read_only
 from audiodiag.symptoms.spectra import (
     TINY,
+    Mask,
     bridge,
     decibels,
     half_order_distance,
@@ -60,7 +61,7 @@ class AngleView:
     independent blocks behind order_power and beat_power. wide, wide_power: as beat and beat_power, for bands
     taken together, each weighed by its width, so that what is common to them stands out of their noise:
     0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). comb_db: level of the engine's own lines over time,
-    shape (m,).
+    shape (m,). block_rev: length of the blocks, revolutions.
     """
 
     crank: CrankAngle
@@ -80,6 +81,11 @@ class AngleView:
     beat_blocks: FloatArray
     beat_block_time_s: FloatArray
     comb_db: FloatArray
+    block_rev: float
+
+    def near_engine(self, order: FloatArray) -> Mask:
+        """Which orders lie within the width that a line of the engine's comb takes up in these blocks."""
+        return np.asarray(half_order_distance(order) < 2.2 / self.block_rev + 0.002 * order)
 
     @property
     def order_step(self) -> float:
@@ -401,6 +407,7 @@ def _angle_view(
         wide=read_only(wide),
         wide_power=read_only(beat_blocks[beat_good][:, :, bands:].mean(axis=0)),
         beat_blocks=read_only(beat_blocks[beat_good][:, :, :bands]),
+        block_rev=block_rev,
         comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),
         beat_block_time_s=read_only(beat_times[beat_good]),
     )

@@ -1,0 +1,213 @@
+"""Each symptom planted into a plain engine bay is measured on the right side of the clean one."""
+
+from __future__ import annotations
+
+import functools
+import math
+
+import numpy as np
+import pytest
+
+from audiodiag.records import Phases, PhaseSpan, Quality, SpeedTrace
+from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
+from audiodiag.vehicle import Vehicle
+
+from . import bays
+
+PLANTED = {
+    "clean": None,
+    "pump_whine": bays.whine,
+    "cavitation_groan": bays.groan,
+    "belt_squeal": bays.squeal,
+    "belt_chirp": bays.chirp,
+    "relief_hiss": bays.hiss,
+    "bearing_growl": bays.growl,
+    "chime": bays.chime,
+    "ticks": bays.ticks,
+}
+
+
+@functools.cache
+def bay(name: str) -> np.ndarray:
+    make = PLANTED[name]
+    return bays.engine() + (make() if make else 0.0)
+
+
+@functools.cache
+def measured(name: str) -> Measurements:
+    return measure_all(bays.clip_of(bay(name)), bays.quality(), bays.trace())
+
+
+@pytest.mark.parametrize(
+    ("symptom", "name", "least_more"),
+    [
+        ("pump_whine", "whine_merit_db", 8.0),
+        ("pump_whine", "whine_line_db", 6.0),
+        ("pump_whine", "whine_sideband_db", 3.0),
+        ("pump_whine", "whine_growth_db", 3.0),
+        ("cavitation_groan", "groan_rise_db", 3.0),
+        ("cavitation_groan", "groan_roughness", 0.1),
+        ("cavitation_groan", "groan_beat_db", 4.0),
+        ("cavitation_groan", "groan_swing_db", 0.7),
+        ("belt_squeal", "squeal_prominence_db", 8.0),
+        ("belt_squeal", "squeal_longest_s", 0.5),
+        ("belt_chirp", "chirp_belt_comb_db", 6.0),
+        ("belt_chirp", "chirp_burst_rate_hz", 2.0),
+        ("belt_chirp", "chirp_burst_height_db", 2.0),
+        ("relief_hiss", "hiss_rise_db", 4.0),
+        ("relief_hiss", "hiss_edge_db", 4.0),
+        ("bearing_growl", "growl_comb_db", 8.0),
+        ("bearing_growl", "growl_depth", 0.1),
+    ],
+)
+def test_a_planted_symptom_raises_its_own_measurement(symptom: str, name: str, least_more: float) -> None:
+    clean, planted = measured("clean").values[name], measured(symptom).values[name]
+    assert planted - clean > least_more, f"{name}: clean {clean:.2f}, planted {planted:.2f}"
+
+
+def test_orders_are_found_where_they_were_planted() -> None:
+    assert measured("pump_whine").values["whine_order"] == pytest.approx(11.3, abs=0.03)
+    assert measured("belt_chirp").values["chirp_belt_order"] == pytest.approx(0.31, abs=0.01)
+    assert measured("bearing_growl").values["growl_order"] == pytest.approx(4.77, abs=0.03)
+    assert measured("belt_squeal").values["squeal_frequency_hz"] == pytest.approx(3100, rel=0.06)
+
+
+def test_an_engine_order_is_no_pump() -> None:
+    sound = bay("clean") + 0.3 * np.cos(2 * np.pi * 12.0 * bays.turns())
+    values = measure_all(bays.clip_of(sound), bays.quality(), bays.trace()).values
+    assert values["whine_line_db"] < measured("pump_whine").values["whine_line_db"] or (
+        values["whine_half_order_distance"] < 0.05
+    )
+
+
+def test_a_chime_holds_its_pitch_and_a_squeal_does_not() -> None:
+    chime, squeal = measured("chime").values, measured("belt_squeal").values
+    assert chime["squeal_pitch_residual_percent"] < 0.12
+    assert squeal["squeal_pitch_residual_percent"] > 0.3
+    assert squeal["squeal_restlessness_hz"] > chime["squeal_restlessness_hz"] + 1.0
+
+
+def test_ticks_of_the_valve_gear_are_no_chirp() -> None:
+    assert (
+        measured("ticks").values["chirp_belt_comb_db"]
+        < measured("belt_chirp").values["chirp_belt_comb_db"] - 5
+    )
+    assert measured("ticks").values["chirp_burst_rate_hz"] < 1.0
+
+
+@pytest.mark.parametrize(
+    ("symptom", "truth"),
+    [
+        ("belt_squeal", ((2.5, 3.6), (7.0, 7.8))),
+        ("relief_hiss", ((3.0, 4.6), (7.2, 8.6))),
+        ("cavitation_groan", ((2.0, 4.5), (7.0, 9.0))),
+    ],
+)
+def test_spans_lie_where_the_sound_was(symptom: str, truth: tuple[tuple[float, float], ...]) -> None:
+    grid = np.arange(0.0, bays.SECONDS, 0.02)
+    there = np.any([(grid >= a) & (grid < b) for a, b in truth], axis=0)
+    spans = measured(symptom).symptoms[symptom].spans_s
+    found = np.any([(grid >= a) & (grid < b) for a, b in spans], axis=0)
+    assert (there & found).sum() / (there | found).sum() > 0.6
+    assert all(abs(10 * edge - round(10 * edge)) < 1e-6 for span in spans for edge in span)
+
+
+@pytest.mark.parametrize("name", ["pump_whine", "belt_squeal", "belt_chirp"])
+def test_gain_changes_no_measurement(name: str) -> None:
+    for gain_db in (-20.0, 20.0):
+        clip = bays.clip_of(bay(name) * 10 ** (gain_db / 20))
+        other = measure_all(clip, bays.quality(), bays.trace()).values
+        for key, value in measured(name).values.items():
+            if math.isfinite(value) or math.isfinite(other[key]):
+                assert other[key] == pytest.approx(value, rel=1e-3, abs=1e-3), key
+
+
+def test_a_later_start_moves_the_spans_and_little_else() -> None:
+    cut = int(0.8 * bays.RATE)
+    speed = bays.trace()
+    late = SpeedTrace(
+        "acoustic",
+        0.9,
+        speed.time_s - 0.8,
+        speed.rpm,
+        speed.rpm_low,
+        speed.rpm_high,
+        speed.instant_confidence,
+        4,
+    )
+    shifted = measure_all(bays.clip_of(bay("relief_hiss")[cut:]), bays.quality(), late)
+    before, after = measured("relief_hiss"), shifted
+    assert after.values["hiss_rise_db"] == pytest.approx(before.values["hiss_rise_db"], abs=1.0)
+    first = before.symptoms["relief_hiss"].spans_s[0][0]
+    assert after.symptoms["relief_hiss"].spans_s[0][0] == pytest.approx(first - 0.8, abs=0.15)
+
+
+def test_without_a_speed_orders_are_missing_and_the_rest_is_measured() -> None:
+    values = measure_all(bays.clip_of(bay("relief_hiss")), bays.quality(), bays.trace(known=False)).values
+    for name in ("whine_comb_db", "growl_comb_db", "chirp_belt_comb_db", "groan_beat_db", "engine_comb_db"):
+        assert math.isnan(values[name]), name
+    assert values["hiss_rise_db"] > 3.0
+    assert values["speed_known_share"] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("samples", "rate"),
+    [
+        (np.zeros(48000), 16000),
+        (np.zeros(0), 48000),
+        (np.ones(100), 8000),
+        (np.random.default_rng(1).standard_normal(20000), 8000),
+        (np.r_[np.zeros(24000), np.random.default_rng(2).standard_normal(400), np.zeros(24000)], 16000),
+        (np.cos(2 * np.pi * 1000 * np.arange(64000) / 16000), 16000),
+    ],
+    ids=["silent", "empty", "short", "8 kHz", "one click", "one tone"],
+)
+@pytest.mark.parametrize("known", [True, False])
+def test_odd_clips_give_numbers_or_nothing_and_never_a_warning(
+    samples: np.ndarray, rate: int, known: bool
+) -> None:
+    speed = bays.trace(known, max(len(samples) / rate, 0.3))
+    found = measure_all(bays.clip_of(samples, rate), Quality(True, (), (50.0, rate / 2)), speed)
+    assert tuple(found.values) == MEASUREMENT_NAMES
+    assert not any(math.isinf(value) for value in found.values.values())
+
+
+def test_bands_beyond_the_recording_are_left_out() -> None:
+    scene = build_scene(bays.clip_of(bay("clean")), bays.quality(4000.0), bays.trace())
+    assert scene.level_hz.max() < 4100.0 and scene.beat_hz.max() < 4200.0 and scene.tone_hz.max() <= 4000.0
+
+
+def test_stated_phases_become_the_load() -> None:
+    phases = Phases("marked", (PhaseSpan("centre", 0.0, 2.0), PhaseSpan("stop", 2.0, 4.0)), 1.0)
+    scene = build_scene(
+        bays.clip_of(bay("clean")), bays.quality(), bays.trace(), phases, Vehicle(cylinders=5)
+    )
+    assert scene.steering_load is not None and scene.cylinders == 5
+    assert scene.steering_load[10] == 0.0 and scene.steering_load[60] == 1.0
+    assert math.isnan(scene.steering_load[-1])
+
+
+def test_names_are_unique_and_sentences_can_be_filled() -> None:
+    assert len(set(MEASUREMENT_NAMES)) == len(MEASUREMENT_NAMES)
+    for measure in MEASUREMENTS:
+        assert measure.unit
+        assert "{" not in measure.text.format(value=1.5)
+
+
+def test_evidence_repeats_the_measured_numbers() -> None:
+    whine = measured("pump_whine").symptoms["pump_whine"]
+    assert {e.measure for e in whine.evidence} >= {"whine_comb_db", "whine_order"}
+    for evidence in whine.evidence:
+        assert evidence.value == whine.values[evidence.measure]
+    assert any("11.3" in e.text for e in whine.evidence)
+
+
+def test_level_follows_the_planted_level() -> None:
+    quiet = (
+        measure_all(bays.clip_of(bays.engine() + 0.4 * bays.hiss()), bays.quality(), bays.trace())
+        .symptoms["relief_hiss"]
+        .level_db
+    )
+    loud = measured("relief_hiss").symptoms["relief_hiss"].level_db
+    assert quiet is not None and loud is not None
+    assert loud - quiet == pytest.approx(20 * math.log10(1 / 0.4), abs=1.5)
