@@ -84,11 +84,14 @@ def measure_clip(
 ) -> dict[str, float]:
     """Give all measurements of a clip by the steps of the analysis: quality, speed by ear, symptoms."""
     from audiodiag.clip import assess_quality
-    from audiodiag.speed.acoustic import speed_by_ear
+    from audiodiag.speed.acoustic import no_speed, speed_by_ear
     from audiodiag.symptoms import measure_all
 
     quality = assess_quality(clip)
-    speed = speed_by_ear(clip, vehicle=vehicle)
+    if quality.usable:
+        speed = speed_by_ear(clip, vehicle=vehicle)
+    else:
+        speed = no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
     return dict(measure_all(clip, quality, speed, phases, vehicle).values)
 
 

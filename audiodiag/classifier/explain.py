@@ -15,6 +15,9 @@ from audiodiag.records import Evidence
 __all__ = ["Moved", "Phrase", "Usual", "evidence_of", "known_phrases"]
 
 
+_UNIT_ENDINGS = ("_db_per_octave", "_db", "_percent", "_hz", "_s")
+
+
 @dataclass(frozen=True)
 class Phrase:
     """How a measure is spoken of: its unit and a sentence with ``{value}``, or an empty one."""
@@ -58,17 +61,28 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
     'Slope: 0.25, below the usual (0.3 to 0.8). This speaks against it.'
     """
     phrase = phrases.get(moved.measure, Phrase("", ""))
-    title = moved.measure.replace("_", " ").capitalize()
+    title = _title(moved.measure)
     if not math.isfinite(moved.value):
         text = f"{title}: could not be measured in this clip."
     elif phrase.text:
         text = phrase.text.format(value=moved.value)
     else:
-        unit = f" {phrase.unit}" if phrase.unit else ""
+        unit = f" {phrase.unit}" if phrase.unit not in ("", "1") else ""
         text = f"{title}: {moved.value:.3g}{unit}{_beside_usual(moved.value, usual.get(moved.measure))}."
     if moved.charge:
         text += f" This speaks {'for' if moved.charge > 0 else 'against'} it."
     return Evidence(moved.measure, moved.value, phrase.unit, text)
+
+
+def _title(measure: str) -> str:
+    """Give the name of a measure as words, without the unit at its end.
+
+    >>> _title("groan_rise_flatness_db"), _title("noise_slope_db_per_octave")
+    ('Groan rise flatness', 'Noise slope')
+    """
+    for ending in _UNIT_ENDINGS:
+        measure = measure.removesuffix(ending)
+    return measure.replace("_", " ").capitalize()
 
 
 def _beside_usual(value: float, usual: Usual | None) -> str:

@@ -102,6 +102,11 @@ class Model:
     strangeness: StrangeModel
     made: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def shares(self) -> Mapping[str, float]:
+        """Give the share of each symptom among the clips learnt from; empty where the file does not say."""
+        return {str(name): float(share) for name, share in dict(self.made.get("shares", {})).items()}
+
     @cached_property
     def _usual(self) -> dict[str, Usual]:
         rows = zip(self.measures, self.low, self.middle, self.high, strict=True)

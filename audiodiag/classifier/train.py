@@ -199,6 +199,9 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "seed": seed,
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
         "engine_bays": int(table.engine.sum()),
+        "shares": {
+            name: round(float(np.nanmean(table.present[:, table.column(name)])), 4) for name in SYMPTOMS
+        },
     }
 
 

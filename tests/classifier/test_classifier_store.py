@@ -64,7 +64,7 @@ def test_strangeness_names_the_measure_that_lies_outside(trained: Trained) -> No
     said = trained.model.predict(usual_clip(snr_db=90.0), phrases={"snr_db": Phrase("dB", "")})
     assert said.strangeness.strange
     assert said.strangeness.far_out[0] == "snr_db"
-    assert said.strange_because[0].text.startswith("Snr db: 90 dB, above the usual (")
+    assert said.strange_because[0].text.startswith("Snr: 90 dB, above the usual (")
 
 
 def test_ranks_of_new_engine_bays_are_even(trained: Trained) -> None:
@@ -181,6 +181,12 @@ def test_the_card_tells_data_scores_and_limits(trained: Trained) -> None:
     for symptom in SYMPTOMS:
         assert card.count(f"| {symptom} |") >= 4
     assert "simulated clips" in card
+
+
+def test_the_model_tells_how_often_each_symptom_was_there(trained: Trained) -> None:
+    shares = trained.model.shares
+    assert list(shares) == list(SYMPTOMS)
+    assert shares["pump_whine"] == pytest.approx(0.9 * 0.25, abs=0.06)
 
 
 def test_the_model_is_frozen(trained: Trained) -> None:
