@@ -41,3 +41,8 @@ def test_only_light_rooms_are_loaded():
 
 def test_the_test_sees_what_is_loaded():
     assert "numpy" in loaded_by(["--help"], before="import audiodiag.records")
+
+
+def test_pipeline_does_without_the_slowest_libraries():
+    loaded = loaded_by(["version"], before="import audiodiag.analysis, audiodiag.report")
+    assert not {name.partition(".")[0] for name in loaded} & {"sklearn", "librosa", "matplotlib", "numba"}
