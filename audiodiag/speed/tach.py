@@ -74,8 +74,8 @@ def speed_from_pulses(
     Returns
     -------
     SpeedTrace
-        Source ``tach``; NaN where pulses fail for more than 1.5 s. The band is 1.645 standard errors of the
-        fitted slope, at least 0.05 %.
+        Source ``tach``; NaN where pulses fail for more than 1.5 s. The band holds the middle 90 % by the
+        standard error of the fitted slope (Student's t), at least 0.05 % either way.
 
     Raises
     ------
@@ -294,18 +294,18 @@ def _slope(pulses: _Pulses, time_s: FloatArray, pulses_per_rev: float) -> tuple[
         x, y = pulses.time_s[same][use] - instant, pulses.number[same][use] / pulses_per_rev
         if len(x) < 4 or x[0] > 2 * half_window_s or x[-1] < -2 * half_window_s:
             continue
-        slope, error = _fit(x, y)
+        slope, spread = _fit(x, y)
         if slope > 0:
-            rpm[index], half[index] = 60.0 * slope, 60.0 * 1.645 * error
+            rpm[index], half[index] = 60.0 * slope, 60.0 * spread
     return rpm, half
 
 
 def _fit(x: FloatArray, y: FloatArray) -> tuple[float, float]:
-    """Give the slope at x = 0 of the fitted polynomial and its standard error; one pass sheds outliers."""
+    """Give the slope at x = 0 of the fitted curve and the half-width of its 90 % band; sheds outliers."""
     reach = float(np.max(np.abs(x)))
     scaled = x / reach
     weight = np.ones(len(x), dtype=bool)
-    slope = error = math.nan
+    slope = half = math.nan
     for _ in range(2):
         used = int(weight.sum())
         degree = (
@@ -318,13 +318,16 @@ def _fit(x: FloatArray, y: FloatArray) -> tuple[float, float]:
         rest = y - table @ factors
         spare = max(1, used - degree - 1)
         variance = float(np.sum(rest[weight] ** 2)) / spare
-        slope, error = float(factors[1]) / reach, math.sqrt(max(0.0, variance * inverse[1, 1])) / reach
-        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        # Few pulses: the 95 % point of Student's t, to 1 % from 5 degrees of freedom on.
+        student = 1.645 + 1.5 / spare + 1.5 / spare**2
+        slope = float(factors[1]) / reach
+        half = student * math.sqrt(max(0.0, variance * inverse[1, 1])) / reach
+        spread = 1.4826 * float(np.median(np.abs(rest))) * math.sqrt(used / spare) + 1e-9
         outlier = np.abs(rest) > 5.0 * spread
         if not outlier.any() or used - int(outlier.sum()) < 6:
             break
         weight = ~outlier
-    return slope, error
+    return slope, half
 
 
 def _reference_gaps(pulses: _Pulses, pulses_per_rev: float, missing_teeth: int) -> int:
