@@ -61,8 +61,8 @@ def _ripple(car: np.random.Generator, scene: Scene) -> FloatArray:
     z, size = scene.vanes, 8192
     place = np.arange(size) / size
     table = np.zeros(size)
-    ports = ((0.0, 1.0), (0.5, car.uniform(0.7, 1.0))) if z % 2 else ((0.0, 1.0),)
-    width = car.uniform(0.08, 0.35) / z / (2 if z % 2 else 1)
+    ports = ((0.0, 1.0), (0.5, car.uniform(0.85, 1.0))) if z % 2 else ((0.0, 1.0),)
+    width = car.uniform(0.08, 0.35 if z % 2 == 0 else 0.25) / z / (2 if z % 2 else 1)
     spread, late = uniform_log(car, 0.01, 0.15), uniform_log(car, 0.002, 0.03)
     for vane in range(z):
         own = 1 + spread * car.standard_normal()
@@ -76,9 +76,9 @@ def _ripple(car: np.random.Generator, scene: Scene) -> FloatArray:
 def _harmonic_sum(car: np.random.Generator, scene: Scene, variant: str) -> FloatArray:
     """Vane order and multiples, with runout of the shaft as amplitude and (modulated) phase swing."""
     z = scene.vanes
-    leak = 10 ** (-car.uniform(8, 28) / 20) if z % 2 else 1.0
+    leak = 10 ** (-car.uniform(14, 34) / 20) if z % 2 else 1.0
     depth = car.uniform(0, 0.5)
-    swing = uniform_log(car, 0.02, 0.35) if variant == "modulated" else 0.0
+    swing = uniform_log(car, 0.01, 0.08) if variant == "modulated" else 0.0
     phase = scene.pump_turns + swing / z * turn_table(scene.pump_turns, cosine(car.random()))
     fall, count = car.uniform(1, 11), int(car.integers(1, 9))
     if z % 2:
