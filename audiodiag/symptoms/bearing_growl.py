@@ -12,8 +12,8 @@ import numpy as np
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, decibels, peaks_only, spread_maximum
+from audiodiag.symptoms.scene import AngleView, Scene
+from audiodiag.symptoms.spectra import TINY, Index, Mask, decibels, peaks_only, spread_maximum
 
 __all__ = ["MEASURES", "measure"]
 
@@ -84,14 +84,22 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "growl_bands": float((first[best] > 3.0).mean()),
         "growl_kurtosis": _kurtosis(rest),
     }
-    band = scene.beat_hz[columns[strongest]]
-    power = scene.power_between(band / 1.4, band * 1.4)
-    share = float(np.median(power)) * min(depth, 1.0) if power.size else TINY
-    level = float(decibels(share / max(scene.engine_power, TINY)))
+    level = _level_db(scene, angle, columns, near, beside)
     values["growl_share_db"] = level
     values = filled(MEASURES, values)
     spans = ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _level_db(scene: Scene, angle: AngleView, columns: Index, near: Mask, beside: Mask) -> float:
+    """Level of what beats at the found order: each band's power times twice the line's depth."""
+    share = 0.0
+    for column in columns:
+        line = angle.beat_power[near, column].max() - np.median(angle.beat_power[beside, column])
+        part = min(2.0 * float(np.sqrt(max(float(line), 0.0))), 1.0)
+        band = scene.beat_hz[column]
+        share += part * float(np.median(scene.power_between(band / 1.2, band * 1.2)))
+    return float(decibels(share / max(scene.engine_power, TINY)))
 
 
 def _kurtosis(rest: FloatArray) -> float:

@@ -14,7 +14,7 @@ from scipy.ndimage import median_filter
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, AngleView, Scene
+from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView, Scene
 from audiodiag.symptoms.spectra import (
     TINY,
     Index,
@@ -62,7 +62,9 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values |= bursts
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
-    return SymptomMeasurement(values, spans_of(on, 0.05, 0.1, 0.6), level, evidence_of(MEASURES, values))
+    return SymptomMeasurement(
+        values, spans_of(on, TRACK_HOP_S, 0.1, 0.6), level, evidence_of(MEASURES, values)
+    )
 
 
 def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
@@ -114,7 +116,7 @@ def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
 
 
 def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float]:
-    """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; their level."""
+    """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; the level of the train."""
     every = max(round(scene.envelope_rate_hz / 250.0), 1)
     count = len(scene.envelope) // every
     slow = scene.envelope[: count * every][:, columns].reshape(count, every, -1).mean(axis=1)
@@ -131,7 +133,7 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
     middle = (starts + ends) / 2.0 / rate
     on = np.zeros(len(scene.time_s), bool)
     for a, b in zip(starts, ends, strict=True):
-        on[int(a / rate / 0.05) : int(b / rate / 0.05) + 1] = True
+        on[int(a / rate / TRACK_HOP_S) : int(b / rate / TRACK_HOP_S) + 1] = True
     gaps = np.diff(middle)
     if scene.angle is not None and len(middle) > 1:
         gaps = np.diff(scene.angle.crank.rev_at(middle))
@@ -144,7 +146,9 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
             inside[a:b] = True
         width = scene.beat_hz[columns] * 0.35 * 2.0 / scene.sample_rate_hz
         power = (slow * width).sum(axis=1)
-        excess = max(float(power[inside].mean() - np.median(power)), 0.0)
+        train_s = sum(end - start for start, end in spans_of(on, TRACK_HOP_S, 0.1, 0.6))
+        added = float((power[inside] - np.median(power)).sum()) / rate
+        excess = max(added / max(train_s, 0.1), 0.0)
     share = float(decibels(excess / max(scene.engine_power, TINY)))
     values = {
         "chirp_burst_rate_hz": len(starts) / max(scene.duration_s, 0.5),
