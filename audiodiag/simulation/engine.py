@@ -134,8 +134,8 @@ def _fired(
 def _built_pattern(car: np.random.Generator, cylinders: int) -> FloatArray:
     """How the build of the engine sets firings apart, in firing order: outer and inner cylinders, two banks.
 
-    Common practice, no published source: firing order 1-3-4-2 alternates outer and inner cylinders, 1-5-3-6-2-4
-    repeats outer, inner, middle; a V6 alternates its banks, a V8 does not quite.
+    Common practice, no published source: firing order 1-3-4-2 alternates outer and inner cylinders,
+    1-5-3-6-2-4 repeats outer, inner, middle; a V6 alternates its banks, a V8 does not quite.
     """
     if car.random() < 0.5:
         return np.zeros(cylinders)
