@@ -23,7 +23,7 @@ __all__ = ["CombExamples", "comb_examples", "fit_comb", "fit_hypotheses", "save_
 
 
 THIN = 4
-"""Only every fourth wrong speed is kept in training and counted fourfold; the true one and its neighbours stay."""
+"""Of the wrong speeds every fourth is kept in training and counted fourfold."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,18 +70,64 @@ def comb_examples(
     return CombExamples(levels, log_prior, np.full(len(pick), CYLINDERS.index(cylinders)))
 
 
-def _loss(weights: FloatArray, examples: CombExamples, ridge: float) -> tuple[float, FloatArray]:
-    """Joint and conditional softmax loss with its gradient; weights: shape (features, cylinders)."""
-    total = 0.5 * ridge * float(np.sum(weights**2))
-    gradient = ridge * weights.copy()
-    count = len(examples.levels)
-    for start in range(0, count, 200):
-        levels = examples.levels[start : start + 200].astype(np.float32)
-        frames, speeds, features = levels.shape
-        scores = (levels.reshape(-1, features) @ weights.astype(np.float32)).reshape(frames, speeds, -1)
-        scores = scores.astype(float) + examples.log_prior[start : start + 200, :, None]
+GROUPS = 15
+
+
+def tooth_groups(cylinders: int) -> FloatArray:
+    """Average the teeth by what they mean to an engine, shape (groups, teeth).
+
+    Firing multiples 1, 2, 3, 4, 5-6 and higher; odd multiples of half the firing order; other whole orders,
+    other half orders and quarter orders, each below and above twice the firing order. Engines with few clips
+    then learn from all the others.
+    """
+    firing = cylinders / 2.0
+    groups = np.zeros((GROUPS, len(TEETH)))
+    for tooth, order in enumerate(TEETH):
+        ratio = order / firing
+        upper = int(order > 2 * firing)
+        if abs(ratio - round(ratio)) < 1e-9:
+            number = round(ratio)
+            group = number - 1 if number <= 4 else 4 if number <= 6 else 5
+        elif abs(2 * ratio - round(2 * ratio)) < 1e-9 and (2 * order) % 1 == 0:
+            group = 6 + min(round(ratio - 0.5), 2)
+        elif order % 1 == 0:
+            group = 9 + upper
+        elif (2 * order) % 1 == 0:
+            group = 11 + upper
+        else:
+            group = 13 + upper
+        groups[group, tooth] = 1.0
+    return groups / np.maximum(groups.sum(axis=1, keepdims=True), 1.0)
+
+
+def _grouped(cylinders: int) -> FloatArray:
+    """The same for all channels, shape (channels * teeth, channels * groups)."""
+    groups = tooth_groups(cylinders)
+    table = np.zeros((len(CHANNELS) * len(TEETH), len(CHANNELS) * GROUPS))
+    for channel in range(len(CHANNELS)):
+        rows = slice(channel * len(TEETH), (channel + 1) * len(TEETH))
+        table[rows, channel * GROUPS : (channel + 1) * GROUPS] = groups.T
+    return table
+
+
+def _loss(
+    weights: FloatArray, levels: FloatArray, log_prior: FloatArray, cylinders: FloatArray
+) -> tuple[float, FloatArray]:
+    """Joint and conditional softmax loss with its gradient.
+
+    weights: shape (cylinders, features). levels: shape (cylinders, frames, speeds, features).
+    """
+    total, gradient = 0.0, np.zeros_like(weights)
+    count = levels.shape[1]
+    for start in range(0, count, 500):
+        part = levels[:, start : start + 500]
+        numbers, frames, speeds, features = part.shape
+        scores = np.stack(
+            [(part[n].reshape(-1, features) @ weights[n].astype(np.float32)) for n in range(numbers)], axis=-1
+        )
+        scores = scores.reshape(frames, speeds, numbers) + log_prior[start : start + 500, :, None]
         rows = np.arange(frames)
-        number = examples.cylinders_index[start : start + 200]
+        number = cylinders[start : start + 500]
         target = np.zeros_like(scores)
         for speed, share in ((0, 0.6), (1, 0.2), (2, 0.2)):
             target[rows, speed, number] = share
@@ -92,29 +138,38 @@ def _loss(weights: FloatArray, examples: CombExamples, ridge: float) -> tuple[fl
         total -= 0.5 * float(np.sum(target[rows, :, number] * log_known)) / count
         slope = 0.5 * (np.exp(log_joint) - target)
         slope[rows, :, number] += 0.5 * (np.exp(log_known) - target[rows, :, number])
-        gradient += levels.reshape(-1, features).T @ slope.reshape(-1, scores.shape[2]).astype(np.float32) / count
+        for n in range(numbers):
+            flat = slope[:, :, n].reshape(-1).astype(np.float32)
+            gradient[n] += (part[n].reshape(-1, features).T @ flat) / count
     return total, gradient
 
 
 def fit_comb(
     examples: Sequence[CombExamples],
     *,
-    ridge: float = 2e-3,
+    ridge: float = 1e-3,
+    own_ridge: float = 1e-2,
     steps: int = 120,
     progress: Callable[[str, float], None] | None = None,
 ) -> FloatArray:
     """Fit the comb weights; returns shape (cylinders, channels, teeth).
 
-    examples: one per clip. ridge: strength of the pull to zero.
+    examples: one per clip. ridge, own_ridge: pull to zero of the weights that all engines share, and of what
+    each number of cylinders adds of its own.
     """
     from scipy.optimize import minimize
 
-    joined = CombExamples(
-        np.concatenate([e.levels for e in examples]),
-        np.concatenate([e.log_prior for e in examples]),
-        np.concatenate([e.cylinders_index for e in examples]),
+    tables = [_grouped(n) for n in CYLINDERS]
+    levels = np.stack(
+        [
+            np.concatenate([e.levels.astype(np.float32) @ table.astype(np.float32) for e in examples])
+            for table in tables
+        ]
     )
-    shape = (joined.levels.shape[2], len(CYLINDERS))
+    log_prior = np.concatenate([e.log_prior for e in examples])
+    numbers = np.concatenate([e.cylinders_index for e in examples])
+    features = levels.shape[3]
+    shape = (1 + len(CYLINDERS), features)
     done = 0
 
     def value(flat: FloatArray) -> tuple[float, FloatArray]:
@@ -122,11 +177,16 @@ def fit_comb(
         done += 1
         if progress:
             progress("fitting the speed comb", min(1.0, done / (steps * 1.2)))
-        loss, gradient = _loss(flat.reshape(shape), joined, ridge)
-        return loss, gradient.ravel().astype(float)
+        shared, own = flat.reshape(shape)[0], flat.reshape(shape)[1:]
+        loss, gradient = _loss(shared + own, levels, log_prior, numbers)
+        loss += 0.5 * ridge * float(shared @ shared) + 0.5 * own_ridge * float(np.sum(own**2))
+        whole = np.concatenate([(gradient.sum(axis=0) + ridge * shared)[None], gradient + own_ridge * own])
+        return loss, whole.ravel()
 
     found = minimize(value, np.zeros(shape).ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps})
-    return found.x.reshape(shape).T.reshape(len(CYLINDERS), len(CHANNELS), len(TEETH))
+    fitted = found.x.reshape(shape)
+    weights = np.stack([table @ (fitted[0] + own) for table, own in zip(tables, fitted[1:], strict=True)])
+    return weights.reshape(len(CYLINDERS), len(CHANNELS), len(TEETH))
 
 
 def save_comb(
@@ -144,12 +204,12 @@ def save_comb(
 
 
 def fit_hypotheses(
-    features: Sequence[FloatArray], right: Sequence[int], *, ridge: float = 1e-2
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+    features: Sequence[FloatArray], right: Sequence[Sequence[int]], *, ridge: float = 3e-2
+) -> FloatArray:
     """Fit the softmax that chooses between half, double and other numbers of cylinders.
 
-    features: for each clip, shape (hypotheses, features). right: row of the true hypothesis in each. Returns
-    the centre and scale of the features and their weights, each shape (features,).
+    features: for each clip, shape (hypotheses, features). right: rows of the true hypotheses in each. Returns
+    the centre, scale and weight of each feature, shape (3, features).
     """
     from scipy.optimize import minimize
 
@@ -161,10 +221,12 @@ def fit_hypotheses(
         loss, gradient = 0.5 * ridge * float(weights @ weights), ridge * weights
         for rows, truth in zip(scaled, right, strict=True):
             score = rows @ weights
-            log_p = score - np.logaddexp.reduce(score)
-            loss -= log_p[truth] / len(scaled)
-            gradient = gradient + (np.exp(log_p) @ rows - rows[truth]) / len(scaled)
+            all_of_them, true_ones = np.logaddexp.reduce(score), np.logaddexp.reduce(score[truth])
+            loss += (all_of_them - true_ones) / len(scaled)
+            among_true = np.exp(score[truth] - true_ones)
+            slope = np.exp(score - all_of_them) @ rows - among_true @ rows[truth]
+            gradient = gradient + slope / len(scaled)
         return loss, gradient
 
     found = minimize(value, np.zeros(stacked.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 400})
-    return centre, scale, found.x
+    return np.array([centre, scale, found.x])

@@ -21,7 +21,7 @@ from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine
 from audiodiag.speed.tracking import best_path, forward_backward, step_law
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["Candidate", "Choice", "candidate_track", "choose", "lock_features", "no_speed", "speed_by_ear"]
+__all__ = ["Candidate", "Choice", "candidate_tracks", "choose", "lock_features", "no_speed", "speed_by_ear"]
 
 TEMPER = 0.8
 """Share of the comb score that counts in each frame when a path is drawn."""
@@ -30,19 +30,23 @@ EVIDENCE_TEMPER = 0.4
 TRACK_LAW = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40)
 RESIDUAL_LAW = step_law(narrow=1.0, wide=8.0, wide_share=0.15, reach=30)
 STRAIGHTENINGS = 2
+SECOND_LOOK_RPM = 1500.0
+SAME_SPEED = 0.02
+"""Two readings closer than this share are one speed."""
 
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """A refined track, not yet decided between its multiples, with what is needed to decide.
+    """Refined tracks, not yet decided between them and their multiples, with what is needed to decide.
 
-    hypotheses and features: one row a hypothesis. ``sharpness``: mean posterior probability near the path.
+    hypotheses and features: one row a hypothesis. sharpness: for each track and instant, the posterior
+    probability that the speed lies near the track, shape (frames,) each.
     """
 
-    track: RefinedTrack
+    tracks: tuple[RefinedTrack, ...]
     hypotheses: tuple[Hypothesis, ...]
     features: FloatArray
-    sharpness: FloatArray
+    sharpness: tuple[FloatArray, ...]
 
 
 def _tracked(
@@ -100,7 +104,7 @@ def _straightened(
     return smooth * ratio, np.interp(time_s, frame_time, near)
 
 
-def candidate_track(
+def candidate_tracks(
     bands: tuple[Baseband, ...],
     front: FrontEnd,
     weights: CombWeights,
@@ -108,36 +112,48 @@ def candidate_track(
     cylinders: tuple[int, ...],
     prior: FloatArray | None = None,
 ) -> Candidate:
-    """Find the track that explains the clip best and describe its alternatives.
+    """Find the track that explains the clip best, a second one where it lies high, and all alternatives.
 
-    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID``, else that of the weights.
+    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID``, else that of the weights. A loud
+    pump can draw the comb to its own spacing, at a multiple of the engine's speed; so a track above
+    ``SECOND_LOOK_RPM`` gets a rival that must lie below it.
     """
     prior = weights.prior if prior is None else prior
     scores, _, number = _tracked(front, weights, prior, cylinders)
-    rough = RPM_GRID[best_path(scores, TRACK_LAW)]
-    near: FloatArray = np.ones(len(rough))
-    for _ in range(STRAIGHTENINGS):
-        rough, near = _straightened(bands, front.time_s, rough, weights, prior, number)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
-    track = refine(signals, front.time_s, rough)
-    low_levels = long_order_levels(bands[0], track.time_s, track.rpm)
-    env_levels = low_levels * 0 if envelope is None else long_order_levels(envelope, track.time_s, track.rpm)
-    median = float(np.median(track.rpm))
-    guesses = hypotheses(median, cylinders)
-    features = np.array(
-        [
+    tracks: list[RefinedTrack] = []
+    sharpness: list[FloatArray] = []
+    guesses: list[Hypothesis] = []
+    features: list[FloatArray] = []
+    limit = np.zeros(len(RPM_GRID))
+    for place in range(2):
+        rough = RPM_GRID[best_path(scores + limit, TRACK_LAW)]
+        near: FloatArray = np.ones(len(rough))
+        for _ in range(STRAIGHTENINGS):
+            rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)
+        track = refine(signals, front.time_s, rough)
+        levels = [long_order_levels(signal, track.time_s, track.rpm) for signal in signals]
+        median = float(np.median(track.rpm))
+        own = hypotheses(median, cylinders, place)
+        features += [
             describe(
-                low_levels,
-                env_levels,
+                levels[0],
+                levels[1] if levels[1:] else levels[0] * 0,
                 guess,
                 median_rpm=median,
                 log_prior=float(np.interp(np.log(guess.factor * median), np.log(RPM_GRID), prior)),
+                sharpness=float(np.mean(near)),
             )
-            for guess in guesses
+            for guess in own
         ]
-    )
-    return Candidate(track, guesses, features, near)
+        guesses += own
+        tracks.append(track)
+        sharpness.append(near)
+        if median < SECOND_LOOK_RPM:
+            break
+        limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
+    return Candidate(tuple(tracks), tuple(guesses), np.array(features), tuple(sharpness))
 
 
 def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
@@ -149,10 +165,9 @@ def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
 
 @dataclass(frozen=True)
 class Choice:
-    """The reading that was chosen: factor on the track, cylinders, and how probable each is."""
+    """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that."""
 
-    factor: float
-    cylinders: int
+    hypothesis: Hypothesis
     probability: float
     cylinders_probability: float
     alternatives: tuple[SpeedAlternative, ...]
@@ -163,46 +178,54 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     centre, scale, slope = weights.hypotheses
     score = ((candidate.features - centre) / scale) @ slope
     probability = np.exp(score - np.logaddexp.reduce(score))
-    factors = np.array([h.factor for h in candidate.hypotheses])
-    totals = {f: float(probability[factors == f].sum()) for f in set(factors.tolist())}
-    factor = max(totals, key=lambda f: totals[f])
-    here = [i for i in range(len(factors)) if factors[i] == factor]
-    best = max(here, key=lambda i: float(probability[i]))
-    ranked = sorted(range(len(factors)), key=lambda i: -float(probability[i]))
-    alternatives = tuple(
-        SpeedAlternative(
-            candidate.hypotheses[i].factor / factor,
-            candidate.hypotheses[i].cylinders,
-            float(probability[i]),
-        )
-        for i in ranked[:6]
-        if probability[i] >= 0.01 and i != best
-    )
+    medians = [float(np.median(track.rpm)) for track in candidate.tracks]
+    speeds = np.array([h.factor * medians[h.track] for h in candidate.hypotheses])
+    numbers = np.array([h.cylinders for h in candidate.hypotheses])
+    same = np.abs(np.log(speeds[:, None] / speeds[None, :])) < SAME_SPEED
+    totals = same @ probability
+    best_speed = int(np.argmax(totals))
+    here = same[best_speed]
+    shares = {int(n): float(probability[here & (numbers == n)].sum()) for n in np.unique(numbers[here])}
+    number = max(shares, key=lambda n: shares[n])
+    best = int(np.argmax(np.where(here & (numbers == number), probability, -1.0)))
     return Choice(
-        factor,
-        candidate.hypotheses[best].cylinders,
-        totals[factor],
-        float(probability[best]) / max(totals[factor], 1e-12),
-        alternatives,
+        candidate.hypotheses[best],
+        float(totals[best_speed]),
+        shares[number] / max(float(totals[best_speed]), 1e-12),
+        _alternatives(speeds, numbers, probability, best),
     )
+
+
+def _alternatives(
+    speeds: FloatArray, numbers: FloatArray, probability: FloatArray, best: int
+) -> tuple[SpeedAlternative, ...]:
+    """Other readings of at least 1 %, those of the same speed and cylinders added up, the likeliest first."""
+    found: list[SpeedAlternative] = []
+    left = np.ones(len(speeds), bool)
+    near_best = np.abs(np.log(speeds / speeds[best])) < SAME_SPEED
+    left[near_best & (numbers == numbers[best])] = False
+    while left.any() and len(found) < 6:
+        top = int(np.argmax(np.where(left, probability, -1.0)))
+        like = left & (numbers == numbers[top]) & (np.abs(np.log(speeds / speeds[top])) < SAME_SPEED)
+        total = float(probability[like].sum())
+        if total < 0.01:
+            break
+        left[like] = False
+        found.append(SpeedAlternative(float(speeds[top] / speeds[best]), int(numbers[top]), total))
+    return tuple(sorted(found, key=lambda a: -a.probability))
 
 
 def lock_features(candidate: Candidate, choice: Choice) -> FloatArray:
     """Give the numbers that the lock confidence is computed from, a leading 1 for the bias."""
-    track = candidate.track
-    row = candidate.features[
-        next(
-            i
-            for i, h in enumerate(candidate.hypotheses)
-            if h.factor == choice.factor and h.cylinders == choice.cylinders
-        )
-    ]
+    track = candidate.tracks[choice.hypothesis.track]
+    near = candidate.sharpness[choice.hypothesis.track]
+    row = candidate.features[candidate.hypotheses.index(choice.hypothesis)]
     return np.array(
         [
             1.0,
             np.log(choice.probability + 0.01) - np.log(1.01 - choice.probability),
-            float(np.mean(candidate.sharpness)),
-            float(np.mean(candidate.sharpness > 0.5)),
+            float(np.mean(near)),
+            float(np.mean(near > 0.5)),
             np.log(float(np.median(track.sd_rpm / track.rpm)) + 1e-5),
             row[9],
             row[22],
@@ -251,31 +274,31 @@ def speed_by_ear(
     prior = _prior_of(vehicle, weights)
     if not np.any(front.energy_db > -95.0):
         return no_speed(duration, "No sound in which an engine could be heard.")
-    candidate = candidate_track(bands, front, weights, cylinders=numbers, prior=prior)
+    candidate = candidate_tracks(bands, front, weights, cylinders=numbers, prior=prior)
     choice = choose(candidate, weights)
-    track = candidate.track
-    if choice.factor != 1.0:
-        track = refine((bands[0],), track.time_s, track.rpm * choice.factor)
+    track = candidate.tracks[choice.hypothesis.track]
+    if choice.hypothesis.factor != 1.0:
+        track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
     score = float(lock_features(candidate, choice) @ weights.confidence)
     confidence = 1.0 / (1.0 + np.exp(-score))
-    return _trace(front, candidate, choice, track, confidence, told)
+    return _trace(front, candidate.sharpness[choice.hypothesis.track], choice, track, confidence, told)
 
 
 def _trace(
     front: FrontEnd,
-    candidate: Candidate,
+    sharpness: FloatArray,
     choice: Choice,
     track: RefinedTrack,
     confidence: float,
     told: int | None,
 ) -> SpeedTrace:
-    known = _engine_runs(front, candidate.sharpness)
+    known = _engine_runs(front, sharpness)
     rpm = np.where(known, track.rpm, np.nan)
     half = 1.645 * track.sd_rpm
     notes: list[Note] = []
     if not known.all():
         notes.append(Note("speed_gaps", "For parts of the clip no engine speed can be heard.", (), "info"))
-    number: int | None = told if told in CYLINDERS else choice.cylinders
+    number: int | None = told if told in CYLINDERS else choice.hypothesis.cylinders
     sure = told is not None or choice.cylinders_probability >= 0.7
     ambiguous = tuple(a for a in choice.alternatives if a.probability >= 0.05)
     if told is None and (ambiguous or not sure):
@@ -297,7 +320,7 @@ def _trace(
         rpm=read_only(rpm),
         rpm_low=read_only(rpm - half),
         rpm_high=read_only(rpm + half),
-        instant_confidence=read_only(np.clip(candidate.sharpness, 0, 1) * confidence),
+        instant_confidence=read_only(np.clip(sharpness, 0, 1) * confidence),
         cylinders=number if sure else None,
         cylinders_source="entered" if told is not None else ("heard" if sure else "unknown"),
         alternatives=choice.alternatives,

@@ -94,8 +94,8 @@ def speed_prior() -> FloatArray:
     """Log prior of engine speed in a steering clip: mostly near idle, thinning out upwards (assumption)."""
     log_rpm = np.log(RPM_GRID)
     idle = np.exp(-0.5 * ((log_rpm - np.log(850.0)) / 0.22) ** 2)
-    raised = 0.35 * np.exp(-0.5 * ((log_rpm - np.log(1500.0)) / 0.45) ** 2)
-    return np.log(idle + raised + 0.002)
+    raised = 0.25 * np.exp(-0.5 * ((log_rpm - np.log(1350.0)) / 0.4) ** 2)
+    return np.log(idle + raised + 0.001)
 
 
 @cache

@@ -17,35 +17,36 @@ from audiodiag.records import FloatArray
 
 __all__ = ["FACTORS", "HYPOTHESIS_FEATURES", "Hypothesis", "describe", "hypotheses"]
 
-FACTORS = (1 / 3, 3 / 8, 2 / 5, 1 / 2, 3 / 5, 5 / 8, 2 / 3, 3 / 4, 4 / 5, 5 / 6, 1.0,
-           6 / 5, 5 / 4, 4 / 3, 3 / 2, 8 / 5, 5 / 3, 2.0, 5 / 2, 8 / 3, 3.0)  # fmt: skip
+FACTORS = (1 / 4, 1 / 3, 3 / 8, 2 / 5, 1 / 2, 3 / 5, 5 / 8, 2 / 3, 3 / 4, 4 / 5, 5 / 6, 1.0,
+           6 / 5, 5 / 4, 4 / 3, 3 / 2, 8 / 5, 5 / 3, 2.0, 5 / 2, 8 / 3, 3.0, 4.0)  # fmt: skip
 ORDER_STEP = 1 / 96
 LOWEST_RPM, HIGHEST_RPM = 450.0, 6500.0
 HYPOTHESIS_FEATURES = (
     *(f"{c}_{n}" for c in ("low", "env") for n in (
         "firing_1", "firing_2", "firing_3_4", "firing_5_8", "whole", "half_orders", "half_firing_1",
         "half_firing_3", "quarter", "firing_excess", "first_half_orders", "between_excess", "firing_2_of_1")),
-    "prior", "few_lows",
+    "prior", "few_lows", "as_tracked", "as_tracked_sharpness", "restricted",
     *(f"cylinders_{n}" for n in (3, 4, 5, 6, 8)),
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """The true speed is the track times ``factor`` and the engine has that many cylinders."""
+    """The true speed is a track times ``factor`` and the engine has that many cylinders."""
 
     factor: float
     cylinders: int
+    track: int = 0
 
 
-def hypotheses(median_rpm: float, cylinders: tuple[int, ...]) -> tuple[Hypothesis, ...]:
-    """List the hypotheses worth comparing about a track.
+def hypotheses(median_rpm: float, cylinders: tuple[int, ...], track: int = 0) -> tuple[Hypothesis, ...]:
+    """List the hypotheses worth comparing about a track, which has the number ``track``.
 
     >>> len(hypotheses(850.0, (4,))) > 5
     True
     """
     return tuple(
-        Hypothesis(factor, number)
+        Hypothesis(factor, number, track)
         for number in cylinders
         for factor in FACTORS
         if LOWEST_RPM <= factor * median_rpm <= HIGHEST_RPM
@@ -89,11 +90,18 @@ def _spectrum_features(levels: FloatArray, guess: Hypothesis) -> list[float]:
 
 
 def describe(
-    low: FloatArray, envelope: FloatArray, guess: Hypothesis, *, median_rpm: float, log_prior: float
+    low: FloatArray,
+    envelope: FloatArray,
+    guess: Hypothesis,
+    *,
+    median_rpm: float,
+    log_prior: float,
+    sharpness: float,
 ) -> FloatArray:
     """Describe one hypothesis by numbers, in the order of ``HYPOTHESIS_FEATURES``.
 
     low, envelope: long order spectra of the low band and of the envelopes, levels above background in nats.
+    sharpness: how sharply the track was found, 0 to 1.
     """
     numbers = [float(guess.cylinders == n) for n in (3, 4, 5, 6, 8)]
     speed = guess.factor * median_rpm
@@ -103,6 +111,9 @@ def describe(
             *_spectrum_features(envelope, guess),
             log_prior,
             float(speed * guess.cylinders / 120.0 < 15.0),
+            float(guess.factor == 1.0),
+            sharpness * float(guess.factor == 1.0),
+            float(guess.track > 0),
             *numbers,
         ]
     )
