@@ -45,7 +45,7 @@ class Candidate:
 
 
 CANDIDATES: tuple[Candidate, ...] = (
-    Candidate("naive Bayes on 12 measures", "bayes", 0, {"measures": 12}),
+    Candidate("naive Bayes on 12 own measures", "bayes", 0, {"measures": 12}, own=True),
     Candidate("logistic", "linear", 1, {"strength": 0.02, "kinks": ()}),
     Candidate("logistic, own measures", "linear", 2, {"strength": 0.1, "kinks": ()}, own=True),
     Candidate("kinked logistic, own measures", "linear", 3, {"strength": 0.03, "kinks": KINKS}, own=True),
@@ -155,7 +155,7 @@ def _fit_bayes(
     z = scaled(x, scaling)
     telling = np.array([abs(area_under_curve(y, z[:, column]) - 0.5) for column in range(z.shape[1])])
     chosen = np.sort(np.argsort(-telling, kind="stable")[:measures])
-    fitted = GaussianNB(var_smoothing=1e-3).fit(z[:, chosen], y, sample_weight=w)
+    fitted = GaussianNB(var_smoothing=0.05).fit(z[:, chosen], y, sample_weight=w)
     prior = float(np.log(fitted.class_prior_[1] / fitted.class_prior_[0]))
     return Bayes(scaling, chosen, fitted.theta_.copy(), np.maximum(fitted.var_, 1e-12), prior)
 

@@ -32,7 +32,8 @@ def log_loss(present: FloatArray, probability: FloatArray, weight: FloatArray | 
     >>> round(log_loss([0, 1, 1, 0], [0.1, 0.9, 0.8, 0.3]), 7)
     0.1976349
     """
-    return float(np.average(losses(present, probability), weights=weight))
+    lost = losses(present, probability)
+    return float(np.average(lost, weights=weight)) if len(lost) else float("nan")
 
 
 def losses(present: FloatArray, probability: FloatArray) -> FloatArray:
@@ -53,7 +54,8 @@ def brier_score(present: FloatArray, probability: FloatArray, weight: FloatArray
     0.0375
     """
     difference = np.asarray(probability, dtype=float) - np.asarray(present, dtype=float)
-    return float(np.average(difference * difference, weights=weight))
+    square = difference * difference
+    return float(np.average(square, weights=weight)) if len(square) else float("nan")
 
 
 def area_under_curve(present: FloatArray, score: FloatArray) -> float:
@@ -114,7 +116,8 @@ def calibration_error(present: FloatArray, probability: FloatArray, *, bins: int
     0.14
     """
     curve = calibration_curve(present, probability, bins=bins)
-    return float(np.sum(curve.count * np.abs(curve.said - curve.true)) / np.sum(curve.count))
+    distance = float(np.sum(curve.count * np.abs(curve.said - curve.true)))
+    return distance / float(np.sum(curve.count)) if len(curve.count) else float("nan")
 
 
 def share_at_least(probability: FloatArray, *, threshold: float = 0.5) -> float:

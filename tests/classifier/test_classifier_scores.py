@@ -59,6 +59,11 @@ def test_area_under_curve_equals_scikit_learn(pairs: list[tuple[bool, int]]) -> 
         assert np.isnan(area_under_curve(truth, score))
 
 
+def test_scores_of_no_clips_are_unknown() -> None:
+    none = np.array([])
+    assert all(np.isnan(score(none, none)) for score in (log_loss, brier_score, calibration_error))
+
+
 def test_share_at_least_counts_the_threshold_itself() -> None:
     assert share_at_least(np.array([0.5, 0.4999, 0.9])) == pytest.approx(2 / 3)
     assert np.isnan(share_at_least(np.array([])))
