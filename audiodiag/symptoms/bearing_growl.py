@@ -10,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import AngleView
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import AngleView, Scene
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import TINY, Index, Mask, decibels, peaks_only, spread_maximum
 
 __all__ = ["MEASURES", "measure"]

@@ -9,20 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, AngleView
+from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, AngleView
 from audiodiag.symptoms.spectra import lines_above_floor, smooth
 
-__all__ = ["engine_free_beats", "mean_excess_db"]
+__all__ = ["engine_free_beats", "excess_db"]
 
 CYCLES_AROUND = 13
-
-
-def mean_excess_db(angle: AngleView, beat_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    """Height of every envelope line above its surroundings, dB, mean over the bands, shape (orders,)."""
-    inside = (beat_hz >= low_hz) & (beat_hz <= high_hz)
-    if not inside.any():
-        return np.full(len(angle.beat_order), np.nan)
-    return np.asarray(excess_db(angle)[:, inside].mean(axis=1))
 
 
 def excess_db(angle: AngleView) -> FloatArray:

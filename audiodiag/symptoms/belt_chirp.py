@@ -12,9 +12,10 @@ import scipy.fft
 from scipy.ndimage import median_filter
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView, Scene
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
     Index,

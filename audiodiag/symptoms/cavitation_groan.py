@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import AngleView
 from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import AngleView, Scene
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
     Mask,
@@ -71,7 +72,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     track = smooth(scene.band_db(150.0, 8000.0), 7)
     if not np.isfinite(track).all():
         return SymptomMeasurement(filled(MEASURES, {}))
-    loud, calm = loud_and_calm(track)
+    loud, calm = _loud_and_calm(track)
     rise = decibels(scene.level[loud]).mean(axis=0) - decibels(scene.level[calm]).mean(axis=0)
     values = {
         "groan_rise_db": _between(scene, rise, 100.0, 8000.0),
@@ -89,7 +90,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         values["groan_floor_rise_db"] = _floor_rise_db(scene.angle)
         comb = np.interp(scene.time_s, scene.angle.map_time_s, scene.angle.comb_db)
         over = scene.band_db(400.0, 8000.0) - comb
-        over_loud, over_calm = loud_and_calm(smooth(over, 7))
+        over_loud, over_calm = _loud_and_calm(smooth(over, 7))
         values["groan_rise_over_engine_db"] = float(over[over_loud].mean() - over[over_calm].mean())
     values |= _swing(scene, loud, calm)
     power = scene.power_between(100.0, 8000.0)
@@ -103,7 +104,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
 
 
-def loud_and_calm(track: FloatArray) -> tuple[Mask, Mask]:
+def _loud_and_calm(track: FloatArray) -> tuple[Mask, Mask]:
     """Which instants belong to the loudest fifth and to the calmest two fifths of a level track."""
     return track >= np.percentile(track, 80.0), track <= np.percentile(track, 40.0)
 

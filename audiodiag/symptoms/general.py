@@ -10,9 +10,10 @@ import numpy as np
 import scipy.fft
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import engine_comb_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, filled
 from audiodiag.symptoms.ridges import prominence_db
-from audiodiag.symptoms.scene import Scene, engine_comb_db
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, percentile, smooth
 
 __all__ = ["MEASURES", "measure"]

@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import AngleView, engine_comb_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import AngleView, Scene, engine_comb_db
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
     bridge,

@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import TRACK_HOP_S
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.scene import TRACK_HOP_S, Scene
+from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import TINY, Mask, bridge, correlation, decibels, percentile, smooth, spans_of
 
 __all__ = ["MEASURES", "measure"]

@@ -13,7 +13,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth, spread_maximum
 
-__all__ = ["Ridge", "prominence_db", "tonal_ridges"]
+__all__ = ["Ridge", "prominence_db", "speed_at_frames", "tonal_ridges"]
 
 PEAK_DB = 11.0
 NOVEL_DB = 7.0

@@ -6,7 +6,6 @@ contrasts and spans. Powers are relative; every result is a ratio, so that gain 
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
 from typing import Any
 
@@ -182,10 +181,3 @@ def spans_of(active: Mask, hop_s: float, shortest_s: float = 0.1, gap_s: float =
             merged.append([float(start), float(end)])
     kept = [(round(a, 1), round(b, 1)) for a, b in merged if b - a >= shortest_s - 1e-9]
     return tuple((a, b) for a, b in kept if b > a)
-
-
-def quiet_median(values: FloatArray, axis: int = 0) -> FloatArray:
-    """Median that ignores NaN and stays silent where there is nothing."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        return np.asarray(np.nanmedian(values, axis=axis))

@@ -1,0 +1,230 @@
+"""The sound over crank angle: where does each machine part sit still?
+
+The low band as order spectra, long for fine lines and short for their course; the fast band envelopes
+as spectra of their beats. All power is relative to the mean power of the clip.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from audiodiag.orders.angle import CrankAngle, crank_angle, resample_to_angle
+from audiodiag.records import FloatArray, SpeedTrace, read_only
+from audiodiag.symptoms.spectra import (
+    Mask,
+    decibels,
+    half_order_distance,
+    lines_above_floor,
+    smooth,
+)
+
+__all__ = ["BEAT_SAMPLES_PER_REV", "TRACK_HOP_S", "AngleView", "build_angle_view", "engine_comb_db"]
+
+TRACK_HOP_S = 0.05
+LOW_SAMPLES_PER_REV = 160
+HIGHEST_ORDER = 64.0
+BEAT_SAMPLES_PER_REV = 48
+BLOCK_REV = 40.0
+WIDE_HZ = ((300.0, 8000.0), (2000.0, 15000.0))
+
+
+@dataclass(frozen=True, eq=False)
+class AngleView:
+    """The sound over crank angle; present only where the speed is known.
+
+    order: shape (k,), the grid of the low band's order spectrum; order_power: shape (k,), power in each
+    line; order_blocks: shape (blocks, k). map_power, map_time_s: the same in short blocks, shape (m, j) and
+    (m,), on map_order, shape (j,). beat: shape (r, bands), band envelopes over angle, each divided by its
+    slow mean; beat_time_s: shape (r,). beat_order, beat_power: shape (q,) and (q, bands), power of the
+    envelopes' lines, a line of modulation index m has power m squared at its top. averages: number of
+    independent blocks behind order_power and beat_power. wide, wide_power: as beat and beat_power, for bands
+    taken together, each weighed by its width, so that what is common to them stands out of their noise:
+    0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). comb_db: level of the engine's own lines over time,
+    shape (m,). block_rev: length of the blocks, revolutions.
+    """
+
+    crank: CrankAngle
+    revolutions: float
+    order: FloatArray
+    order_power: FloatArray
+    averages: float
+    map_order: FloatArray
+    map_power: FloatArray
+    map_time_s: FloatArray
+    beat: FloatArray
+    wide: FloatArray
+    wide_power: FloatArray
+    beat_time_s: FloatArray
+    beat_order: FloatArray
+    beat_power: FloatArray
+    beat_blocks: FloatArray
+    beat_block_time_s: FloatArray
+    comb_db: FloatArray
+    block_rev: float
+
+    def near_engine(self, order: FloatArray) -> Mask:
+        """Which orders lie within the width that a line of the engine's comb takes up in these blocks."""
+        return np.asarray(half_order_distance(order) < 2.2 / self.block_rev + 0.002 * order)
+
+    @property
+    def order_step(self) -> float:
+        """Spacing of the order grid."""
+        return float(self.order[1] - self.order[0])
+
+    @property
+    def beat_step(self) -> float:
+        """Spacing of the envelope's order grid."""
+        return float(self.beat_order[1] - self.beat_order[0])
+
+
+def build_angle_view(
+    samples: FloatArray,
+    rate: int,
+    speed: SpeedTrace,
+    time_s: FloatArray,
+    rpm: FloatArray,
+    envelope: FloatArray,
+    envelope_rate_hz: float,
+    beat_hz: FloatArray,
+) -> AngleView | None:
+    """Order spectra of the low band and of the envelopes, from the stretches where the speed is known."""
+    known_speed = np.isfinite(speed.rpm) & (np.nan_to_num(speed.rpm) > 50.0)
+    crank = crank_angle(np.asarray(speed.time_s)[known_speed], np.asarray(speed.rpm)[known_speed])
+    duration = len(samples) / rate
+    total = float(crank.rev_at(duration))
+    if total < 12.0:
+        return None
+    block_rev = min(BLOCK_REV, float(int(total / 2.0)) * 1.0)
+    low = resample_to_angle(
+        samples,
+        rate,
+        crank.knot_s,
+        crank.knot_rpm,
+        samples_per_rev=LOW_SAMPLES_PER_REV,
+        max_order=HIGHEST_ORDER,
+    )
+    known = np.isfinite(rpm)
+
+    blocks, times, order = _welch(
+        low.values[:, None], LOW_SAMPLES_PER_REV, block_rev, 0.5, crank, HIGHEST_ORDER
+    )
+    good = _known_blocks(times, known, block_rev, crank)
+    if not good.any():
+        return None
+    order_power = blocks[good, :, 0].mean(axis=0)
+    averages = max(1.0, 0.55 * float(good.sum()) + 0.45)
+    map_power, map_times, map_order = _welch(
+        low.values[:, None], LOW_SAMPLES_PER_REV, min(10.0, block_rev), 0.6, crank, HIGHEST_ORDER
+    )
+    map_good = _known_blocks(map_times, known, 10.0, crank)
+
+    beat_rev = np.arange(int(total * BEAT_SAMPLES_PER_REV) - 1) / BEAT_SAMPLES_PER_REV
+    beat_time = crank.time_at(beat_rev)
+    beat = _relative_envelopes(envelope, envelope_rate_hz, beat_time)
+    wide = np.column_stack([_together(beat, beat_hz, low, high) for low, high in WIDE_HZ])
+    bands = beat.shape[1]
+    beat_blocks, beat_times, beat_order = _welch(
+        np.hstack([beat, wide]), BEAT_SAMPLES_PER_REV, block_rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
+    )
+    beat_good = _known_blocks(beat_times, known, block_rev, crank)
+    if not beat_good.any() or not map_good.any():
+        return None
+    return AngleView(
+        crank=crank,
+        revolutions=total,
+        order=read_only(order),
+        order_power=read_only(order_power),
+        averages=averages,
+        map_order=read_only(map_order),
+        map_power=read_only(map_power[map_good, :, 0]),
+        map_time_s=read_only(map_times[map_good]),
+        beat=read_only(beat),
+        beat_time_s=read_only(beat_time),
+        beat_order=read_only(beat_order),
+        beat_power=read_only(beat_blocks[beat_good][:, :, :bands].mean(axis=0)),
+        wide=read_only(wide),
+        wide_power=read_only(beat_blocks[beat_good][:, :, bands:].mean(axis=0)),
+        beat_blocks=read_only(beat_blocks[beat_good][:, :, :bands]),
+        block_rev=block_rev,
+        comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),
+        beat_block_time_s=read_only(beat_times[beat_good]),
+    )
+
+
+def _relative_envelopes(envelope: FloatArray, rate_hz: float, time_s: FloatArray) -> FloatArray:
+    """Amplitude envelopes over angle, divided by their mean over some 12 revolutions, less 1, held at 5."""
+    amplitude = np.sqrt(envelope)
+    at = np.clip(time_s * rate_hz - 4.0, 0, len(amplitude) - 1.001)
+    index = at.astype(int)
+    part = (at - index)[:, None].astype(np.float32)
+    values = amplitude[index] * (1 - part) + amplitude[np.minimum(index + 1, len(amplitude) - 1)] * part
+    slow = smooth(smooth(values, 8 * BEAT_SAMPLES_PER_REV + 1), 8 * BEAT_SAMPLES_PER_REV + 1)
+    return np.asarray(np.minimum(values / np.maximum(slow, 1e-10), 6.0) - 1.0)
+
+
+def _together(beat: FloatArray, beat_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Mean of the relative envelopes of the bands between two frequencies, weighed by their width."""
+    inside = (beat_hz > low_hz) & (beat_hz < high_hz)
+    if not inside.any():
+        return np.zeros(len(beat), np.float32)
+    weight = (beat_hz * inside / (beat_hz * inside).sum()).astype(np.float32)
+    return np.asarray(beat @ weight)
+
+
+def _comb_db(map_power: FloatArray, map_order: FloatArray) -> FloatArray:
+    """Level of the engine's lines over time: mean of its eight strongest half orders up to 12, dB."""
+    lines = [
+        map_power[:, np.abs(map_order - order) < 0.11].max(axis=1) for order in np.arange(1.0, 12.1, 0.5)
+    ]
+    strongest = np.argsort([-float(np.median(line)) for line in lines])[:8]
+    return smooth(np.mean([decibels(lines[i]) for i in strongest], axis=0), 5)
+
+
+def _welch(
+    values: FloatArray, per_rev: int, block_rev: float, overlap: float, crank: CrankAngle, top: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Power of the lines of overlapping blocks, shape (blocks, orders, columns); mid times; orders.
+
+    Blocks are padded to twice their length; a sine of amplitude a gives a line of a squared.
+    """
+    length = min(int(block_rev * per_rev), len(values))
+    hop = max(int(length * (1.0 - overlap)), 1)
+    starts = np.arange(0, len(values) - length + 1, hop)
+    window = np.hanning(length + 2)[1:-1].astype(np.float32)
+    scale = np.float32(2.0 / window.sum())
+    size = scipy.fft.next_fast_len(2 * length, real=True)
+    order = np.arange(size // 2 + 1) * per_rev / size
+    kept = order <= top
+    power = np.empty((len(starts), int(kept.sum()), values.shape[1]), np.float32)
+    for i, start in enumerate(starts):
+        block = values[start : start + length].astype(np.float32)
+        block = (block - block.mean(axis=0)) * (window * scale)[:, None]
+        lines = scipy.fft.rfft(block, size, axis=0)[kept]
+        power[i] = lines.real**2 + lines.imag**2
+    return power, crank.time_at((starts + length / 2) / per_rev), order[kept]
+
+
+def _known_blocks(times: FloatArray, known: FloatArray, block_rev: float, crank: CrankAngle) -> FloatArray:
+    """Which blocks lie where at least 80 % of the time the speed is known."""
+    half = 0.5 * block_rev / (crank.rpm_at(times) / 60.0)
+    count = np.concatenate([[0], np.cumsum(known)])
+    first = np.clip(((times - half) / TRACK_HOP_S).astype(int), 0, len(known))
+    last = np.clip(((times + half) / TRACK_HOP_S).astype(int), 0, len(known))
+    return np.asarray((count[last] - count[first]) >= 0.8 * np.maximum(last - first, 1))
+
+
+def engine_comb_db(angle: AngleView, highest: float = 32.0) -> FloatArray:
+    """Level of every half order above its surroundings, dB, shape (2 * highest,): orders 0.5, 1, 1.5 ..."""
+    excess = lines_above_floor(angle.order_power, int(1.25 / angle.order_step), angle.averages)
+    lattice = np.arange(0.5, min(highest, angle.order[-1] - 1.0) + 0.01, 0.5)
+    near = half_order_distance(angle.order) < 0.05
+    levels = np.full(len(lattice), np.nan)
+    index = np.round(angle.order * 2).astype(int) - 1
+    for i in range(len(lattice)):
+        mine = near & (index == i)
+        if mine.any():
+            levels[i] = excess[mine].max()
+    return levels
