@@ -11,15 +11,41 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from audiodiag.classifier.fitting import one_thread
+from audiodiag.classifier.workers import mapped
 from audiodiag.files import write_bytes_whole
 from audiodiag.records import FloatArray
-from audiodiag.speed.comb import CYLINDERS, RPM_GRID, TEETH, speed_prior, tooth_levels
+from audiodiag.speed.acoustic import Candidate, candidate_tracks, choose, lock_features
+from audiodiag.speed.comb import (
+    CYLINDERS,
+    RPM_GRID,
+    TEETH,
+    CombWeights,
+    load_comb_weights,
+    speed_prior,
+    tooth_levels,
+)
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, basebands, front_end
 
-__all__ = ["CombExamples", "comb_examples", "fit_comb", "fit_hypotheses", "save_comb"]
+__all__ = [
+    "SPEED_FILE",
+    "CombExamples",
+    "comb_examples",
+    "fit_comb",
+    "fit_hypotheses",
+    "save_comb",
+    "tooth_groups",
+    "train_speed",
+]
+
+SPEED_FILE = "speed.json"
+FRAMES_A_CLIP = 12
+LOCKED_SHARE = 0.1
+"""A track is locked where less than this share of its instants is more than 5 % off."""
 
 
 THIN = 4
@@ -230,3 +256,123 @@ def fit_hypotheses(
 
     found = minimize(value, np.zeros(stacked.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 400})
     return np.array([centre, scale, found.x])
+
+
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """One clip tried with what it will be chosen from: its candidates, and how far off each hypothesis is.
+
+    off: share of instants more than 5 % off, for each hypothesis. right: rows of the true hypotheses.
+    """
+
+    candidate: Candidate
+    off: FloatArray
+    right: tuple[int, ...]
+
+
+def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
+    """Simulate the clip of one seed, 6 to 16 s, as its codec leaves it."""
+    from audiodiag.simulation import BaySettings, simulate, through_codec
+
+    length = float(np.round(np.random.default_rng(seed).uniform(6, 16), 1))
+    made = simulate(seed, settings=BaySettings(duration_s=length))
+    samples, codec = made.samples, made.truth["codec"]
+    if codec not in ("wav", "flac"):
+        samples = through_codec(samples, made.sample_rate_hz, codec, made.truth["bit_rate"])
+    return np.clip(samples, -1.0, 1.0), made.sample_rate_hz, made.truth
+
+
+def _examples_of(seed: int) -> CombExamples:
+    samples, rate, truth = _clip_of(seed)
+    return comb_examples(
+        samples,
+        rate,
+        time_s=truth["time_s"],
+        rpm=truth["rpm"],
+        cylinders=truth["cylinders"],
+        frames=FRAMES_A_CLIP,
+        rng=np.random.default_rng([seed, 1]),
+    )
+
+
+def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
+    """Find the candidates of one clip, with its cylinders told and without."""
+    seed, weights = job
+    samples, rate, truth = _clip_of(seed)
+    bands = basebands(samples, rate)
+    front = front_end(bands, len(samples) / rate)
+    true = np.interp(front.time_s, truth["time_s"], truth["rpm"])
+    cases = []
+    for numbers in ((truth["cylinders"],), CYLINDERS):
+        found = candidate_tracks(bands, front, weights, cylinders=numbers)
+        off = np.array(
+            [
+                np.mean(np.abs(found.tracks[h.track].rpm * h.factor / true - 1) > 0.05)
+                for h in found.hypotheses
+            ]
+        )
+        right = tuple(
+            i
+            for i, h in enumerate(found.hypotheses)
+            if h.cylinders == truth["cylinders"] and off[i] < 2 * LOCKED_SHARE
+        )
+        cases.append(_Case(found, off, right))
+    return cases[0], cases[1]
+
+
+def _fit_confidence(cases: Sequence[_Case], *, ridge: float) -> FloatArray:
+    """Fit the lock confidence on choices made by a chooser that did not see the clip; shape (features,)."""
+    from sklearn.linear_model import LogisticRegression
+
+    halves = [[c for i, c in enumerate(cases) if i // 2 % 2 == side] for side in (0, 1)]
+    rows, locked = [], []
+    for own, other in (halves, halves[::-1]):
+        kept = [c for c in other if c.right]
+        chooser = fit_hypotheses([c.candidate.features for c in kept], [c.right for c in kept], ridge=ridge)
+        weights = CombWeights({}, speed_prior(), chooser, np.zeros(0))
+        for case in own:
+            choice = choose(case.candidate, weights)
+            rows.append(lock_features(case.candidate, choice))
+            locked.append(case.off[case.candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE)
+    table = np.array(rows)[:, 1:]
+    middle, spread = table.mean(axis=0), table.std(axis=0) + 1e-9
+    fitted = LogisticRegression(C=0.3).fit((table - middle) / spread, np.array(locked))
+    slope = fitted.coef_[0] / spread
+    return np.concatenate([fitted.intercept_ - slope @ middle, slope])
+
+
+def train_speed(
+    seeds: Sequence[int],
+    *,
+    out: Path,
+    workers: int = 1,
+    ridge: float = 3e-2,
+    tell: Callable[[str], None] | None = None,
+) -> Path:
+    """Learn the speed room's weights from simulated clips and write ``speed.json`` into ``out``.
+
+    seeds: one clip each. The result does not depend on ``workers``.
+    """
+    say = tell or (lambda words: None)
+    with mapped(_examples_of, list(seeds), workers=workers) as made:
+        examples = []
+        for number, each in enumerate(made, 1):
+            examples.append(each)
+            say(f"speed: listened to {number} of {len(seeds)} simulated clips")
+    with one_thread():
+        teeth = fit_comb(examples, steps=80, progress=lambda words, share: say(f"{words}: {share:.0%}"))
+    table = {n: np.round(teeth[i], 5) for i, n in enumerate(CYLINDERS)}
+    weights = CombWeights(table, speed_prior(), np.zeros((3, 1)), np.zeros(0))
+    cases: list[_Case] = []
+    with mapped(_cases_of, [(seed, weights) for seed in seeds], workers=workers) as pairs:
+        for number, pair in enumerate(pairs, 1):
+            cases += pair
+            say(f"speed: followed {number} of {len(seeds)} simulated clips")
+    with one_thread():
+        kept = [c for c in cases if c.right]
+        chooser = fit_hypotheses([c.candidate.features for c in kept], [c.right for c in kept], ridge=ridge)
+        confidence = _fit_confidence(cases, ridge=ridge)
+    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}"
+    save_comb(teeth, chooser, confidence, out / SPEED_FILE, data=data)
+    load_comb_weights.cache_clear()
+    return out / SPEED_FILE

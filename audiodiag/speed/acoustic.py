@@ -126,7 +126,7 @@ def candidate_tracks(
     sharpness: list[FloatArray] = []
     guesses: list[Hypothesis] = []
     features: list[FloatArray] = []
-    limit = np.zeros(len(RPM_GRID))
+    limit: FloatArray = np.zeros(len(RPM_GRID))
     for place in range(2):
         rough = RPM_GRID[best_path(scores + limit, TRACK_LAW)]
         near: FloatArray = np.ones(len(rough))
