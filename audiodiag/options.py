@@ -229,6 +229,17 @@ TRAIN_OPTIONS: tuple[Option, ...] = (
         preset=1500,
     ),
     Option(
+        "--speed-clips",
+        "speed_clips",
+        "whole",
+        "training",
+        "how many clips the engine-speed weights are learnt from first; 0 keeps the shipped ones",
+        metavar="N",
+        low=0,
+        high=100000,
+        preset=0,
+    ),
+    Option(
         "--seed",
         "seed",
         "whole",

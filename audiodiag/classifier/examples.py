@@ -80,22 +80,30 @@ def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
 
 
 def measure_clip(
-    clip: Clip, vehicle: Vehicle | None = None, phases: Phases | None = None
+    clip: Clip,
+    vehicle: Vehicle | None = None,
+    phases: Phases | None = None,
+    *,
+    speed_model: Path | None = None,
 ) -> dict[str, float]:
-    """Give all measurements of a clip by the steps of the analysis: quality, speed by ear, symptoms."""
+    """Give all measurements of a clip by the steps of the analysis: quality, speed by ear, symptoms.
+
+    speed_model: file of the speed room's weights, the shipped one without.
+    """
     from audiodiag.clip import assess_quality
     from audiodiag.speed.acoustic import no_speed, speed_by_ear
+    from audiodiag.speed.comb import load_comb_weights
     from audiodiag.symptoms import measure_all
 
     quality = assess_quality(clip)
     if quality.usable:
-        speed = speed_by_ear(clip, vehicle=vehicle)
+        speed = speed_by_ear(clip, vehicle=vehicle, weights=load_comb_weights(speed_model))
     else:
         speed = no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
     return dict(measure_all(clip, quality, speed, phases, vehicle).values)
 
 
-def simulated_row(recipe: Recipe) -> Row:
+def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     """Simulate, write, read back and measure the clip of one recipe."""
     from audiodiag.clip import read_clip
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
@@ -112,7 +120,7 @@ def simulated_row(recipe: Recipe) -> Row:
             soundfile.write(path, other.samples, other.sample_rate_hz, subtype="PCM_16")
         clip = read_clip(path)
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
-        measurements = measure_clip(clip, vehicle)
+        measurements = measure_clip(clip, vehicle, speed_model=speed_model)
     told = "told" if vehicle else "unknown"
     return row_from_truth(
         truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits={"cylinders": told}

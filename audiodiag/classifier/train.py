@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,10 @@ import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import plan, rows_from_recipes
+from audiodiag.classifier.examples import plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
+from audiodiag.classifier.speed_training import train_speed
 from audiodiag.classifier.store import LARGEST_BYTES, MODEL_FILE, Model, SymptomModel, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
 from audiodiag.classifier.table import Row, Table
@@ -39,6 +41,8 @@ __all__ = ["FEWEST_CLIPS", "Written", "train", "train_command", "train_on_rows"]
 FEWEST_CLIPS = 40
 HELD_OUT_FOLDS = 5
 USUAL_PERCENT = (5.0, 50.0, 95.0)
+SPEED_SEEDS = 100_000
+"""First seed of the clips for the speed room, far from those for the symptoms."""
 
 Told = Callable[[str], None]
 
@@ -72,6 +76,7 @@ def train(
     add: str | Path | None = None,
     demo: str | Path | None = None,
     keep_in: str | Path | None = None,
+    speed_clips: int = 0,
     thorough: bool = True,
     tell: Told | None = None,
 ) -> Written:
@@ -91,6 +96,8 @@ def train(
         Folder of labelled simulated demo clips, by default the shipped one.
     keep_in:
         Folder where measured rows are kept for the next training.
+    speed_clips:
+        How many clips the weights of the speed room are learnt from first; 0 keeps the shipped ones.
     thorough:
         Also judge the whole procedure by nested splits, for the card; takes most of the time after measuring.
     tell:
@@ -108,10 +115,16 @@ def train(
     if add is not None:
         read_labels(add)  # refuse before the long work
     target.mkdir(parents=True, exist_ok=True)
+    speed_model = None
+    if speed_clips:
+        seeds = range(SPEED_SEEDS + 1_000_000 * seed, SPEED_SEEDS + 1_000_000 * seed + speed_clips)
+        speed_model = train_speed(seeds, out=target, workers=workers, tell=say)
+        keep_in = None  # rows that were kept were measured with other weights
     rows = rows_from_recipes(
         plan(clips, seed=seed),
         workers=workers,
         keep_in=None if keep_in is None else Path(keep_in),
+        make=partial(simulated_row, speed_model=speed_model),
         progress=lambda done, of: say(f"measured {done} of {of} simulated clips"),
     )
     rows += demo_rows(shipped_folder("recordings_demo") if demo is None else demo)
@@ -215,6 +228,7 @@ def train_command(args: argparse.Namespace) -> int:
         workers=args.workers,
         add=args.add,
         keep_in=getattr(args, "keep", None),
+        speed_clips=getattr(args, "speed_clips", 0),
         tell=lambda words: print(f"{time.monotonic() - started:6.0f} s  {words}", file=sys.stderr),
     )
     print(f"Model: {written.model}")
