@@ -130,14 +130,24 @@ def analyse(
     tell("listening for symptoms", 0.5)
     scene = build_scene(clip, quality, speed, phases, vehicle)
     measurements = measure_scene(scene)
-    prediction = (model or load_model()).predict(measurements.values)
+    listener = model or load_model()
+    prediction = listener.predict(measurements.values)
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
         phases = _inferred_phases(scene, symptoms)
     tell("weighing causes", 0.9)
     verdict = _verdict(quality, speed, symptoms, prediction)
     return _with_causes(
-        clip, quality, speed, phases, symptoms, verdict, measurements, vehicle, observations or {}
+        clip,
+        quality,
+        speed,
+        phases,
+        symptoms,
+        verdict,
+        measurements,
+        vehicle,
+        observations or {},
+        listener.shares,
     )
 
 
@@ -301,7 +311,9 @@ def _with_causes(
     measurements: Measurements,
     vehicle: Vehicle | None,
     observations: Mapping[str, str],
+    prevalence: Mapping[str, float],
 ) -> Analysis:
+    """Join what is heard and seen with the knowledge of causes; prevalence is that of the training clips."""
     knowledge = load_knowledge()
     told = verdict.kind in ("symptoms", "normal")
     probabilities = {s.name: s.probability for s in symptoms} if told else {}
@@ -310,8 +322,12 @@ def _with_causes(
     causes: tuple[CauseFinding, ...] = ()
     checks: tuple[CheckAdvice, ...] = ()
     if told or observations:
-        causes = infer_causes(probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen)
-        checks = next_checks(probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen)
+        causes = infer_causes(
+            probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen, prevalence=prevalence
+        )
+        checks = next_checks(
+            probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen, prevalence=prevalence
+        )
     return Analysis(
         clip=clip,
         quality=_with_speed_notes(quality, speed),
