@@ -46,7 +46,8 @@ class AudiodiagError(Exception):
 
     def __init__(self, what: str, *, got: str, allowed: str, todo: str) -> None:
         self.what, self.got, self.allowed, self.todo = what, got, allowed, todo
-        super().__init__(f"{what} (got {got}; allowed: {allowed}). What to do: {todo}.")
+        end = "" if todo.endswith("?") else "."
+        super().__init__(f"{what} (got {got}; allowed: {allowed}). What to do: {todo}{end}")
 
 
 class ClipError(AudiodiagError):
