@@ -118,10 +118,11 @@ class Check:
 
 @dataclass(frozen=True)
 class Caution:
-    """What can hurt someone, and when the sentence is given."""
+    """What can hurt someone, in a sentence and in few words, and when it is given."""
 
     code: str
     text: str
+    short: str
     always: bool
     symptoms: tuple[str, ...]
     observations: tuple[tuple[str, str], ...]
@@ -356,6 +357,7 @@ def _cautions(entries: list[dict[str, Any]], observations: tuple[Observation, ..
         caution = Caution(
             code=entry["code"],
             text=entry["text"],
+            short=entry["short"],
             always=entry.get("always", False),
             symptoms=tuple(entry.get("symptoms", [])),
             observations=tuple(possible[name] for name in entry.get("observations", [])),

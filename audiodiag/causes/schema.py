@@ -150,6 +150,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             Key("code", "name", "its name"),
             Key("text", "text", "the caution"),
+            Key("short", "text", "the same in few words, for a report of one screen"),
             Key("always", "flag", "whether every report carries it", required=False),
             Key("symptoms", "names", "symptoms with which it is given", required=False),
             Key("observations", "names", 'observations "name=answer" with which it is given', required=False),

@@ -1,18 +1,23 @@
 """The diagnosis in plain words, on one screen: what was heard, what it may come from, what to look at first.
 
-The report is built from full to lean until it fits `MOST_LINES`; cautions are never left out, because work
-on a running engine can hurt.
+The report is built from full to lean until it fits `MOST_LINES`. Cautions are never left out, because work
+on a running engine can hurt; they are said in their short words here, in whole sentences in the JSON. Only
+causes that something speaks for are listed, with a letter by which the checks name them.
 """
 
 from __future__ import annotations
 
 import math
+import re
+import string
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from audiodiag.records import Analysis
+from audiodiag.causes import load_knowledge
+from audiodiag.records import Analysis, CauseFinding, CheckAdvice
 from audiodiag.report import wording
 
 __all__ = ["MOST_LINES", "text_report", "verdict_line"]
@@ -21,6 +26,15 @@ MOST_LINES = 40
 """Lines that a report may have at 80 columns."""
 LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
+LEAST_SHARE = 0.02
+"""Probability below which a cause is not listed."""
+LEAST_SHARE_WHEN_NORMAL = 0.1
+"""The same where nothing wrong is heard."""
+NO_SUPPORT = ("Against it", "Nothing heard or seen")
+"""How the first reason of a cause begins where nothing speaks for it."""
+_CYLINDERS = "cylinders_ambiguous"
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+_LEAD = r") \(probability \d\.\d+\): "
 _STYLES = {
     "strong": "1",
     "symptoms": "1;33",
@@ -34,28 +48,30 @@ _STYLES = {
 class _Detail:
     """How much of each part is told."""
 
-    causes: int
-    because: int
-    checks: int
-    tells_apart: bool
     notes: int
-    alternatives: int
+    causes: int = 4
+    because: int = 2
+    limits: int = 2
+    checks: int = 3
+    alternatives: int = 1
     spans: int = 2
+    brief: bool = False
     airy: bool = False
     listed: bool = False
-    brief: bool = False
 
 
 _DETAILS = (
-    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, listed=True, airy=True),
-    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=4, alternatives=2, listed=True),
-    _Detail(causes=4, because=2, checks=3, tells_apart=True, notes=3, alternatives=1),
-    _Detail(causes=4, because=1, checks=3, tells_apart=True, notes=2, alternatives=1),
-    _Detail(causes=4, because=1, checks=3, tells_apart=False, notes=2, alternatives=1, spans=1, brief=True),
-    _Detail(causes=3, because=1, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, brief=True),
-    _Detail(causes=3, because=0, checks=2, tells_apart=False, notes=1, alternatives=1, spans=1, brief=True),
-    _Detail(causes=2, because=0, checks=2, tells_apart=False, notes=1, alternatives=0, spans=1, brief=True),
-    _Detail(causes=2, because=0, checks=1, tells_apart=False, notes=1, alternatives=0, spans=1, brief=True),
+    _Detail(notes=4, alternatives=2, listed=True, airy=True),
+    _Detail(notes=4, alternatives=2, airy=True),
+    _Detail(notes=3),
+    _Detail(notes=2, spans=1, brief=True),
+    _Detail(notes=1, spans=1, brief=True, because=1),
+    _Detail(notes=1, spans=1, brief=True, because=1, causes=3),
+    _Detail(notes=1, spans=1, brief=True, because=1, causes=3, limits=1),
+    _Detail(notes=1, spans=1, brief=True, because=1, causes=2, limits=1),
+    _Detail(notes=1, spans=1, brief=True, because=1, causes=2, limits=1, checks=2, alternatives=0),
+    _Detail(notes=1, spans=1, brief=True, because=0, causes=2, limits=1, checks=2, alternatives=0),
+    _Detail(notes=1, spans=1, brief=True, because=0, causes=2, limits=0, checks=1, alternatives=0),
 )
 
 
@@ -156,7 +172,8 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
                 else ", not sure at all"
             )
         if speed.cylinders is not None:
-            text += f"; {speed.cylinders} cylinders ({speed.cylinders_source})"
+            doubt = ", not certain" if any(note.code == _CYLINDERS for note in speed.notes) else ""
+            text += f"; {speed.cylinders} cylinders ({speed.cylinders_source}{doubt})"
         elif speed.source == "acoustic":
             text += "; number of cylinders unknown, state it to be surer"
         unknown_share = 1 - len(known) / max(1, len(speed.rpm))
@@ -166,11 +183,11 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
         for other in speed.alternatives[: detail.alternatives]:
             if other.probability >= 0.05:
                 cylinders = f" with {other.cylinders} cylinders" if other.cylinders else ""
+                also = f"be {speed.median_rpm * other.factor:.0f} rpm{cylinders}"
+                if other.factor == 1 and other.cylinders:
+                    also = f"have {other.cylinders} cylinders at the same speed"
                 lines += _hanging(
-                    f"could also be {speed.median_rpm * other.factor:.0f} rpm{cylinders} "
-                    f"({wording.percent(other.probability)})",
-                    width,
-                    indent=4,
+                    f"could also {also} ({wording.percent(other.probability)})", width, indent=4
                 )
     else:
         lines += _hanging("engine speed not found; state it with --rpm where you know it", width, indent=4)
@@ -198,45 +215,92 @@ def _recording(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     if math.isfinite(low) and math.isfinite(high):
         carries = f", carries {low:.0f} Hz to {high / 1000:.1f} kHz"
     told = [note for note in wording.recording_notes(analysis) if note.severity != "info"]
-    told += [note for note in (*analysis.speed.notes, *analysis.phases.notes) if note.severity != "info"]
+    told += [
+        note
+        for note in (*analysis.speed.notes, *analysis.phases.notes)
+        if note.severity != "info" and note.code != _CYLINDERS
+    ]
     left = len(told) - detail.notes
     more = f"; {left} more note{'s' if left > 1 else ''} in --json" if left > 0 else ""
     lines = _hanging(f"{verdict}{carries}{more}", width, indent=4)
     for note in told[: detail.notes]:
         when = f" ({wording.span_words(note.spans_s, most=2)})" if note.spans_s else ""
-        text = f"{note.text}{when}"
-        if detail.brief:
-            text = textwrap.shorten(text, 2 * width - 20, placeholder=" ...")
-        lines += _hanging(text, width, bullet="! ")
+        said = _beginning(note.text, width) if detail.brief else note.text
+        lines += _hanging(f"{said}{when}", width, bullet="! ")
     return lines
 
 
-def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
-    lines: list[str] = []
-    ranked = sorted(analysis.causes, key=lambda cause: -cause.probability)
-    for cause in ranked[: detail.causes]:
-        if cause.probability < 0.02 and lines:
+def _beginning(text: str, least: int) -> str:
+    """Give the first sentences of a text, as few as make it ``least`` signs long."""
+    said = ""
+    for sentence in _SENTENCE_END.split(text):
+        said = f"{said} {sentence}".strip()
+        if len(said) >= least:
             break
-        reason = "; ".join(because.rstrip(".") for because in cause.because[: detail.because])
-        text = f"{wording.percent(cause.probability):>6}  {cause.title}"
-        lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=8)
+    return said
+
+
+def _listed(analysis: Analysis) -> list[CauseFinding]:
+    """Give the causes worth a line, the most probable first: those that something speaks for."""
+    normal = analysis.verdict.kind == "normal"
+    least = LEAST_SHARE_WHEN_NORMAL if normal else LEAST_SHARE
+    ranked = sorted(analysis.causes, key=lambda cause: -cause.probability)
+    nothing = load_knowledge().nothing.name
+    listed = [
+        cause
+        for cause in ranked
+        if cause.probability >= least
+        and ((normal and cause.name == nothing) or not " ".join(cause.because).startswith(NO_SUPPORT))
+    ]
+    return listed or ranked[:1]
+
+
+def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    listed = _listed(analysis)[: detail.causes]
+    lines: list[str] = []
+    sure = {found.name: found.probability for found in analysis.symptoms}
+    surest_first = sorted(load_knowledge().symptoms, key=lambda symptom: -sure.get(symptom.name, 0.0))
+    limits = [symptom.cannot_tell for symptom in surest_first]
+    heard = re.compile("(?:" + "|".join(re.escape(s.heard) for s in load_knowledge().symptoms) + _LEAD)
+    for letter, cause in zip(string.ascii_lowercase, listed, strict=False):
+        reasons = [said for said in cause.because if said not in limits][: detail.because]
+        reason = "; ".join(heard.sub("", said).rstrip(".") for said in reasons)
+        text = f"{letter} {wording.percent(cause.probability):>6}  {cause.title}"
+        lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=12)
+    for finding in analysis.causes:
+        empty = finding.name == load_knowledge().nothing.name and finding not in listed
+        if empty and finding.probability >= LEAST_SHARE:
+            lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
+    told = [said for said in limits if any(said in cause.because for cause in listed)]
+    for said in told[: detail.limits]:
+        lines += _hanging(said, width)
     return lines
 
 
 def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
+    listed = _listed(analysis)[: detail.causes]
     lines: list[str] = []
     for number, check in enumerate(analysis.next_checks[: detail.checks], 1):
-        text = f"{check.title} ({wording.effort_words(check)})"
-        if detail.tells_apart and len(check.tells_apart) > 1:
-            titles = {cause.name: cause.title for cause in analysis.causes}
-            apart = [titles.get(name, name.replace("_", " ")) for name in check.tells_apart[:3]]
-            text += f"; tells apart: {', '.join(apart)}"
+        text = f"{check.title} ({wording.effort_words(check)}{_apart(check, listed)})"
         lines += _hanging(text, width, bullet=f"{number}. ")
     return lines
 
 
+def _apart(check: CheckAdvice, listed: Iterable[CauseFinding]) -> str:
+    """Name the causes that a check speaks about, by their letters in the list above it."""
+    letters = [
+        letter
+        for letter, cause in zip(string.ascii_lowercase, listed, strict=False)
+        if {cause.name, cause.title} & set(check.tells_apart)
+    ]
+    if not letters:
+        return ""
+    return f"; tells apart {', '.join(letters)}" if len(letters) > 1 else f"; tells whether {letters[0]}"
+
+
 def _cautions(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
-    cautions = list(dict.fromkeys(analysis.cautions))
+    short = {caution.text: caution.short for caution in load_knowledge().cautions}
+    cautions = [short.get(caution, caution) for caution in dict.fromkeys(analysis.cautions)]
     if detail.listed:
         return [line for caution in cautions for line in _hanging(caution, width, bullet="- ")]
     return _hanging(" ".join(cautions), width) if cautions else []

@@ -54,7 +54,7 @@ VERDICT_WORDS = {
 }
 PHASE_WORDS = {"centre": "wheel at rest", "turning": "wheel turning", "stop": "wheel at a stop"}
 _SPEED_SOURCES = {
-    "acoustic": "by ear from the clip",
+    "acoustic": "by ear",
     "entered": "as stated",
     "table": "from the speed table",
     "tach": "from the pulse channel",

@@ -70,6 +70,7 @@ def test_every_fault_can_be_found_by_a_check_that_opens_nothing_or_by_work() -> 
 def test_sentences_read_as_sentences_and_every_record_has_a_source() -> None:
     for caution in KNOWLEDGE.cautions:
         assert caution.text.endswith(".")
+        assert caution.short.endswith(".") and len(caution.short) < len(caution.text)
     for observation in KNOWLEDGE.observations:
         assert observation.question.endswith("?")
     for link in KNOWLEDGE.links:

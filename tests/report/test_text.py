@@ -6,9 +6,20 @@ from dataclasses import replace
 
 import pytest
 
-from audiodiag.records import Phases, PhaseSpan, SpeedTrace
+from audiodiag.causes import cautions_for, infer_causes, load_knowledge, next_checks
+from audiodiag.records import (
+    SYMPTOMS,
+    Analysis,
+    Note,
+    Phases,
+    PhaseSpan,
+    Quality,
+    SpeedAlternative,
+    SpeedTrace,
+    Verdict,
+)
 from audiodiag.report import wording
-from audiodiag.report.text import MOST_LINES, text_report, verdict_line
+from audiodiag.report.text import MOST_LINES, NO_SUPPORT, text_report, verdict_line
 from tests.report.examples import (
     CAUTIONS,
     cannot_tell_analysis,
@@ -54,7 +65,7 @@ def test_report_says_what_how_sure_how_loud_and_when():
 
 def test_report_says_speed_cylinders_and_the_other_reading():
     text = flat(text_report(squeal_analysis()))
-    assert "about 793 rpm (757 to 830), by ear from the clip, 93 % sure; 4 cylinders (heard)" in text
+    assert "about 793 rpm (757 to 830), by ear, 93 % sure; 4 cylinders (heard)" in text
     assert "could also be 396 rpm with 8 cylinders (6 %)" in text
     assert "with 2 cylinders" not in text
 
@@ -84,10 +95,96 @@ def test_report_names_unknown_speed_and_steering():
 
 def test_report_gives_causes_and_checks_with_effort():
     text = flat(text_report(squeal_analysis()))
-    assert "62 % Slipping belt: the squeal starts at the stops" in text
-    assert "1. Press the belt, look for glaze and oil (5 min, free)" in text
-    assert "(5 min, up to 5 EUR); tells apart: Low or foaming fluid, Worn pump" in text
-    assert "Nothing wrong" not in text, "a cause of 1 % is not worth a line"
+    assert "a 62 % Slipping belt: the squeal starts at the stops" in text
+    assert "1. Press the belt, look for glaze and oil (5 min, free; tells whether a)" in text
+    assert "(5 min, up to 5 EUR; tells apart b, c)" in text
+    assert "othing wrong" not in text, "a cause of 1 % is not worth a line"
+
+
+def judged(observations=None, **sure: float) -> Analysis:
+    """The squeal's analysis with causes, checks and cautions as the knowledge gives them."""
+    knowledge = load_knowledge()
+    heard = dict.fromkeys(SYMPTOMS, 0.03) | sure
+    checks = next_checks(heard, knowledge=knowledge, observations=observations)
+    return replace(
+        squeal_analysis(),
+        quality=Quality(True, (), (100.0, 10000.0)),
+        symptoms=findings(**sure),
+        causes=infer_causes(heard, knowledge=knowledge, observations=observations),
+        next_checks=checks,
+        cautions=cautions_for(sure, checks, knowledge=knowledge),
+    )
+
+
+def test_groan_gives_reasons_and_the_check_that_tells_them_apart():
+    text = flat(text_report(judged(cavitation_groan=0.9)))
+    assert "% Fluid low or foaming: air bubbles drawn into the pump collapse there" in text
+    assert "% Filter in the reservoir blocked: the pump draws against the filter" in text
+    assert "A groan says suction side or air; only the reservoir, the hose and the bubbles say which." in text
+    assert re.search(r"1\. Look at the fluid: .* \(5 min, free; tells apart a, b", text)
+
+
+def test_causes_that_nothing_speaks_for_are_not_listed():
+    analysis = judged(cavitation_groan=0.9)
+    text = text_report(analysis)
+    likely = flat(text[text.index("Likely causes") : text.index("Check first")])
+    unsupported = [cause for cause in analysis.causes if cause.because[0].startswith(NO_SUPPORT)]
+    assert len(unsupported) > 2, "or the words by which they are known have changed"
+    for cause in unsupported:
+        assert cause.title not in likely
+    assert "Nothing heard or seen" not in likely
+    assert "Against it" not in likely.replace("; Against it", "")
+
+
+def test_normal_clip_lists_nothing_wrong_and_what_was_seen():
+    normal = Verdict("normal", "No noise of the steering or its belt stands out.")
+    text = flat(text_report(replace(judged(), verdict=normal)))
+    likely = text[text.index("Likely causes") : text.index("Check first")]
+    assert likely.count("%") == 1
+    assert "Nothing wrong that can be heard: No symptom is probable" in likely
+    seen = flat(text_report(replace(judged({"fluid_level": "low"}), verdict=normal)))
+    assert "% Fluid low or foaming: Seen or felt:" in seen
+
+
+def test_cautions_are_said_in_their_short_words():
+    for sure in ({"cavitation_groan": 0.9}, {"belt_squeal": 0.9, "pump_whine": 0.8}, {}):
+        analysis = judged(**sure)
+        text = flat(text_report(analysis))
+        told = [caution for caution in load_knowledge().cautions if caution.text in analysis.cautions]
+        assert len(told) == len(analysis.cautions) >= 5
+        assert all(caution.short in text for caution in told)
+        care = text_report(analysis, width=80).split("Take care\n")[1]
+        assert len(care.splitlines()) <= 10
+
+
+def test_every_mixture_of_sounds_keeps_three_checks_on_one_screen():
+    for sure in ({name: 0.9} for name in SYMPTOMS):
+        analysis = judged(**sure)
+        text = text_report(analysis)
+        assert len(text.splitlines()) <= MOST_LINES
+        assert all(f"  {number}. " in text for number in range(1, 1 + min(3, len(analysis.next_checks))))
+        assert re.search(r"^  a +\d+ %  .+: .+", text, re.MULTILINE)
+
+
+def test_notes_end_with_a_sentence():
+    text = (
+        "The level of the whole sound moves by 12 dB, all pitches together. It may be the phone. "
+        + "So. " * 99
+    )
+    crowded = crowded_analysis()
+    noted = replace(crowded, quality=replace(crowded.quality, notes=(Note("level_moves", text),)))
+    said = flat(text_report(noted))
+    assert "all pitches together. It may be the phone. Likely causes" in said
+    assert "..." not in said
+
+
+def test_doubt_on_the_cylinders_stands_beside_them_and_once():
+    doubt = Note("cylinders_ambiguous", "The number of cylinders cannot be told.")
+    other = SpeedAlternative(1.0, 8, 0.06)
+    speed = replace(speed_trace(), notes=(doubt,), alternatives=(other,))
+    text = flat(text_report(replace(squeal_analysis(), speed=speed)))
+    assert "4 cylinders (heard, not certain) could also have 8 cylinders at the same speed (6 %)" in text
+    assert doubt.text not in text
 
 
 def test_worst_note_stands_first():
