@@ -25,7 +25,16 @@ from audiodiag.causes.knowledge import NOT_LOOKED, Knowledge
 from audiodiag.records import FloatArray, read_only
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["CLEAREST", "MOST_FAULTS", "Posterior", "answer_table", "posterior", "pump_known", "symptom_table"]
+__all__ = [
+    "CLEAREST",
+    "MOST_FAULTS",
+    "Posterior",
+    "answer_table",
+    "likelihood_ratio",
+    "posterior",
+    "pump_known",
+    "symptom_table",
+]
 
 MOST_FAULTS = 2
 """So many faults at once are thought of."""

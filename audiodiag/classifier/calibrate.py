@@ -19,7 +19,13 @@ from audiodiag.classifier.features import IntArray
 from audiodiag.classifier.scores import losses
 from audiodiag.records import FloatArray
 
-__all__ = ["LAWS", "Calibration", "calibrate", "fit_law"]
+__all__ = [
+    "LAWS",
+    "Calibration",
+    "calibrate",
+    "fit_law",
+    "simplest_within_one_error",
+]
 
 LAWS = ("platt", "beta", "isotonic")
 """From simple to intricate."""

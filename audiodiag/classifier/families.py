@@ -23,7 +23,18 @@ from audiodiag.classifier.features import IntArray, Scaling, design, scaled
 from audiodiag.classifier.trees import Trees, tree_charges, tree_sums
 from audiodiag.records import FloatArray
 
-__all__ = ["KINDS", "Bayes", "Boosted", "Forest", "Linear", "Scorer", "log_odds", "probability_of"]
+__all__ = [
+    "KINDS",
+    "Bayes",
+    "Boosted",
+    "Forest",
+    "Linear",
+    "Scorer",
+    "log_odds",
+    "probability_of",
+    "scaling_from_plain",
+    "scaling_to_plain",
+]
 
 FOREST_LIMIT = 0.002
 """A forest's share of votes is held this far from 0 and 1 before it becomes log-odds."""

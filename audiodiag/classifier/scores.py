@@ -19,6 +19,7 @@ __all__ = [
     "calibration_curve",
     "calibration_error",
     "log_loss",
+    "losses",
     "share_at_least",
 ]
 

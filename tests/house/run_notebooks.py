@@ -28,7 +28,11 @@ def executed(path: Path) -> Any:
         argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"], language="python"
     )
     client = NotebookClient(
-        notebook, km=manager, timeout=240, resources={"metadata": {"path": str(path.parent)}}
+        notebook,
+        km=manager,
+        timeout=240,
+        coalesce_streams=True,
+        resources={"metadata": {"path": str(path.parent)}},
     )
     with warnings.catch_warnings():
         warnings.simplefilter("default")
