@@ -42,6 +42,7 @@ class Decoded:
     """All channels of one sound stream.
 
     channels: float32, shape (channels, n), full scale is 1. ``bit_rate`` in bits a second or None.
+    ``titles``: the titles that the container and its streams carry, empty strings left out.
     """
 
     channels: FloatArray
@@ -49,6 +50,7 @@ class Decoded:
     codec: str
     bit_rate: int | None
     notes: tuple[Note, ...]
+    titles: tuple[str, ...] = ()
 
 
 class _Nameless:
@@ -113,6 +115,8 @@ class _Collected:
                 self.gaps.append((self.duration_s, self.duration_s + missing_s))
                 self.chunks.append(np.zeros((shape[1], missing), dtype=np.float32))
                 self.written += missing
+        if not samples.shape[1]:
+            return
         self.chunks.append(samples)
         self.written += samples.shape[1]
 
@@ -355,6 +359,7 @@ def decode_file(path: Path, *, head: bytes, broken_end: bool = False) -> Decoded
             with container:
                 streams = _sound_streams(container, path)
                 collected, followed_no_more = _collect(container, streams, path)
+                titles = _titles(container)
                 estimated = any(part in _LENGTH_IS_ESTIMATED for part in container.format.name.split(","))
         except ClipError:
             raise
@@ -384,13 +389,20 @@ def decode_file(path: Path, *, head: bytes, broken_end: bool = False) -> Decoded
     bit_rate = best.stated_bit_rate
     if not bit_rate and best.duration_s > 0.0:
         bit_rate = round(8.0 * best.packed_bytes / best.duration_s)
-    return Decoded(channels, best.rate, best.codec, bit_rate, tuple(notes))
+    return Decoded(channels, best.rate, best.codec, bit_rate, tuple(notes), titles)
+
+
+def _titles(container: Any) -> tuple[str, ...]:
+    """Give the titles of a container and of its streams; no other tag (place, device, time) is looked at."""
+    tags = [container.metadata, *(stream.metadata for stream in container.streams)]
+    found = (value for table in tags for key, value in table.items() if key.lower() == "title")
+    return tuple(str(value) for value in found if value)
 
 
 def _stream_merit(one: _Collected) -> tuple[float, float]:
-    """Order streams: length in steps of a tenth (the longest first), then the level of a sample of them."""
+    """Order streams: length in whole seconds (the longest first), then the level of a sample of them."""
     stride = max(1, len(one.chunks) // 200)
-    powers = [float(np.mean(np.square(chunk))) for chunk in one.chunks[::stride] if chunk.size]
-    power = float(np.nanmean(powers)) if powers else 0.0
-    audible = 1.0 if np.isfinite(power) and power > 1e-9 else 0.0
-    return (audible * round(one.duration_s, 0), power if np.isfinite(power) else 0.0)
+    powers = [float(np.mean(np.square(chunk, dtype=np.float64))) for chunk in one.chunks[::stride]]
+    powers = [power for power in powers if np.isfinite(power)]
+    power = sum(powers) / len(powers) if powers else 0.0
+    return (round(one.duration_s) if power > 1e-9 else 0.0, power)

@@ -4,6 +4,7 @@ it."""
 from __future__ import annotations
 
 import hashlib
+import re
 import stat
 from pathlib import Path
 
@@ -12,7 +13,13 @@ import numpy as np
 from audiodiag.clip.channels import SILENCE_RMS, choose_channel
 from audiodiag.clip.codecs import coding_notes
 from audiodiag.clip.decode import Decoded, decode_file
-from audiodiag.clip.sniff import ACCEPTED, HEAD_BYTES, ending_is_missing, refuse_what_is_no_sound
+from audiodiag.clip.sniff import (
+    ACCEPTED,
+    HEAD_BYTES,
+    ending_is_missing,
+    refuse_what_is_no_sound,
+    title_of_3gp,
+)
 from audiodiag.errors import ClipError
 from audiodiag.records import Clip, FloatArray, Note, Span, read_only
 
@@ -30,6 +37,7 @@ _LOWEST_RATE_HZ = 4_000
 _WILD_PEAK = 4.0
 _BAD_SHARE_REFUSED = 0.5
 _BAD_SHARE_RARE = 0.05
+_SIMULATED = re.compile(r"(?<![a-z])simulated(?![a-z])", re.IGNORECASE)
 
 
 def _check_file(path: Path) -> int:
@@ -198,6 +206,14 @@ def _check_length(duration_s: float, name: str, truncated: bool) -> list[Note]:
     return []
 
 
+def _simulated_note(titles: tuple[str, ...]) -> list[Note]:
+    """Say that a recording is none where its own title calls it simulated."""
+    if not any(_SIMULATED.search(title) for title in titles):
+        return []
+    text = "This is a simulated recording, as the title in the file says, and not a real car."
+    return [Note("simulated", text, severity="info")]
+
+
 def _pick(decoded: Decoded, channels: FloatArray, channel: int | None, name: str) -> tuple[int, list[Note]]:
     count = channels.shape[0]
     if channel is not None:
@@ -228,7 +244,8 @@ def read_clip(path: str | Path, *, channel: int | None = None) -> Clip:
     Clip
         ``samples`` float32, shape (n,), full scale 1, at the file's rate or, for files above 50 kHz, at
         48 kHz; ``other_channels`` float32, shape (channels - 1, n), or None; notes on everything that was
-        done: channel, resampling, gaps, damage, limits of the coding.
+        done: channel, resampling, gaps, damage, limits of the coding; first of all ``simulated`` where the
+        title in the file says so. Other tags (place, device, time) are not taken over.
 
     Raises
     ------
@@ -271,7 +288,7 @@ def read_clip(path: str | Path, *, channel: int | None = None) -> Clip:
             allowed=f"at least {_LOWEST_RATE_HZ}, better 44100 or 48000",
             todo="set the recorder to its highest quality and record again",
         )
-    notes = list(decoded.notes)
+    notes = _simulated_note((*decoded.titles, title_of_3gp(path, head))) + list(decoded.notes)
     truncated = any(note.code == "truncated" for note in notes)
     notes += _check_length(decoded.channels.shape[1] / rate_hz, name, truncated)
     channels, more = _without_bad_numbers(decoded.channels, rate_hz, channel, name)

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from audiodiag.errors import ClipError
 
-__all__ = ["ACCEPTED", "HEAD_BYTES", "ending_is_missing", "refuse_what_is_no_sound"]
+__all__ = ["ACCEPTED", "HEAD_BYTES", "ending_is_missing", "refuse_what_is_no_sound", "title_of_3gp"]
 
 ACCEPTED = "a sound or video file with sound: m4a, mp4, mov, 3gp, amr, ogg, webm, mp3, wav, flac or aiff"
 HEAD_BYTES = 4096
 _OGG_PAGE_BYTES = 65307
+_TITLE_SEARCH_BYTES = 1 << 20
 
 _MAGIC: tuple[tuple[bytes, str, str], ...] = (
     (b"PK\x03\x04", "a zip archive", "unpack it and give the sound file that is inside"),
@@ -89,3 +90,27 @@ def ending_is_missing(path: Path, head: bytes, size_bytes: int) -> bool:
         page = tail.rfind(b"OggS")
         return page < 0 or len(tail) < page + 6 or not tail[page + 5] & 4
     return False
+
+
+def title_of_3gp(path: Path, head: bytes) -> str:
+    """Give the title of a 3gp file, an empty string for other files and where there is none.
+
+    The title stands in a box named ``titl`` (3GPP TS 26.244, clause 8: size, name, version, language, text;
+    the clause from memory), which decoders do not hand on. It is looked for in the first and last megabyte.
+    """
+    if head[4:8] != b"ftyp" or head[8:10] != b"3g":
+        return ""
+    with path.open("rb") as handle:
+        start = handle.read(_TITLE_SEARCH_BYTES)
+        handle.seek(max(0, path.stat().st_size - _TITLE_SEARCH_BYTES))
+        ends = (start, handle.read())
+    for data in ends:
+        at = data.find(b"titl")
+        while at >= 4:
+            size = int.from_bytes(data[at - 4 : at], "big")
+            text = data[at + 10 : at - 4 + size]
+            if 14 < size <= 1024 and len(text) == size - 14:
+                coding = "utf-16" if text[:2] in (b"\xfe\xff", b"\xff\xfe") else "utf-8"
+                return text.decode(coding, errors="ignore").rstrip("\x00")
+            at = data.find(b"titl", at + 4)
+    return ""
