@@ -34,7 +34,7 @@ NO_SUPPORT = ("Against it", "Nothing heard or seen")
 """How the first reason of a cause begins where nothing speaks for it."""
 _CYLINDERS = "cylinders_ambiguous"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
-_LEAD = r") \(probability \d\.\d+\): "
+_LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
 _STYLES = {
     "strong": "1",
     "symptoms": "1;33",
@@ -261,20 +261,41 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     sure = {found.name: found.probability for found in analysis.symptoms}
     surest_first = sorted(load_knowledge().symptoms, key=lambda symptom: -sure.get(symptom.name, 0.0))
     limits = [symptom.cannot_tell for symptom in surest_first]
-    heard = re.compile("(?:" + "|".join(re.escape(s.heard) for s in load_knowledge().symptoms) + _LEAD)
+    leads = [symptom.heard for symptom in surest_first]
     for letter, cause in zip(string.ascii_lowercase, listed, strict=False):
-        reasons = [said for said in cause.because if said not in limits][: detail.because]
-        reason = "; ".join(heard.sub("", said).rstrip(".") for said in reasons)
+        reasons = _reasons([said for said in cause.because if said not in limits], leads)
         text = f"{letter} {wording.percent(cause.probability):>6}  {cause.title}"
+        reason = "; ".join(reasons[: detail.because])
         lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=12)
     for finding in analysis.causes:
         empty = finding.name == load_knowledge().nothing.name and finding not in listed
         if empty and finding.probability >= LEAST_SHARE:
             lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
+    if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
+        lines += _hanging("The rest is spread over causes that nothing here speaks for.", width)
     told = [said for said in limits if any(said in cause.because for cause in listed)]
     for said in told[: detail.limits]:
         lines += _hanging(said, width)
     return lines
+
+
+def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
+    """Give a cause's reasons as clauses: what was seen, what was heard as ``leads`` stand, the rest.
+
+    That a sound is heard, and how sure that is, stands in the report already, so only the reason is kept.
+    """
+    ranked: list[tuple[int, str]] = []
+    for said in because:
+        lead = next((rank for rank, words in enumerate(leads, 1) if said.startswith(words)), None)
+        clause = said.rstrip(".")
+        if lead is not None:
+            clause = _LEAD.sub("", clause, count=1)
+        elif not said.startswith("Seen or felt"):
+            lead = len(leads) + 1
+        ranked.append((lead or 0, clause))
+    ranked.sort(key=lambda pair: pair[0])
+    kept = [clause for _, clause in ranked if not clause.startswith("This is no fault")]
+    return [*kept[:1], *(clause.replace("Against it", "against it", 1) for clause in kept[1:])]
 
 
 def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
