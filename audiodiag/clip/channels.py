@@ -60,7 +60,7 @@ def is_pulse_channel(samples: FloatArray) -> bool:
 
 
 def _merit_db(samples: FloatArray, sample_rate_hz: int) -> float:
-    """How uneven the spectrum is within 150 Hz: power's mean over its geometric mean, mean to 5 kHz (dB).
+    """How uneven the spectrum is within 150 Hz: power's mean over its geometric mean, 20 Hz to 1.5 kHz (dB).
 
     The engine and its parts make lines; wind, cloth and the noise of a microphone do not. Even noise added to
     any sound can only lower this ratio (the inequality of the means; the inverse of spectral flatness as in
@@ -68,7 +68,7 @@ def _merit_db(samples: FloatArray, sample_rate_hz: int) -> float:
     """
     from scipy import fft, ndimage
 
-    length = 1 << max(10, round(np.log2(sample_rate_hz / 6.0)))
+    length = 1 << max(10, round(np.log2(sample_rate_hz / 3.0)))
     blocks = samples[: samples.size // length * length].reshape(-1, length)
     if blocks.shape[0] == 0:
         return 0.0
@@ -76,7 +76,7 @@ def _merit_db(samples: FloatArray, sample_rate_hz: int) -> float:
     window = np.hanning(length).astype(np.float32)
     power = np.mean(np.abs(fft.rfft(blocks * window, axis=1)) ** 2, axis=0)
     step_hz = sample_rate_hz / length
-    part = power[round(20.0 / step_hz) : round(min(5000.0, 0.45 * sample_rate_hz) / step_hz)] + 1e-20
+    part = power[round(20.0 / step_hz) : round(min(1500.0, 0.45 * sample_rate_hz) / step_hz)] + 1e-20
     width = max(3, round(150.0 / step_hz))
     mean = ndimage.uniform_filter1d(part.astype(np.float64), width, mode="nearest")
     mean_db = ndimage.uniform_filter1d(10.0 * np.log10(part.astype(np.float64)), width, mode="nearest")

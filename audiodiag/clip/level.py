@@ -52,9 +52,11 @@ def dropout_spans(magnitude: FloatArray, sample_rate_hz: int) -> tuple[Span, ...
     return spans_of(silent, step_s, join_s=0.02, shortest_s=2 * step_s * 0.99)
 
 
-def _lines_moved(spectra: Spectra, moved: np.ndarray) -> bool:
-    """Tell whether the lines of 20 to 300 Hz lie elsewhere while the level is different: then speed
-    changed."""
+def _lines_stand(spectra: Spectra, moved: np.ndarray) -> bool:
+    """Tell whether the lines of 20 to 300 Hz lie in the same places while the level is different.
+
+    Where they do not, or are not the same even between blocks of one level, the speed may have changed.
+    """
     from scipy import fft, ndimage
 
     signal, rate_hz = spectra.low_signal, spectra.low_rate_hz
@@ -72,7 +74,7 @@ def _lines_moved(spectra: Spectra, moved: np.ndarray) -> bool:
         return False
     halves = float(np.corrcoef(still[::2].mean(axis=0), still[1::2].mean(axis=0))[0, 1])
     across = float(np.corrcoef(still.mean(axis=0), lines[is_moved].mean(axis=0))[0, 1])
-    return halves > 0.5 and across < 0.5 * halves
+    return halves > 0.5 and across >= 0.5 * halves
 
 
 def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
@@ -112,7 +114,7 @@ def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:
         and np.median(residual[moved]) > 1.5 * np.median(residual[~moved]) + 0.3
     ):
         return None
-    if _lines_moved(spectra, moved):
+    if not _lines_stand(spectra, moved):
         return None
     low = spans_of(common < np.median(common) - 2.5, spectra.block_s, join_s=0.6)
     high = spans_of(common > np.median(common) + 2.5, spectra.block_s, join_s=0.6)
