@@ -139,10 +139,12 @@ def draw_sounds(axes: Axes, analysis: Analysis) -> None:
                 hatch=_HATCHES[found.name],
                 linewidth=0.8,
             )
+        maybe = "" if found.probability >= wording.HEARD_FROM else "perhaps "
+        name = f"{maybe}{wording.SYMPTOM_WORDS[found.name]}"
         axes.text(
             0.01,
             row - 0.26,
-            f"{number}  {wording.SYMPTOM_WORDS[found.name]}, {wording.percent(found.probability)} sure",
+            f"{number}  {name}, {wording.percent(found.probability)} sure",
             transform=axes.get_yaxis_transform(),
             fontsize=SMALL_SIZE,
             va="center",
@@ -331,7 +333,7 @@ def _show(axes: Axes, made: _Picture) -> None:
 
 def _shade_phases(axes: Axes, analysis: Analysis) -> None:
     """Shade the steering phases and write on each, where there is room, what the wheel does."""
-    short = {"centre": "rest", "turning": "turning", "stop": "stop"}
+    short = {"centre": "rest", "turning": "turn", "stop": "stop"}
     duration_s = analysis.clip.duration_s
     for span in analysis.phases.spans:
         axes.axvspan(span.start_s, span.end_s, color=PHASE_GREYS[span.phase], linewidth=0)

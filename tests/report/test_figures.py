@@ -13,6 +13,7 @@ from audiodiag.report.figures import SOUND_BANDS_HZ, SOUND_FREQUENCIES, SOUND_OR
 from tests.report.examples import (
     RATE_HZ,
     cannot_tell_analysis,
+    findings,
     crowded_analysis,
     normal_analysis,
     simulated_clip,
@@ -54,6 +55,8 @@ def test_found_sounds_are_named_and_marked_when_they_sound():
     said = words(figure)
     assert "1  belt squeal, 93 % sure" in said
     assert "2  pump whine, 64 % sure" in said
+    doubted = words(picture(replace(squeal_analysis(), symptoms=findings(belt_squeal=0.9, belt_chirp=0.3))))
+    assert "2  perhaps belt chirp, 30 % sure" in doubted
     assert "belt chirp" not in said
     bars = [(bar.get_x(), bar.get_width()) for bar in figure.axes[1].patches]
     assert (4.0, 2.0) in bars
@@ -114,7 +117,7 @@ def test_unknown_speed_and_refusal_are_said():
 
 def test_phases_are_written_on_the_speed():
     said = words(picture(squeal_analysis()))
-    assert said.count("turning") == 2
+    assert said.count("turn") == 2
     assert "stop" in said
 
 
