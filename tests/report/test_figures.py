@@ -13,8 +13,8 @@ from audiodiag.report.figures import SOUND_BANDS_HZ, SOUND_FREQUENCIES, SOUND_OR
 from tests.report.examples import (
     RATE_HZ,
     cannot_tell_analysis,
-    findings,
     crowded_analysis,
+    findings,
     normal_analysis,
     simulated_clip,
     squeal_analysis,
