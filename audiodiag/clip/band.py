@@ -88,6 +88,6 @@ def lower_edge_hz(spectra: Spectra) -> float:
         above = floor_db(candidate_hz, 2.0 * candidate_hz)
         below = floor_db(max(8.0, candidate_hz / 2.6), candidate_hz / 1.5)
         if above - below >= 15.0:
-            edge_hz = float(candidate_hz)
+            edge_hz = max(_LOWEST_HZ, float(candidate_hz) / 1.5)  # where the missing part ends
             break
     return edge_hz
