@@ -245,7 +245,8 @@ def fit_hypotheses(
 
     def value(weights: FloatArray) -> tuple[float, FloatArray]:
         loss, gradient = 0.5 * ridge * float(weights @ weights), ridge * weights
-        for rows, truth in zip(scaled, right, strict=True):
+        for rows, true_rows in zip(scaled, right, strict=True):
+            truth = list(true_rows)
             score = rows @ weights
             all_of_them, true_ones = np.logaddexp.reduce(score), np.logaddexp.reduce(score[truth])
             loss += (all_of_them - true_ones) / len(scaled)
