@@ -1,4 +1,7 @@
-"""Runs notebooks from top to bottom; ``python -m tests.house.run_notebooks`` keeps what they then show."""
+"""Runs notebooks from top to bottom; ``python -m tests.house.run_notebooks`` keeps what they then show.
+
+The tests run it in a process of its own, so that no socket of a kernel outlives it in another test.
+"""
 
 from __future__ import annotations
 
@@ -40,16 +43,19 @@ def executed(path: Path) -> Any:
     return notebook
 
 
-def main() -> None:
-    """Run all notebooks and write them with their outputs, without times and names of machines."""
+def main(arguments: list[str]) -> None:
+    """Run all notebooks and write them with their outputs, without times and names of machines.
+
+    They are written in place, or into the folder that is named.
+    """
     for path in NOTEBOOKS:
         notebook = executed(path)
         for cell in notebook.cells:
             cell.metadata = {}
         notebook.metadata = {"language_info": {"name": "python"}}
-        nbformat.write(notebook, path)
+        nbformat.write(notebook, Path(arguments[0]) / path.name if arguments else path)
         print(path.name)
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])
