@@ -27,6 +27,7 @@ __all__ = ["main"]
 
 STOPPED, NOBODY_READS = 130, 141
 WIDEST = 100
+MOST_TABLE_BYTES = 50_000_000
 _ABOUT = (
     "Listens to a phone clip of the engine bay and says what is likely wrong with hydraulic power steering."
 )
@@ -91,11 +92,14 @@ def _run(argv: list[str], analyse: Callable[..., Any] | None) -> int:
 def _unknown_option(got: str, command: str) -> UsageError:
     known = [option.flag for option in _OPTIONS.get(command, ())]
     near = difflib.get_close_matches(got.partition("=")[0], known, n=1)
+    todo = f"did you mean {near[0]}?" if near else f"see audiodiag {command} --help"
+    if os.path.exists(got):  # noqa: PTH110, gives no error for odd names
+        todo = f"for a clip whose name begins with a dash, write ./{got}"
     return UsageError(
         "there is no such option",
         got=got,
         allowed=", ".join(known) or "no option",
-        todo=f"did you mean {near[0]}?" if near else f"see audiodiag {command} --help",
+        todo=todo,
     )
 
 
@@ -164,13 +168,15 @@ def _analyse(wanted: argparse.Namespace, analyse: Callable[..., Any] | None) -> 
     clips: list[str] = wanted.clips
     given = _values(wanted, ANALYSE_OPTIONS)
     _refuse_contradictions(clips, given)
+    _refuse_odd_tables(given)
+    settings = _settings(given, wanted.saw or [])
     request = Request(
         json=wanted.json,
         quiet=wanted.quiet,
         out=_folder(clips, wanted.out),
         width=min(WIDEST, shutil.get_terminal_size((80, 24)).columns) if sys.stdout.isatty() else 80,
         colour=_colour_wanted(sys.stdout),
-        settings=_settings(given, wanted.saw or []),
+        settings=settings,
         analyse=analyse,
     )
     codes: set[int] = set()
@@ -298,6 +304,23 @@ def _refuse_contradictions(clips: list[str], given: dict[str, Any]) -> None:
         )
 
 
+def _refuse_odd_tables(given: dict[str, Any]) -> None:
+    """Refuse tables that are devices or pipes, from which reading might never end, or far too large."""
+    flags = {option.field: option.flag for option in ANALYSE_OPTIONS}
+    for name in ("speed_table", "steering_table"):
+        table = Path(given.get(name, ""))
+        if name not in given or not os.path.exists(table) or table.is_dir():  # noqa: PTH110
+            continue
+        ordinary = table.is_file()
+        if not ordinary or table.stat().st_size > MOST_TABLE_BYTES:
+            raise UsageError(
+                f"{flags[name]} names no table that can be read",
+                got=f"{table}: {table.stat().st_size} bytes" if ordinary else f"{table}: a device or a pipe",
+                allowed=f"an ordinary CSV file of at most {MOST_TABLE_BYTES // 10**6} MB",
+                todo="save the rows that belong to the clip as a CSV file first",
+            )
+
+
 def _settings(given: dict[str, Any], saw: list[str]) -> dict[str, Any]:
     """Sort the options into what ``analyse`` takes: the car, the observations, the rest by name."""
     car = {
@@ -343,6 +366,13 @@ def _folder(clips: list[str], out: str | None) -> str | None:
             allowed="a folder, or a new name where a folder may be made",
             todo="name another place",
         ) from problem
+    if not os.access(out, os.W_OK | os.X_OK):
+        raise UsageError(
+            "the folder for --out cannot be written to",
+            got=f"{out}: no permission to write",
+            allowed="a folder of your own",
+            todo="name another place, or change the permission of the folder",
+        )
     return out
 
 

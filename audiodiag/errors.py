@@ -18,6 +18,7 @@ the recording is too short (got 0.5 s; allowed: at least 3 s). What to do: recor
 from __future__ import annotations
 
 __all__ = [
+    "LONGEST_GOT",
     "AudiodiagError",
     "ClipError",
     "KnowledgeError",
@@ -27,6 +28,10 @@ __all__ = [
     "UsageError",
     "VehicleError",
 ]
+
+
+LONGEST_GOT = 300
+"""Signs after which what was got is cut in the text of an error."""
 
 
 class AudiodiagError(Exception):
@@ -42,12 +47,24 @@ class AudiodiagError(Exception):
         What would have been accepted.
     todo:
         What the person can do now, one clause without a full stop.
+
+    Names and contents of strange files end up in these texts, so signs that cannot be printed are shown as
+    question marks and ``got`` is cut after `LONGEST_GOT` signs.
     """
 
     def __init__(self, what: str, *, got: str, allowed: str, todo: str) -> None:
-        self.what, self.got, self.allowed, self.todo = what, got, allowed, todo
-        end = "" if todo.endswith("?") else "."
-        super().__init__(f"{what} (got {got}; allowed: {allowed}). What to do: {todo}{end}")
+        self.what, self.got, self.allowed, self.todo = map(_in_one_line, (what, got, allowed, todo))
+        if len(self.got) > LONGEST_GOT:
+            self.got = f"{self.got[:LONGEST_GOT]}..."
+        end = "" if self.todo.endswith("?") else "."
+        super().__init__(
+            f"{self.what} (got {self.got}; allowed: {self.allowed}). What to do: {self.todo}{end}"
+        )
+
+
+def _in_one_line(text: str) -> str:
+    """Show signs that would break the line or steer the terminal as question marks."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
 class ClipError(AudiodiagError):

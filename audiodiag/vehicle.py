@@ -35,6 +35,8 @@ __all__ = [
 AGREEMENT = 0.02
 """Two statements of the same thing may differ by this share before they contradict each other."""
 
+_MOST_BYTES = 1_000_000
+
 
 @dataclass(frozen=True)
 class BeltDrivenPart:
@@ -318,6 +320,8 @@ def with_options(
 
 def _parse(file: Path) -> dict[str, Any]:
     try:
+        if file.exists() and not file.is_dir():
+            _refuse_no_car(file)
         return tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as problem:
         raise VehicleError(
@@ -326,13 +330,25 @@ def _parse(file: Path) -> dict[str, Any]:
             allowed="a TOML file that exists and may be read",
             todo="check the path, or leave the option away: everything about the car may be unknown",
         ) from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except (ValueError, RecursionError) as problem:  # also of numbers and brackets without end
         raise VehicleError(
             f"{file.name} is not a TOML file",
             got=str(problem),
             allowed="UTF-8 text with [section] lines and key = value lines",
             todo="correct that line; texts stand in quotes, decimals take a point",
         ) from problem
+
+
+def _refuse_no_car(file: Path) -> None:
+    """Refuse a device or a pipe, from which reading might never end, and a file far too large."""
+    ordinary = file.is_file()
+    if not ordinary or file.stat().st_size > _MOST_BYTES:
+        raise VehicleError(
+            f"the vehicle file {file.name} cannot be read",
+            got=f"{file.stat().st_size} bytes" if ordinary else "a device or a pipe",
+            allowed=f"an ordinary TOML file of at most {_MOST_BYTES // 1000} kB",
+            todo="write what is known of the car into a small text file",
+        )
 
 
 def _unknown(place: str, what: str, got: str, allowed: Iterable[str]) -> VehicleError:
@@ -360,7 +376,10 @@ def _settings_of(
 
 
 def _shown(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    try:
+        return f'"{value}"' if isinstance(value, str) else str(value)
+    except ValueError:  # a whole number of thousands of digits has no text
+        return "a number of thousands of digits"
 
 
 def _checked(place: str, setting: Setting, value: Any) -> Any:

@@ -332,3 +332,27 @@ def test_no_color_and_quiet_are_kept():
     assert "\x1b[1" not in on_terminal(["normal.m4a"], NO_COLOR="1")
     assert "\x1b[1" not in on_terminal(["normal.m4a"], TERM="dumb")
     assert "listening" not in on_terminal(["--quiet", "normal.m4a"])
+
+
+def test_device_or_pipe_as_table_or_car_is_refused_at_once(capsys, tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for option in ("--rpm-table", "--steering-table", "--vehicle"):
+        assert "a device or a pipe" in refused(capsys, "normal.m4a", option, str(pipe))
+
+
+def test_clip_that_begins_with_a_dash_is_explained(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("-clip.wav").write_bytes(b"x")
+    assert "write ./-clip.wav" in refused(capsys, "-clip.wav")
+
+
+def test_bad_car_leaves_no_folder_behind(capsys, tmp_path):
+    refused(capsys, "normal.m4a", "--vehicle", str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_signs_that_steer_the_terminal_are_not_repeated(capsys):
+    said = refused(capsys, "normal.m4a", "--rpm", "\x1b[31m8\n00" + "9" * 5000)
+    assert "\x1b" not in said
+    assert len(said) < 1000

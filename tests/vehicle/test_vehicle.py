@@ -223,3 +223,8 @@ def test_the_description_says_all_that_is_known(tmp_path: Path) -> None:
     ):
         assert words in said
     assert "twice the vane order" in Vehicle(pump_ratio=1, vanes=9).describe()
+
+
+@pytest.mark.parametrize("text", ["a=" + "[" * 5000, "[engine]\ncylinders = " + "9" * 5000])
+def test_brackets_and_numbers_without_end_are_refused(tmp_path: Path, text: str) -> None:
+    assert "allowed: " in refusal(tmp_path, text)
