@@ -50,6 +50,9 @@ def main(argv: Sequence[str] | None = None, *, analyse: Callable[..., Any] | Non
     audiodiag ...
     0
     """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started the program
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     with suppress(AttributeError, ValueError):
         sys.stdout.reconfigure(errors="replace")  # type: ignore[union-attr]
         sys.stderr.reconfigure(errors="replace")  # type: ignore[union-attr]

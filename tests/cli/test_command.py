@@ -356,3 +356,9 @@ def test_signs_that_steer_the_terminal_are_not_repeated(capsys):
     said = refused(capsys, "normal.m4a", "--rpm", "\x1b[31m8\n00" + "9" * 5000)
     assert "\x1b" not in said
     assert len(said) < 1000
+
+
+def test_closed_output_is_no_fault(monkeypatch):
+    monkeypatch.setattr(sys, "stdout", None)
+    assert main(["version"]) == 0
+    sys.stdout.close()
