@@ -44,6 +44,8 @@ HINTED = 0.25
 """From this probability on a symptom is named in the verdict although it does not count as heard."""
 SPANS_FROM = 0.3
 """From this probability on the times at which a symptom would sound are reported."""
+BELT_NEEDS_HZ = 4500.0
+"""A recording that ends below this carries little of squeal, chirp and hiss (an assumption)."""
 SPEED_TRUSTED = 0.5
 """Below this confidence a clip without a symptom is not called normal."""
 
@@ -298,7 +300,15 @@ def _verdict(
             "Only the relief valve is heard, while the wheel is held at a stop: that is its duty. Do not "
             f"hold the wheel there for more than five seconds.{hint}",
         )
-    return Verdict("normal", f"No noise of the steering or its belt stands out of the engine's own.{hint}")
+    top_khz = quality.band_hz[1] / 1000.0
+    deaf = ""
+    if quality.band_hz[1] < BELT_NEEDS_HZ:
+        deaf = (
+            f" The recording ends at {top_khz:.1f} kHz: a belt or a relief valve could hardly be heard in it."
+        )
+    return Verdict(
+        "normal", f"No noise of the steering or its belt stands out of the engine's own.{deaf}{hint}"
+    )
 
 
 def _with_causes(

@@ -31,6 +31,8 @@ TRACK_LAW = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40)
 RESIDUAL_LAW = step_law(narrow=1.0, wide=8.0, wide_share=0.15, reach=30)
 STRAIGHTENINGS = 2
 SECOND_LOOK_RPM = 1500.0
+UNTAUGHT_CONFIDENCE = 0.3
+"""Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""
 SAME_SPEED = 0.02
 """Two readings closer than this share are one speed."""
 
@@ -281,6 +283,8 @@ def speed_by_ear(
         track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
     score = float(lock_features(candidate, choice) @ weights.confidence)
     confidence = 1.0 / (1.0 + np.exp(-score))
+    if told is not None and told not in CYLINDERS:
+        confidence = min(confidence, UNTAUGHT_CONFIDENCE)
     return _trace(front, candidate.sharpness[choice.hypothesis.track], choice, track, confidence, told)
 
 
@@ -298,7 +302,15 @@ def _trace(
     notes: list[Note] = []
     if not known.all():
         notes.append(Note("speed_gaps", "For parts of the clip no engine speed can be heard.", (), "info"))
-    number: int | None = told if told in CYLINDERS else choice.hypothesis.cylinders
+    number: int | None = choice.hypothesis.cylinders if told is None else told
+    if told is not None and told not in CYLINDERS:
+        notes.append(
+            Note(
+                "cylinders_untaught",
+                f"Speed by ear was never learnt for an engine with {told} cylinder{'s' * (told != 1)}, only "
+                "for those with 3, 4, 5, 6 and 8: state the speed with --rpm where it is known.",
+            )
+        )
     sure = told is not None or choice.cylinders_probability >= 0.7
     ambiguous = tuple(a for a in choice.alternatives if a.probability >= 0.05)
     if told is None and (ambiguous or not sure):

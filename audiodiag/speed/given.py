@@ -97,7 +97,7 @@ def read_rows(path: str | Path, error: Callable[..., AudiodiagError], *, what: s
     except (OSError, UnicodeDecodeError) as problem:
         raise error(
             f"the {what} {file.name} cannot be read",
-            got=getattr(problem, "strerror", None) or type(problem).__name__,
+            got=getattr(problem, "strerror", None) or "signs that are no UTF-8",
             allowed="a text file (UTF-8) that exists and may be read",
             todo="check the path and save the table as CSV",
         ) from problem
@@ -113,7 +113,15 @@ def read_rows(path: str | Path, error: Callable[..., AudiodiagError], *, what: s
     separator = next((mark for mark in ";\t," if mark in kept[0][1]), ",")
     rows = []
     for number, line in kept:
-        cells = next(csv.reader([line], delimiter=separator), [])
+        try:
+            cells = next(csv.reader([line], delimiter=separator, strict=True), [])
+        except csv.Error as problem:
+            raise error(
+                f"line {number} of the {what} {file.name} is no row of cells",
+                got=str(problem),
+                allowed="short cells, with as many closing as opening quotation marks",
+                todo="correct the row and save the table as CSV again",
+            ) from problem
         rows.append(TableRow(number, tuple(cell.strip() for cell in cells)))
     return rows
 

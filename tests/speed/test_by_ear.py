@@ -156,3 +156,13 @@ def test_simulated_idle_with_a_loud_pump_is_not_taken_for_a_faster_engine() -> N
         found = speed_by_ear(clip_of(made.samples, made.sample_rate_hz), vehicle=Vehicle(cylinders=4))
         right += abs(found.median_rpm / float(np.median(made.truth["rpm"])) - 1) < 0.02
     assert right >= 2
+
+
+@pytest.mark.parametrize("cylinders", [1, 2, 12])
+def test_an_engine_never_taught_is_not_claimed(cylinders: int) -> None:
+    time_s, rpm = idle(8.0, 800.0)
+    found = speed_by_ear(
+        clip_of(engine(time_s, rpm, cylinders=4, seed=9)), vehicle=Vehicle(cylinders=cylinders)
+    )
+    assert found.confidence < 0.5 and found.cylinders == cylinders
+    assert any(note.code == "cylinders_untaught" for note in found.notes)

@@ -114,5 +114,20 @@ def test_a_table_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
         speed_from_table(tmp_path / "none.csv", 5.0)
     binary = tmp_path / "photo.csv"
     binary.write_bytes(b"\xff\xd8\xff\xe0 0,700")
-    with pytest.raises(SpeedError, match="got UnicodeDecodeError"):
+    with pytest.raises(SpeedError, match="got signs that are no UTF-8"):
         speed_from_table(binary, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b'time_s,rpm\n0,"750\n1,760\n', "line 2 .* is no row of cells"),
+        (b"time_s,rpm\n0," + b"7" * 300_000 + b"\n1,760\n", "line 2 .* is no row of cells"),
+        ("time_s,rpm\n0,750\n".encode("utf-16"), "signs that are no UTF-8"),
+    ],
+)
+def test_a_table_that_is_no_table_is_refused_in_words(tmp_path: Path, content: bytes, words: str) -> None:
+    table = tmp_path / "speed.csv"
+    table.write_bytes(content)
+    with pytest.raises(SpeedError, match=words):
+        speed_from_table(table, 10.0)
