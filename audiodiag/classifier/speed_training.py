@@ -336,6 +336,10 @@ def _fit_confidence(cases: Sequence[_Case], *, ridge: float) -> FloatArray:
             rows.append(lock_features(case.candidate, choice))
             locked.append(case.off[case.candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE)
     table = np.array(rows)[:, 1:]
+    if len(set(locked)) < 2:
+        # Too few clips to learn doubt from: nothing but how often the choice was right.
+        share = (np.sum(locked) + 1.0) / (len(locked) + 2.0)
+        return np.concatenate([[np.log(share / (1 - share))], np.zeros(table.shape[1])])
     middle, spread = table.mean(axis=0), table.std(axis=0) + 1e-9
     fitted = LogisticRegression(C=0.3).fit((table - middle) / spread, np.array(locked))
     slope = fitted.coef_[0] / spread

@@ -1,0 +1,21 @@
+"""Training of the speed room on a handful of simulated clips: it runs, repeats and is read back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from audiodiag.classifier.speed_training import train_speed
+from audiodiag.speed.comb import load_comb_weights
+from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
+
+
+def test_training_repeats_to_the_bit_and_is_read_back(tmp_path: Path) -> None:
+    folders = [tmp_path / name for name in ("one", "two")]
+    for folder in folders:
+        folder.mkdir()
+        train_speed(range(100_000, 100_003), out=folder)
+    one, two = ((folder / "speed.json").read_bytes() for folder in folders)
+    assert one == two
+    weights = load_comb_weights(folders[0] / "speed.json")
+    assert weights.hypotheses.shape == (3, len(HYPOTHESIS_FEATURES))
+    assert weights.confidence.shape == (8,)
