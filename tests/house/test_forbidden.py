@@ -14,7 +14,7 @@ REGISTRY_HOSTS = tuple(
     ".".join(parts)
     for parts in (
         ("pypi", "org"),
-        ("pythonhosted", "org"),
+        ("python" + "hosted", "org"),
         ("anaconda", "org"),
         ("registry", "npmjs"),
         ("crates", "io"),
@@ -51,7 +51,8 @@ def test_no_host_of_a_registry():
 def test_the_patterns_find_what_they_are_for():
     for planted in ("work", "home", "tmp"):
         assert MACHINE_PATH.search(f'path = "{SLASH}{planted}{SLASH}clips"')
-    assert not MACHINE_PATH.search("https://example.net/home/page and per cent/work/load")
+    for innocent in ("https://example.net/home/page", f"per cent{SLASH}work{SLASH}load"):
+        assert not MACHINE_PATH.search(innocent)
     assert PICKLING.search("import os\n    import " + "pickle\n")
 
 
