@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 import re
 
+from audiodiag.commands import COMMANDS, module_of
 from audiodiag.files import write_text_whole
 from audiodiag.options import ANALYSE_OPTIONS, TRAIN_OPTIONS, options_table
 from tests.house.house import PACKAGE, ROOT, modules
@@ -51,6 +52,11 @@ def modules_list() -> str:
 PARTS = {
     ("README.md", "options of analyse"): lambda: options_table(ANALYSE_OPTIONS),
     ("README.md", "options of train"): lambda: options_table(TRAIN_OPTIONS),
+    **{
+        ("README.md", f"options of {command.name}"): lambda options=options: options_table(options)
+        for command in COMMANDS
+        if (options := module_of(command.name).OPTIONS)
+    },
     ("DEVELOPERS.md", "levels"): levels_table,
     ("DEVELOPERS.md", "modules"): modules_list,
 }

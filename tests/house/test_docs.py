@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from audiodiag.commands import COMMANDS, module_of
 from audiodiag.options import ANALYSE_OPTIONS, TRAIN_OPTIONS, options_table
 from tests.house.house import PACKAGE, ROOT, module_name, modules
 from tests.house.test_layers import LEVELS
@@ -36,7 +37,12 @@ def test_readme_has_the_two_commands():
     assert TEST in README.splitlines()
 
 
-@pytest.mark.parametrize("option", ANALYSE_OPTIONS + TRAIN_OPTIONS, ids=lambda option: option.flag)
+ALL_OPTIONS = ANALYSE_OPTIONS + TRAIN_OPTIONS
+for command in COMMANDS:
+    ALL_OPTIONS += module_of(command.name).OPTIONS
+
+
+@pytest.mark.parametrize("option", ALL_OPTIONS, ids=lambda option: option.flag)
 def test_every_option_is_documented_with_default_and_help(option):
     row = options_table((option,)).splitlines()[-1]
     assert row in README.splitlines()

@@ -30,6 +30,7 @@ LEVELS = {
     "cases": 8,
     "rows": 9,
     "options": 9,
+    "commands": 9.5,
     "desk": 9,
     "batch": 9,
     "cli": 10,
