@@ -7,17 +7,23 @@ from __future__ import annotations
 
 from audiodiag.causes.cautions import cautions_for
 from audiodiag.causes.checks import next_checks
+from audiodiag.causes.circumstances import Circumstances
 from audiodiag.causes.inference import infer_causes
-from audiodiag.causes.knowledge import NOT_LOOKED, Knowledge, load_knowledge
+from audiodiag.causes.knowledge import NOT_LOOKED, Knowledge
+from audiodiag.causes.loading import load_knowledge
 from audiodiag.causes.observations import observations_from_text, observations_heard
+from audiodiag.causes.suction import SuctionLine, suction_margin
 
 __all__ = [
     "NOT_LOOKED",
+    "Circumstances",
     "Knowledge",
+    "SuctionLine",
     "cautions_for",
     "infer_causes",
     "load_knowledge",
     "next_checks",
     "observations_from_text",
     "observations_heard",
+    "suction_margin",
 ]

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from audiodiag.causes.circumstances import Circumstances, circumstance_words
+from audiodiag.causes.information import HEARD
 from audiodiag.causes.knowledge import Cause, Knowledge, Link
-from audiodiag.causes.network import posterior, pump_known
-from audiodiag.causes.observations import validated_observations, validated_probabilities
+from audiodiag.causes.state import State
 from audiodiag.records import CauseFinding
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["infer_causes"]
+__all__ = ["findings_of", "infer_causes"]
 
-HEARD = 0.5
-"""From this probability on a symptom is spoken of as heard."""
 ABSENT = 0.2
 """Up to this probability a symptom is spoken of as not heard."""
 TELLING = 0.5
@@ -27,6 +26,7 @@ def infer_causes(
     vehicle: Vehicle | None = None,
     observations: Mapping[str, str] | None = None,
     prevalence: Mapping[str, float] | None = None,
+    circumstances: Circumstances | None = None,
 ) -> tuple[CauseFinding, ...]:
     """Give every cause with its probability and what speaks for and against it, the most probable first.
 
@@ -42,14 +42,17 @@ def infer_causes(
         Observation name to answer; ``not_looked`` says nothing.
     prevalence:
         Share of each symptom among the classifier's training clips; the knowledge's own where left out.
+    circumstances:
+        Age, mileage, parts renewed lately, suction margin: they change the prior odds.
 
     Returns
     -------
     tuple of CauseFinding
         One for each cause. A probability is that of the cause being at work, alone or with others; that of
         the empty case (``nothing_wrong``) is that of no cause at all. So each is between 0 and 1, and
-        together they make ``1 + P(two at work) + 2 P(three at work)``, three being two faults and the relief
-        valve doing its duty. Exact for at most two faults at once: see `audiodiag.causes.network`.
+        together they make ``1 + sum over k of (k - 1) P(k at work)``, k from 2 to 4: two faults, the relief
+        valve doing its duty and cold, thick fluid. Exact for at most two faults at once: see
+        `audiodiag.causes.network`.
 
     Raises
     ------
@@ -63,13 +66,24 @@ def infer_causes(
     >>> found[0].name, found[0].because[0][:41]
     ('slipping_belt', 'A squeal is heard (probability 0.95): the')
     """
-    heard = validated_probabilities(probabilities, knowledge)
-    seen = validated_observations(observations, knowledge)
-    weighed = posterior(heard, seen, knowledge=knowledge, vehicle=vehicle, prevalence=prevalence)
-    shares = weighed.cause_probability
-    known = pump_known(vehicle)
+    return findings_of(
+        State.of(
+            probabilities,
+            knowledge=knowledge,
+            vehicle=vehicle,
+            observations=observations,
+            prevalence=prevalence,
+            circumstances=circumstances,
+        )
+    )
+
+
+def findings_of(state: State) -> tuple[CauseFinding, ...]:
+    """Give every cause of a state as `infer_causes` does."""
+    knowledge, seen = state.knowledge, state.told
+    shares = state.weighed.cause_probability
     found = [
-        CauseFinding(cause.name, cause.title, _bounded(share), _because(cause, heard, seen, knowledge, known))
+        CauseFinding(cause.name, cause.title, _bounded(share), _because(cause, state))
         for cause, share in zip(knowledge.at_work, shares, strict=True)
     ]
     nothing = knowledge.nothing
@@ -77,8 +91,8 @@ def infer_causes(
         CauseFinding(
             nothing.name,
             nothing.title,
-            _bounded(weighed.nothing_probability),
-            _because_nothing(heard, seen, knowledge),
+            _bounded(state.weighed.nothing_probability),
+            _because_nothing(state.heard, seen, knowledge),
         )
     )
     return tuple(sorted(found, key=lambda finding: -finding.probability))
@@ -88,10 +102,9 @@ def _bounded(share: float) -> float:
     return min(1.0, max(0.0, float(share)))
 
 
-def _because(
-    cause: Cause, heard: Mapping[str, float], seen: Mapping[str, str], knowledge: Knowledge, known_pump: bool
-) -> tuple[str, ...]:
+def _because(cause: Cause, state: State) -> tuple[str, ...]:
     """Say what speaks for the cause, what against it, and what the sound cannot tell."""
+    knowledge, heard, seen = state.knowledge, state.heard, state.told
     for_it: list[str] = []
     against: list[str] = []
     limits: list[str] = []
@@ -100,12 +113,15 @@ def _because(
             _speak_of_sound(link, heard, knowledge, for_it, against, limits)
         elif link.observation in seen:
             _speak_of_sight(link, seen, knowledge, for_it, against)
-    if limits and "pump_whine" in heard and heard["pump_whine"] >= HEARD and not known_pump:
+    if limits and heard.get("pump_whine", 0.0) >= HEARD and not state.known_pump:
         tied = [link for link in knowledge.links if link.cause == cause.name and link.symptom == "pump_whine"]
         if tied:
             limits.append(
                 "Pulley ratio and vane count are not stated, so the whine is not proved to be the pump's."
             )
+    life = circumstance_words(cause.name, state.circumstances, state.factors, knowledge)
+    if life:
+        (for_it if "more likely" in life else against).append(life)
     if not for_it and not against:
         for_it.append("Nothing heard or seen speaks for it or against it.")
     if cause.kind == "normal" and for_it:
@@ -130,7 +146,9 @@ def _speak_of_sound(
     elif probability >= HEARD:
         for_it.append(f"{symptom.heard} (probability {probability:.2f}): {link.why}.")
         limits.append(symptom.cannot_tell)
-    elif probability <= ABSENT and link.strength >= TELLING:
+    elif probability > ABSENT:
+        for_it.append(f"Perhaps there is a {symptom.title} (probability {probability:.2f}): {link.why}.")
+    elif link.strength >= TELLING:
         against.append(f"Against it: no {symptom.title} is heard (probability {probability:.2f}).")
 
 

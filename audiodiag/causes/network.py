@@ -7,8 +7,9 @@ about fails to: a noisy-or with leak (Pearl, Probabilistic Reasoning in Intellig
 none is brought about, and the others share the rest in proportion to their own noisy-or.
 
 A symptom's probability p is soft evidence: against the prevalence q of the classifier's training clips it
-carries the likelihood ratio ``L = p (1 - q) / ((1 - p) q)``, and a set that would bring the symptom about
-with probability s is weighed by ``s L + 1 - s``.
+carries the likelihood ratio ``L = p (1 - q) / ((1 - p) q)``, held between the ratios that were measured for
+"heard" (recall by false alarms) and for "not heard" (what both leave), because the classifier has proved no
+more than these. A set that would bring the symptom about with probability s is weighed by ``s L + 1 - s``.
 """
 
 from __future__ import annotations
@@ -22,11 +23,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from audiodiag.causes.knowledge import NOT_LOOKED, Knowledge
+from audiodiag.classifier.store import Confusion, measured_confusion
 from audiodiag.records import FloatArray, read_only
 from audiodiag.vehicle import Vehicle
 
 __all__ = [
-    "CLEAREST",
     "MOST_FAULTS",
     "Posterior",
     "answer_table",
@@ -38,8 +39,8 @@ __all__ = [
 
 MOST_FAULTS = 2
 """So many faults at once are thought of."""
-CLEAREST = 0.98
-"""No sound is taken to be surer than this, nor than one minus this, whatever the classifier says."""
+SURE = 1e-9
+"""Probabilities this near to 0 or 1 are taken to be this near."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +103,7 @@ def symptom_table(knowledge: Knowledge, symptom: str, *, known_pump: bool) -> Fl
     return _brought_about(knowledge, known_pump, symptom, "", knowledge.symptom(symptom).leak)
 
 
+@functools.lru_cache(maxsize=256)
 def answer_table(knowledge: Knowledge, observation: str, *, known_pump: bool) -> FloatArray:
     """Give the probability of every answer for every set, shape (sets, answers), the normal answer first."""
     seen = knowledge.observation(observation)
@@ -111,17 +113,19 @@ def answer_table(knowledge: Knowledge, observation: str, *, known_pump: bool) ->
     )
     normal = np.prod(1.0 - acts, axis=1)
     rest = acts * ((1.0 - normal) / acts.sum(axis=1))[:, np.newaxis]
-    return np.concatenate([normal[:, np.newaxis], rest], axis=1)
+    return read_only(np.concatenate([normal[:, np.newaxis], rest], axis=1))
 
 
-def likelihood_ratio(probability: float, prevalence: float) -> float:
-    """Turn a classifier's probability into evidence against its training prevalence.
+def likelihood_ratio(probability: float, prevalence: float, confusion: Confusion) -> float:
+    """Turn a classifier's probability into evidence, within what its measured confusion supports.
 
-    >>> likelihood_ratio(0.25, 0.25)
-    1.0
+    >>> measured = Confusion(recall=0.5, false_alarms=0.02)
+    >>> likelihood_ratio(0.25, 0.25, measured), likelihood_ratio(0.999, 0.25, measured)
+    (1.0, 25.0)
     """
-    bounded = min(max(probability, 1.0 - CLEAREST), CLEAREST)
-    return bounded * (1.0 - prevalence) / ((1.0 - bounded) * prevalence)
+    bounded = min(max(probability, SURE), 1.0 - SURE)
+    ratio = bounded * (1.0 - prevalence) / ((1.0 - bounded) * prevalence)
+    return min(max(ratio, confusion.ratio_unheard), confusion.ratio_heard)
 
 
 def posterior(
@@ -131,19 +135,25 @@ def posterior(
     knowledge: Knowledge,
     vehicle: Vehicle | None = None,
     prevalence: Mapping[str, float] | None = None,
+    confusion: Mapping[str, Confusion] | None = None,
+    factors: Mapping[str, float] | None = None,
 ) -> Posterior:
     """Weigh every set of causes by what was heard and seen; symptoms that are left out say nothing.
 
-    The values are trusted here; `audiodiag.causes.observations` validates them.
+    ``confusion``: of each symptom, the shipped model's measured one if left out. ``factors``: what multiplies
+    the prior odds of causes (`audiodiag.causes.circumstances.prior_factors`). The values are trusted here;
+    `audiodiag.causes.observations` validates them.
     """
     members = _sets(knowledge)
-    log_odds = np.log([cause.odds for cause in knowledge.at_work])
-    log_weight = members @ log_odds
+    measured = measured_confusion() if confusion is None else confusion
+    odds = [cause.odds * (factors or {}).get(cause.name, 1.0) for cause in knowledge.at_work]
+    log_weight = members @ np.log(odds)
     known = pump_known(vehicle)
     for name, probability in probabilities.items():
         share = (prevalence or {}).get(name, knowledge.symptom(name).prevalence)
         present = symptom_table(knowledge, name, known_pump=known)
-        log_weight = log_weight + np.log(present * likelihood_ratio(probability, share) + 1.0 - present)
+        ratio = likelihood_ratio(probability, share, measured[name])
+        log_weight = log_weight + np.log(present * ratio + 1.0 - present)
     for name, answer in observations.items():
         if answer == NOT_LOOKED:
             continue

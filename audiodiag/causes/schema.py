@@ -7,6 +7,8 @@ its range and what it means. Links between the files are resolved in `audiodiag.
 from __future__ import annotations
 
 import difflib
+import itertools
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -16,7 +18,18 @@ from typing import Any
 
 from audiodiag.errors import KnowledgeError
 
-__all__ = ["ANSWER_KEYS", "SCHEMA", "Key", "read_file", "refused", "schema_text"]
+__all__ = [
+    "ANSWER_KEYS",
+    "RANKS",
+    "SCHEMA",
+    "SHEET_KEYS",
+    "Key",
+    "parsed",
+    "read_file",
+    "read_sheet",
+    "refused",
+    "schema_text",
+]
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
 
@@ -26,7 +39,8 @@ class Key:
     """One key of a record.
 
     ``kind``: ``name`` (small letters, digits, underscores), ``text``, ``number``, ``flag``, ``names`` (a
-    list), ``choice`` (one of ``choices``), ``answers`` (a list of tables).
+    list), ``choice`` (one of ``choices``), ``answers`` and ``factors`` (lists of tables), ``points`` (a list
+    of [value, factor], values rising).
     """
 
     name: str
@@ -48,6 +62,9 @@ class Key:
             "names": "a list of texts",
             "choice": "one of " + ", ".join(self.choices),
             "answers": 'a list of tables like { name = "low", text = "the level is low", leak = 0.06 }',
+            "factors": f'a list of tables like {{ part = "pump", factor = {self.high / 10:g} }}, factors '
+            f"from {self.low:g} to {self.high:g}",
+            "points": f"a list of [value, factor], values rising, factors from {self.low:g} to {self.high:g}",
         }[self.kind]
 
     def accepts(self, value: Any) -> bool:
@@ -61,14 +78,44 @@ class Key:
             return isinstance(value, list) and all(isinstance(item, str) and item for item in value)
         if self.kind == "answers":
             return isinstance(value, list) and all(isinstance(item, dict) for item in value)
+        if self.kind in ("factors", "points"):
+            return isinstance(value, list) and bool(value) and self._accepts_factors(value)
         if not isinstance(value, str) or not value.strip():
             return False
         if self.kind == "name":
             return _NAME.fullmatch(value) is not None
         return self.kind != "choice" or value in self.choices
 
+    def _accepts_factors(self, value: list[Any]) -> bool:
+        """Say whether a list holds points, or parts, each with a factor in range."""
+        if self.kind == "points":
+            pairs = [tuple(item) for item in value if isinstance(item, list) and len(item) == 2]
+            rising = all(one[0] < two[0] for one, two in itertools.pairwise(pairs) if _numbers(one + two))
+        else:
+            pairs = [
+                (0, item["factor"])
+                for item in value
+                if isinstance(item, dict)
+                and set(item) == {"part", "factor"}
+                and isinstance(item["part"], str)
+                and _NAME.fullmatch(item["part"])
+            ]
+            rising = len({item.get("part") for item in value if isinstance(item, dict)}) == len(value)
+        good = len(pairs) == len(value) and all(_numbers(pair) for pair in pairs)
+        return good and rising and all(self.low <= pair[1] <= self.high for pair in pairs)
+
+
+def _numbers(values: Iterable[Any]) -> bool:
+    return all(
+        isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        for value in values
+    )
+
 
 _SOURCE = Key("source", "text", "where it comes from; the file's own source if left out", required=False)
+
+RANKS = ("look", "touch", "work", "workshop")
+"""How invasive a check or a remedy is, from least to most."""
 
 SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "symptoms.toml": (
@@ -105,6 +152,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             Key("name", "name", "its name in results and options"),
             Key("question", "text", "what to ask a person"),
+            Key("from_memory", "flag", "whether the driver often knows it beforehand", required=False),
             Key("normal", "name", "the answer of a sound car"),
             Key("answers", "answers", "all answers but not_looked"),
             _SOURCE,
@@ -136,12 +184,33 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("name", "name", "its name in results"),
             Key("title", "text", "what to do, in plain words"),
             Key("minutes", "number", "one's own time", low=1, high=600),
-            Key("cost_low", "number", "least that is paid", low=0, high=5000),
-            Key("cost_high", "number", "most that is paid", low=0, high=5000),
-            Key("currency", "choice", "currency of both", choices=("EUR",)),
-            Key("rank", "choice", "how invasive", choices=("look", "touch", "work", "workshop")),
+            Key("rank", "choice", "how invasive", choices=RANKS),
             Key("settles", "names", "the observations that it answers"),
             Key("cautions", "names", "codes of cautions.toml", required=False),
+            _SOURCE,
+        ),
+    ),
+    "remedies.toml": (
+        "remedy",
+        (
+            Key("name", "name", "its name in results"),
+            Key("title", "text", "what would be done, as the subject of a sentence"),
+            Key("cures", "names", "the causes that it ends"),
+            Key("minutes", "number", "one's own time", low=1, high=600),
+            Key("rank", "choice", "how invasive", choices=RANKS),
+            Key("sheet", "name", "the work sheet that says how", required=False),
+            Key("cautions", "names", "codes of cautions.toml", required=False),
+            _SOURCE,
+        ),
+    ),
+    "priors.toml": (
+        "prior",
+        (
+            Key("cause", "name", "a name of causes.toml"),
+            Key("age_years", "points", "odds over the car's age", required=False, low=0.01, high=20),
+            Key("mileage_km", "points", "odds over its mileage", required=False, low=0.01, high=20),
+            Key("renewed", "factors", "odds after a part was renewed", required=False, low=0.01, high=20),
+            Key("suction", "flag", "whether the suction margin gives its odds", required=False),
             _SOURCE,
         ),
     ),
@@ -158,6 +227,19 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         ),
     ),
 }
+SHEET_KEYS: tuple[Key, ...] = (
+    Key("name", "name", "its name, that of the file"),
+    Key("title", "text", "its name in plain words"),
+    Key("for_causes", "names", "the causes for which it is done"),
+    Key("when", "text", "when it is due"),
+    Key("needs", "names", "what is needed"),
+    Key("steps", "names", "what to do, in order"),
+    Key("done_when", "text", "how to know that it is done"),
+    Key("stop_if", "text", "when to leave it to others"),
+    Key("cautions", "names", "codes of cautions.toml"),
+    Key("source", "text", "where it comes from"),
+)
+"""Keys of one file of the folder ``sheets``; a file is one work sheet."""
 ANSWER_KEYS: tuple[Key, ...] = (
     Key("name", "name", "the answer's name"),
     Key("text", "text", "the answer as a clause"),
@@ -186,7 +268,52 @@ def schema_text() -> str:
                 for inner in ANSWER_KEYS:
                     optional = "" if inner.required else " (all but the normal answer)"
                     lines.append(f"  - `{inner.name}`{optional}: {inner.help}; {inner.allowed}")
+    lines.append("sheets/NAME.toml, one sheet each:")
+    lines += [f"- `{key.name}`: {key.help}; {key.allowed}" for key in SHEET_KEYS]
     return "\n".join(lines)
+
+
+def read_sheet(path: Path) -> dict[str, Any]:
+    """Read one work sheet and validate it.
+
+    Raises
+    ------
+    KnowledgeError
+        If the file cannot be read, breaks the schema or has another name than its sheet.
+    """
+    place = f"sheets/{path.name}"
+    entry = parsed(path, place)
+    _validated(place, SHEET_KEYS, entry)
+    if entry["name"] != path.stem:
+        raise refused(
+            place, "name is not that of the file", got=entry["name"], allowed=path.stem, todo="rename one"
+        )
+    return entry
+
+
+def parsed(path: Path, name: str) -> dict[str, Any]:
+    """Read a TOML file, called ``name`` in refusals.
+
+    Raises
+    ------
+    KnowledgeError
+        If it cannot be read or is no TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as problem:
+        reason = problem.strerror or type(problem).__name__
+        raise refused(
+            name, "cannot be read", got=reason, allowed="a readable TOML file", todo="put the file back"
+        ) from problem
+    except (ValueError, RecursionError) as problem:  # also of numbers and brackets without end
+        raise refused(
+            name,
+            "is not TOML",
+            got=str(problem),
+            allowed="key = value lines, texts in quotes",
+            todo="correct that line",
+        ) from problem
 
 
 def read_file(folder: Path, name: str) -> list[dict[str, Any]]:
@@ -198,21 +325,7 @@ def read_file(folder: Path, name: str) -> list[dict[str, Any]]:
         If the file cannot be read or a record breaks the schema.
     """
     record, keys = SCHEMA[name]
-    try:
-        document = tomllib.loads((folder / name).read_text(encoding="utf-8-sig"))
-    except OSError as problem:
-        reason = problem.strerror or type(problem).__name__
-        raise refused(
-            name, "cannot be read", got=reason, allowed="a readable TOML file", todo="put the file back"
-        ) from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise refused(
-            name,
-            "is not TOML",
-            got=str(problem),
-            allowed="key = value lines, texts in quotes",
-            todo="correct that line",
-        ) from problem
+    document = parsed(folder / name, name)
     source = document.pop("source", None)
     _only(name, document, (record,))
     records = document.get(record, [])

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +30,13 @@ __all__ = [
     "LARGEST_BYTES",
     "MODEL_FILE",
     "MODEL_SCHEMA",
+    "Confusion",
     "Model",
     "Prediction",
     "SymptomModel",
     "SymptomPrediction",
     "load_model",
+    "measured_confusion",
     "model_from_plain",
     "model_to_text",
 ]
@@ -250,3 +253,99 @@ def _broken(name: str, got: str) -> ModelError:
         allowed="a file written by audiodiag train, unchanged",
         todo="fetch the file again, or make one with: audiodiag train",
     )
+
+
+CARD_BESIDE = "CARD.md"
+_SCORES = ("## Scores by nested splits over all clips", "## Scores on clips kept apart")
+_SHARE = re.compile(r"(\d+) % of (\d+)")
+
+
+@dataclass(frozen=True)
+class Confusion:
+    """How often a symptom is called heard, as measured: where it is there, and in engine bays where not.
+
+    >>> Confusion(recall=0.5, false_alarms=0.02).ratio_heard
+    25.0
+    """
+
+    recall: float
+    false_alarms: float
+
+    @property
+    def ratio_heard(self) -> float:
+        """Likelihood ratio of being called heard."""
+        return self.recall / self.false_alarms
+
+    @property
+    def ratio_unheard(self) -> float:
+        """Likelihood ratio of not being called heard."""
+        return (1.0 - self.recall) / (1.0 - self.false_alarms)
+
+
+@lru_cache(maxsize=4)
+def measured_confusion(folder: str | Path | None = None) -> Mapping[str, Confusion]:
+    """Read from the card beside the model how often each symptom was called heard rightly and wrongly.
+
+    The scores of the nested splits over all clips count, else those on the clips kept apart. False alarms
+    are those on clean clips and on clips with another symptom together. Half a clip is added to each count
+    (the rule of Jeffreys), so that no share is 0 or 1; the card rounds its shares to whole per cents.
+
+    Raises
+    ------
+    ModelError
+        If the card cannot be read or holds no such table.
+
+    Examples
+    --------
+    >>> all(c.ratio_heard > 1 > c.ratio_unheard for c in measured_confusion().values())
+    True
+    """
+    place = (shipped_folder("models") if folder is None else Path(folder)) / CARD_BESIDE
+    try:
+        text = place.read_text(encoding="utf-8")
+    except OSError as problem:
+        raise ModelError(
+            "the card of the model cannot be read",
+            got=f"{place.name}: {problem.strerror or problem}",
+            allowed="the card that audiodiag train wrote beside the model",
+            todo="put it back, or train again: audiodiag train",
+        ) from problem
+    for title in _SCORES:
+        rows = _rows_below(text, title)
+        if set(SYMPTOMS) <= rows.keys() and all(
+            len(rows[name]) == 5 and rows[name][0][1] and rows[name][2][1] + rows[name][3][1]
+            for name in SYMPTOMS
+        ):
+            return {name: _confusion_of(rows[name]) for name in SYMPTOMS}
+    raise ModelError(
+        f"{place.name} holds no scores of the six symptoms",
+        got="no table with recall and false alarms",
+        allowed="the card that audiodiag train wrote beside the model, unchanged",
+        todo="put it back, or train again: audiodiag train",
+    )
+
+
+def _rows_below(text: str, title: str) -> dict[str, list[tuple[int, int]]]:
+    """Give the shares (per cent, number) in each row of the first table below a title."""
+    _, found, rest = text.partition(f"{title}\n")
+    rows: dict[str, list[tuple[int, int]]] = {}
+    for line in rest.splitlines() if found else ():
+        if line.startswith("#"):
+            break
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if cells[0] in SYMPTOMS and cells[0] not in rows:
+            shares = [_SHARE.fullmatch(cell) for cell in cells]
+            rows[cells[0]] = [(int(share[1]), int(share[2])) for share in shares if share]
+    return rows
+
+
+def _confusion_of(row: list[tuple[int, int]]) -> Confusion:
+    """Take recall and false alarms from a row: recall, recall of audible ones, clean, other, no engine."""
+    recall = _counted(row[:1])
+    alarms = _counted(row[2:4])
+    return Confusion(recall=max(recall, alarms), false_alarms=alarms)
+
+
+def _counted(shares: list[tuple[int, int]]) -> float:
+    hits = sum(percent / 100.0 * number for percent, number in shares)
+    return (hits + 0.5) / (sum(number for _, number in shares) + 1.0)

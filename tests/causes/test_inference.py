@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 import audiodiag.causes
 from audiodiag.causes import NOT_LOOKED, infer_causes, load_knowledge, next_checks
 from audiodiag.causes.network import answer_table, posterior
+from audiodiag.classifier.store import measured_confusion
 from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS, CauseFinding
 from audiodiag.vehicle import Vehicle
@@ -60,6 +61,16 @@ def failure(links: list[dict[str, Any]], active: tuple[str, ...], leak: float) -
     return share
 
 
+def odds_for(name: str, probability: float) -> float:
+    """Evidence of a probability against a prevalence of a quarter, within the measured confusion."""
+    measured = measured_confusion()[name]
+    low = (1 - measured.recall) / (1 - measured.false_alarms)
+    high = measured.recall / measured.false_alarms
+    if probability >= 1:
+        return high
+    return min(max(probability * 0.75 / ((1 - probability) * 0.25), low), high)
+
+
 def brute_force(probabilities: dict[str, float], observations: dict[str, str]) -> dict[str, float]:
     """Sum over every set of causes and every combination of sounds truly there, straight from the files."""
     causes = {cause["name"]: cause for cause in records("cause")}
@@ -70,17 +81,23 @@ def brute_force(probabilities: dict[str, float], observations: dict[str, str]) -
     whole = 0.0
     sounds = {name: [link for link in links if link.get("symptom") == name] for name in probabilities}
     pairs = [(), *((one,) for one in faults), *itertools.combinations(faults, 2)]
-    for pair, relief in itertools.product(pairs, ((), ("relief_valve_at_stop",))):
-        active = (*pair, *relief)
+    duties = (
+        (),
+        ("relief_valve_at_stop",),
+        ("cold_thick_fluid",),
+        ("relief_valve_at_stop", "cold_thick_fluid"),
+    )
+    for pair, duty in itertools.product(pairs, duties):
+        active = (*pair, *duty)
         weight = math.prod(causes[name]["odds"] for name in active)
         present = {name: 1 - failure(sounds[name], active, leaks[name]) for name in probabilities}
         likelihood = 0.0
         for truth in itertools.product((False, True), repeat=len(probabilities)):
             term = 1.0
             for (name, probability), there in zip(probabilities.items(), truth, strict=True):
-                bounded = min(max(probability, 0.02), 0.98)
-                ratio = bounded / 0.25 if there else (1 - bounded) / 0.75
-                term *= ratio * (present[name] if there else 1 - present[name])
+                term *= (odds_for(name, probability) if there else 1) * (
+                    present[name] if there else 1 - present[name]
+                )
             likelihood += term
         for seen in records("observation"):
             answer = observations.get(seen["name"], NOT_LOOKED)
@@ -116,7 +133,10 @@ def brute_force(probabilities: dict[str, float], observations: dict[str, str]) -
             heard("bearing_growl", "belt_squeal"),
             {"pulley_play": "elsewhere", "wheel_effort": "jerks_at_low_speed", "fluid_type": NOT_LOOKED},
         ),
-        ({"pump_whine": 0.6}, {"recent_work": "ran_dry", "fluid_colour": "debris", "pump_pressure": "weak"}),
+        (
+            {"pump_whine": 0.6},
+            {"recent_work": "ran_dry", "fluid_particles": "debris", "pump_pressure": "weak"},
+        ),
     ],
 )
 def test_the_inference_equals_brute_force(
@@ -143,9 +163,9 @@ def test_probabilities_are_probabilities_and_add_up_as_documented(
     assert all(finding.because for finding in findings)
     assert [f.probability for f in findings] == sorted((f.probability for f in findings), reverse=True)
     size = weighed.members.sum(axis=1)
-    two, three = weighed.weight[size == 2].sum(), weighed.weight[size == 3].sum()
-    assert sum(table(findings).values()) == pytest.approx(1 + two + 2 * three, abs=1e-9)
-    assert size.max() == 3
+    more = sum((count - 1) * weighed.weight[size == count].sum() for count in (2, 3, 4))
+    assert sum(table(findings).values()) == pytest.approx(1 + more, abs=1e-9)
+    assert size.max() == 4
 
 
 @settings(max_examples=20, deadline=None)
@@ -203,7 +223,7 @@ SUCTION = {
         (None, {"nothing_wrong"}, {"nothing_wrong"}, "look_at_fluid"),
         (
             "pump_whine",
-            {"worn_pump", "low_or_foaming_fluid", "tired_fluid_or_wrong_fluid"},
+            {"nothing_wrong", "worn_pump", "low_or_foaming_fluid", "tired_fluid_or_wrong_fluid"},
             {
                 "worn_pump",
                 "tired_fluid_or_wrong_fluid",
@@ -232,7 +252,7 @@ def test_each_symptom_alone_leads_to_its_group_and_first_check(
     findings = infer_causes(sounds, knowledge=KNOWLEDGE)
     assert findings[0].name in leading
     found = table(findings)
-    assert sum(found[name] for name in group) > 0.5
+    assert sum(found[name] for name in group) > 0.4
     assert next_checks(sounds, knowledge=KNOWLEDGE)[0].name == first_check
 
 
@@ -240,7 +260,7 @@ def test_a_groan_alone_names_no_cause() -> None:
     """Sound alone rarely names the cause: the groan is shared by the suction side."""
     found = table(infer_causes(heard("cavitation_groan", probability=0.99), knowledge=KNOWLEDGE))
     assert max(found.values()) < 0.6
-    assert sum(found[name] > 0.08 for name in SUCTION) >= 5
+    assert sum(found[name] > 0.05 for name in SUCTION) >= 5
 
 
 def test_a_hiss_only_at_the_stop_points_to_no_fault() -> None:
@@ -256,7 +276,8 @@ SCENARIOS: list[tuple[str, tuple[str, ...], dict[str, str], str]] = [
     ("groan and whine, low and foaming", ("cavitation_groan", "pump_whine"),
      {"fluid_level": "low", "fluid_bubbles": "foam"}, "low_or_foaming_fluid"),
     ("groan, level right, brown with debris", ("cavitation_groan",),
-     {"fluid_level": "right", "fluid_bubbles": "none", "fluid_colour": "debris"}, "blocked_reservoir_filter"),
+     {"fluid_level": "right", "fluid_bubbles": "none", "fluid_particles": "debris"},
+     "blocked_reservoir_filter"),
     ("groan gone after new reservoir", ("cavitation_groan",),
      {"fluid_level": "right", "fluid_bubbles": "none", "fluid_type": "listed", "noise_and_warmth": "same",
       "after_new_fluid": "quieter"}, "blocked_reservoir_filter"),

@@ -36,7 +36,8 @@ def test_the_shipped_files_hold_the_causes_and_symptoms() -> None:
     assert {symptom.name for symptom in KNOWLEDGE.symptoms} == set(SYMPTOMS)
     assert {cause.name for cause in KNOWLEDGE.causes} >= NEEDED_CAUSES
     assert KNOWLEDGE.nothing.name == "nothing_wrong"
-    assert [cause.name for cause in KNOWLEDGE.causes if cause.kind == "normal"] == ["relief_valve_at_stop"]
+    normal = {cause.name for cause in KNOWLEDGE.causes if cause.kind == "normal"}
+    assert normal == {"relief_valve_at_stop", "cold_thick_fluid"}
     assert load_knowledge() is KNOWLEDGE
 
 
@@ -115,20 +116,20 @@ def broken(tmp_path: Path, file: str, old: str, new: str) -> str:
     [
         (
             "causes.toml",
-            r"odds = 0\.30",
+            r"^odds = 0\.15$",
             "odds = -1",
             ["causes.toml: [[cause]] number 1 (low_or_foaming_fluid)"],
         ),
         (
             "causes.toml",
-            r"odds = 0\.30",
+            r"^odds = 0\.15$",
             "odds = -1",
             ["key odds cannot be used", "got -1", "from 0.001 to 5"],
         ),
-        ("causes.toml", r"odds = 0\.30", "odds = nan", ["got nan"]),
-        ("causes.toml", r"odds = 0\.30", 'odds = "much"', ["got much", "a number from"]),
-        ("causes.toml", r"odds = 0\.30", "odd = 0.3", ["key odd is not known", "did you mean odds?"]),
-        ("causes.toml", r"odds = 0\.30\n", "", ["low_or_foaming_fluid: odds do not fit", "left out"]),
+        ("causes.toml", r"^odds = 0\.15$", "odds = nan", ["got nan"]),
+        ("causes.toml", r"^odds = 0\.15$", 'odds = "much"', ["got much", "a number from"]),
+        ("causes.toml", r"^odds = 0\.15$", "odd = 0.3", ["key odd is not known", "did you mean odds?"]),
+        ("causes.toml", r"^odds = 0\.15\n", "", ["low_or_foaming_fluid: odds do not fit", "left out"]),
         ("causes.toml", r'kind = "none"', 'kind = "fault"\nodds = 1', ["exactly one cause of kind none"]),
         ("causes.toml", r'kind = "fault"', 'kind = "guess"', ["got guess", "one of fault, normal, none"]),
         ("causes.toml", r'title = "Fluid low or foaming"\n', "", ["key title is missing", "add title"]),
@@ -168,8 +169,28 @@ def broken(tmp_path: Path, file: str, old: str, new: str) -> str:
             ["look_at_fluid: settles names what", "got bubbles"],
         ),
         ("checks.toml", r"settles = \[.*\]", "settles = []", ["settles nothing"]),
-        ("checks.toml", r"cost_low = 0", "cost_low = 9", ["cost_low is above cost_high", "cost 9 to 0"]),
-        ("checks.toml", r'currency = "EUR"', 'currency = "EURO"', ["got EURO", "one of EUR"]),
+        (
+            "prices.toml",
+            r"bleed = \[5, 15\]",
+            "bleed = [25, 15]",
+            ["the least is above the most", "25 and 15"],
+        ),
+        ("prices.toml", r"bleed = \[5, 15\]", "bleed = 5", ["[check] bleed is no band", "[least, most]"]),
+        ("prices.toml", r"bleed = .*\n", "", ["no price for bleed", "add bleed = [least, most]"]),
+        ("prices.toml", r"bleed = ", "bled = ", ["bled is not known", "did you mean bleed?"]),
+        ("prices.toml", r"^currency = .*$", "", ["does not state its currency"]),
+        ("prices.toml", r"^work = .*$", "", ["leaves something out", "add work"]),
+        (
+            "remedies.toml",
+            r'cures = \["air_in_the_rack"\]',
+            'cures = ["air"]',
+            ["cures names what is not there"],
+        ),
+        ("remedies.toml", r'"renew_pump"', '"leave_it"', ["renew_pump is not known", "got renew_pump"]),
+        ("priors.toml", r"\[0, 0.3\], \[6, 0.6\]", "[6, 0.3], [0, 0.6]", ["age_years", "values rising"]),
+        ("priors.toml", r'part = "fluid"', 'prt = "fluid"', ["renewed cannot be used", "a list of tables"]),
+        ("sheets/belt.toml", r"^steps = \[$", "step = [", ["key step is not known", "did you mean steps?"]),
+        ("sheets/belt.toml", r'^name = "belt"$', 'name = "belts"', ["name is not that of the file"]),
         ("checks.toml", r'rank = "look"', 'rank = "smell"', ["one of look, touch, work, workshop"]),
         ("checks.toml", r'cautions = \["hot_fluid"\]', 'cautions = ["hot"]', ["cautions names what is not"]),
         ("cautions.toml", r"always = true", 'always = "yes"', ["key always", "true or false"]),
@@ -188,7 +209,14 @@ def test_broken_files_are_refused_by_their_words(
 def test_a_cause_without_links_a_missing_file_and_an_empty_file_are_refused(tmp_path: Path) -> None:
     extra = '[[cause]]\nname = "ghost"\ntitle = "g"\nkind = "fault"\nodds = 0.1\nrepair = "r"\n\n[[cause]]'
     said = broken(tmp_path / "a", "causes.toml", r"^\[\[cause\]\]", extra)
-    assert "cause ghost: has no link" in said
+    assert "cause ghost: is cured by nothing" in said
+    cured = re.sub(
+        r'cures = \["worn_pump", ', 'cures = ["worn_pump", "ghost", ', (DATA / "remedies.toml").read_text()
+    )
+    ghost = tmp_path / "a" / "data"
+    (ghost / "remedies.toml").write_text(cured, encoding="utf-8")
+    with pytest.raises(KnowledgeError, match="cause ghost: has no link"):
+        load_knowledge(ghost)
     folder = tmp_path / "b"
     shutil.copytree(DATA, folder)
     (folder / "checks.toml").write_text("", encoding="utf-8")
