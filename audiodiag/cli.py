@@ -183,9 +183,14 @@ def _add_options(parser: argparse.ArgumentParser, options: Iterable[Option]) -> 
         if option.kind == "flag":
             groups[option.group].add_argument(option.flag, dest=option.field, action="store_true", help=say)
         else:
-            action = "append" if option.repeats else "store"
+            action = "append" if option.repeats else "extend" if option.many else "store"
             groups[option.group].add_argument(
-                option.flag, dest=option.field, metavar=option.metavar, action=action, help=say
+                option.flag,
+                dest=option.field,
+                metavar=option.metavar,
+                action=action,
+                nargs="+" if option.many else None,
+                help=say,
             )
 
 

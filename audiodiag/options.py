@@ -23,7 +23,7 @@ class Option:
     """One option of the command.
 
     ``field`` is the name under which its value travels on; a ``flag`` takes no value; ``repeats`` says that
-    it may be given several times. ``low`` and ``high`` bound a number. Options of the group ``the car`` are
+    it may be given several times, ``many`` that several values may follow it. ``low`` and ``high`` bound a number. Options of the group ``the car`` are
     checked by the room `vehicle`, which knows their ranges. ``preset`` is the value taken when the option is
     not given; ``default`` says in words what then holds where there is no such value.
     """
@@ -40,6 +40,7 @@ class Option:
     unit: str = ""
     repeats: bool = False
     of_car: bool = False
+    many: bool = False
     preset: Value | None = None
 
     @property
@@ -298,7 +299,7 @@ def options_table(options: tuple[Option, ...] = ANALYSE_OPTIONS) -> str:
     rows = ["| option | default | what it does |", "|---|---|---|"]
     for option in options:
         name = f"`{option.flag} {option.metavar}`" if option.metavar else f"`{option.flag}`"
-        more = " (may be repeated)" if option.repeats else ""
+        more = " (may be repeated)" if option.repeats else " (several may follow)" if option.many else ""
         span = f"; {option.allowed}" if math.isfinite(option.low) else ""
         rows.append(f"| {name} | {option.said_default} | {option.help}{span}{more} |")
     return "\n".join(rows)

@@ -40,6 +40,42 @@ COMMANDS: tuple[Command, ...] = (
         "Prints the questions about the car, and the answers that --saw takes.",
         "audiodiag questions",
     ),
+    Command(
+        "listen",
+        "write the parts of a clip as sound: engine, pump, groan, squeal, chirp, the rest",
+        "Writes the parts of a clip, each alone, as sound; together they add up to the clip.",
+        "audiodiag listen CLIP --out FOLDER [options]",
+        (Operand("clip", "CLIP", "?", "recording: m4a, mp4, 3gp, webm, ogg, wav ..."),),
+    ),
+    Command(
+        "speed",
+        "print the engine speed of a clip over time, how sure it is, and why",
+        "Prints the engine speed of a clip over time, how sure it is, and why.",
+        "audiodiag speed CLIP [options]",
+        (Operand("clip", "CLIP", "?", "recording: m4a, mp4, 3gp, webm, ogg, wav ..."),),
+    ),
+    Command(
+        "compare",
+        "say what has changed between recordings before and after the work",
+        "Says what has changed between recordings of one car before and after the work, and how sure "
+        "that is.",
+        "audiodiag compare BEFORE... --after AFTER... [options]",
+        (Operand("before", "BEFORE", "*", "recordings made before the work"),),
+    ),
+    Command(
+        "bleed",
+        "say whether the air is out of the steering yet, cycle by cycle",
+        "Follows the groan of air through the lock-to-lock cycles of bleeding.",
+        "audiodiag bleed CLIP... [options]",
+        (Operand("clips", "CLIP", "*", "one long recording, or several in the order they were made"),),
+    ),
+    Command(
+        "trend",
+        "say how each sound of a car has gone over date or mileage",
+        "Says how each sound of one car has gone over date or mileage, and where it stepped.",
+        "audiodiag trend CLIP... --at WHEN... [options]",
+        (Operand("clips", "CLIP", "*", "recordings of one car, at least three"),),
+    ),
 )
 
 

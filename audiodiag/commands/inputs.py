@@ -25,6 +25,7 @@ def values_of(wanted: argparse.Namespace, options: Iterable[Option]) -> dict[str
         for option in options
         if option.kind != "flag"
         and not option.repeats
+        and not option.many
         and (text := getattr(wanted, option.field)) is not None
     }
 

@@ -1,0 +1,87 @@
+"""`audiodiag trend`: how has each sound gone over months?"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import math
+
+from audiodiag.commands.many import (
+    ANSWER,
+    CAR,
+    analysed,
+    folder_of,
+    printed,
+    refuse_missing,
+    settings_from,
+    width,
+)
+from audiodiag.errors import UsageError
+from audiodiag.options import Option
+
+__all__ = ["OPTIONS", "run"]
+
+OPTIONS: tuple[Option, ...] = (
+    Option(
+        "--at", "at", "text", "the axis",
+        "for every recording in turn its date (2026-03-31) or its mileage (a number)",
+        metavar="WHEN", many=True,
+    ),
+    *ANSWER,
+    *CAR,
+)  # fmt: skip
+
+
+def run(wanted: argparse.Namespace) -> int:
+    """Follow every symptom over date or mileage."""
+    refuse_missing(
+        wanted.clips, "of the car", "audiodiag trend a.m4a b.m4a c.m4a --at 2026-01-10 2026-02-14 2026-04-02"
+    )
+    at, unit = _axis(wanted.clips, wanted.at or [])
+    given = settings_from(wanted, OPTIONS)
+    folder = folder_of(wanted.out)
+    from audiodiag.causes import cautions_for, load_knowledge
+    from audiodiag.comparison import symptom_trends
+    from audiodiag.report.compared_json import trend_to_dict
+    from audiodiag.report.compared_text import trend_report
+
+    analyses = analysed(wanted.clips, given)
+    trends = symptom_trends(analyses, at, unit=unit)
+    if folder is not None:
+        from audiodiag.files import write_bytes_whole
+        from audiodiag.report.compared_figures import title_of, trend_png
+
+        picture = trend_png(trends, unit=unit, title=title_of(analyses, "Level of each sound"))
+        write_bytes_whole(folder / "trend.png", picture)
+    cautions = cautions_for(sorted(trend.name for trend in trends), [], knowledge=load_knowledge())
+    values = trend_to_dict(trends, analyses, unit=unit, cautions=cautions)
+    printed(wanted, trend_report(trends, analyses, unit=unit, width=width()), values, folder, "trend")
+    return 0 if trends else 3
+
+
+def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
+    """Turn dates into days since the first, or take the numbers as mileage."""
+    if len(said) != len(clips):
+        raise UsageError(
+            "every recording needs its date or mileage",
+            got=f"{len(clips)} recordings and {len(said)} places",
+            allowed="as many places after --at as there are recordings, in the same order",
+            todo="state --at with one date or number for each",
+        )
+    try:
+        days = [datetime.date.fromisoformat(text).toordinal() for text in said]
+        return [float(day - min(days)) for day in days], "day"
+    except ValueError:
+        pass
+    try:
+        numbers = [float(text) for text in said]
+    except ValueError:
+        numbers = [math.nan]
+    if not all(math.isfinite(number) for number in numbers):
+        raise UsageError(
+            "--at cannot be understood",
+            got=" ".join(said),
+            allowed="dates such as 2026-03-31 for all, or numbers for all",
+            todo="write all of them in the same way",
+        )
+    return numbers, "mileage"

@@ -1,0 +1,334 @@
+"""By how much has one symptom changed between two sides, how sure is that, and in which word is it said?
+
+Each side has one or several recordings. In every recording the symptom's strength in each place is brought
+onto one scale by the engine in that place (`ruler`), then all places are joined into one strength. Recordings
+are the unit that counts, never frames: their scatter is measured where a side has several, and held up by a
+stated prior where it has one (Welch-Satterthwaite degrees of freedom over all parts).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audiodiag.comparison.ruler import Ruler, RulerPrior, engine_ruler
+from audiodiag.comparison.strengths import Strengths
+from audiodiag.records import FloatArray
+from audiodiag.statistics import effective_degrees_of_freedom, student_quantile
+
+__all__ = ["PRIORS", "Measured", "Prior", "SymptomChange", "change_of", "mirrored"]
+
+Word = Literal["gone", "quieter", "unchanged", "louder", "cannot_tell"]
+CONFIDENCE = 0.95
+FEWEST_REFERENCES = 2
+NEAR, STRONG = 0.25, 0.3
+REFERENCE_FROM = 2.5
+"""Standard errors from which a band of the engine serves as a reference."""
+SMALL_ENOUGH_DB = 8.0
+"""Where not even a change of this size could have been seen, nothing is called unchanged."""
+PLACE_SPREAD = 0.35
+_DB = 10.0 / math.log(10.0)
+
+
+DEFAULT_RULER = RulerPrior()
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is held of one symptom before several recordings say better.
+
+    repeat_db: standard deviation of its level from recording to recording of one unchanged car.
+    weight: the degrees of freedom that this is worth. place_db: of each place on its own (reflections).
+    heard_from: standard errors of chance from which it counts as heard. in_the_ruler: whether it sounds on
+    while the engine is measured, so that bands in which it is strong are no ruler. ruler: of the two phones
+    and the engine. ruler_weight: the degrees of freedom of the latter.
+    """
+
+    repeat_db: float = 1.2
+    weight: float = 8.0
+    place_db: float = 2.0
+    heard_from: float = 3.0
+    in_the_ruler: bool = False
+    ruler: RulerPrior = DEFAULT_RULER
+    ruler_weight: float = 20.0
+
+
+PRIORS: dict[str, Prior] = {}
+"""Priors by symptom where they differ from the general one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """One recording: the symptom's strengths and the engine's, from `strengths`."""
+
+    symptom: Strengths
+    engine: Strengths
+
+
+@dataclass(frozen=True)
+class SymptomChange:
+    """How one symptom changed from before to after.
+
+    change_db: after less before, relative to the engine in the same bands, None where a side has none to
+    measure. low_db, high_db: 95 % interval; minus or plus infinity where a side is below hearing, so that
+    there is no bound. smallest_db: the smallest change that could have been told from none, None where even
+    that is unknown. heard_before, heard_after: whether it stands out of chance at all. levels_db: of every
+    recording, before and after, relative to the mean of the louder side. references: bands in which the
+    engine served as the ruler. repeatability: whether the scatter of recordings was measured or held
+    beforehand.
+    """
+
+    name: str
+    word: Word
+    change_db: float | None
+    low_db: float
+    high_db: float
+    smallest_db: float | None
+    heard_before: bool
+    heard_after: bool
+    before_db: tuple[float, ...]
+    after_db: tuple[float, ...]
+    references: int
+    repeatability: Literal["measured", "prior"]
+    reason: str = ""
+
+
+def mirrored(change: SymptomChange) -> SymptomChange:
+    """Give what is found when before and after change places.
+
+    A sound that is gone is one that came when looked at the other way, and that is said as louder.
+
+    >>> found = SymptomChange("pump_whine", "quieter", -6.0, -8.0, -4.0, 2.0, True, True, (), (), 9, "prior")
+    >>> mirrored(found).word, mirrored(found).low_db, mirrored(found).change_db
+    ('louder', 4.0, 6.0)
+    """
+    flipped = replace(
+        change,
+        change_db=None if change.change_db is None else -change.change_db,
+        low_db=-change.high_db,
+        high_db=-change.low_db,
+        heard_before=change.heard_after,
+        heard_after=change.heard_before,
+        before_db=change.after_db,
+        after_db=change.before_db,
+    )
+    return replace(flipped, word=_word(flipped))
+
+
+def change_of(
+    name: str, before: Sequence[Measured], after: Sequence[Measured], *, prior: Prior | None = None
+) -> SymptomChange:
+    """Estimate the change of one symptom from the recordings of both sides.
+
+    Parameters
+    ----------
+    name:
+        The symptom, one of ``records.SYMPTOMS``.
+    before, after:
+        At least one recording each; all measured at the same places and bands, NaN where one lacks them.
+    prior:
+        What is held beforehand; that of the symptom without.
+
+    >>> hz = np.array([500.0, 1000.0, 2000.0])
+    >>> engine = Strengths(hz, np.full(3, 0.1), np.full(3, 0.001))
+    >>> loud, soft = (Strengths(hz, np.full(3, p), np.full(3, 0.0001)) for p in (0.04, 0.01))
+    >>> found = change_of("cavitation_groan", [Measured(loud, engine)], [Measured(soft, engine)])
+    >>> round(found.change_db, 1), found.word
+    (-6.0, 'quieter')
+    """
+    prior = prior or PRIORS.get(name, Prior())
+    repeatability: Literal["measured", "prior"] = "measured" if min(len(before), len(after)) > 1 else "prior"
+    nothing = SymptomChange(
+        name, "cannot_tell", None, -math.inf, math.inf, None, False, False, (), (), 0, repeatability
+    )
+    everything = (*before, *after)
+    places = _carried([m.symptom for m in everything])
+    bands = _carried([m.engine for m in everything], sure=REFERENCE_FROM)
+    if prior.in_the_ruler:
+        bands = _untouched(bands, everything)
+    if not len(places):
+        return replace(nothing, reason="no recording carries the bands where it would sound on both sides")
+    if len(bands) < FEWEST_REFERENCES:
+        return replace(nothing, reason="the engine cannot be followed on both sides, so there is no ruler")
+    sides = [_Side(recordings, places, bands) for recordings in (before, after)]
+    difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
+    error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
+    hz = np.exp(np.mean([np.log(side.hz) for side in sides], axis=0))
+    engine_hz = np.exp(np.mean([np.log(side.engine_hz) for side in sides], axis=0))
+    ruler = engine_ruler(engine_hz, difference, error, hz, prior.ruler)
+    for side, sign in zip(sides, (-0.5, 0.5), strict=True):
+        side.bring_onto_scale(sign * ruler.difference_db, prior)
+    weight, share = _weights(sides)
+    if not np.any(weight > 0):
+        return replace(nothing, references=ruler.references, reason="it is below hearing on both sides")
+    for side in sides:
+        side.join(weight)
+    return _judged(nothing, sides, share, ruler, prior)
+
+
+class _Side:
+    """The recordings of one side while they are worked on; arrays have shape (recordings, places)."""
+
+    def __init__(
+        self, measured: Sequence[Measured], places: NDArray[np.intp], bands: NDArray[np.intp]
+    ) -> None:
+        self.count = len(measured)
+        self.hz = np.exp(np.mean([np.log(m.symptom.hz[places]) for m in measured], axis=0))
+        self.power = np.array([m.symptom.power[places] for m in measured])
+        self.error = np.array([m.symptom.error[places] for m in measured])
+        self.engine_hz = np.exp(np.mean([np.log(m.engine.hz[bands]) for m in measured], axis=0))
+        power = np.array([m.engine.power[bands] for m in measured])
+        self.engine_db = 10.0 * np.log10(power)
+        self.engine_error_db = _DB * np.array([m.engine.error[bands] for m in measured]) / power
+        self.joined = self.joined_error = np.zeros(self.count)
+
+    def bring_onto_scale(self, difference_db: FloatArray, prior: Prior) -> None:
+        """Take out what this side does to each place, and what each recording adds to that."""
+        own = self.engine_db - self.engine_db.mean(axis=0)
+        for i in range(self.count):
+            moved = engine_ruler(self.engine_hz, own[i], self.engine_error_db[i], self.hz, prior.ruler)
+            gain = 10.0 ** (-0.1 * (difference_db + (moved.difference_db if self.count > 1 else 0.0)))
+            self.power[i] *= gain
+            self.error[i] *= gain
+
+    def join(self, weight: FloatArray) -> None:
+        """Join all places of each recording into one strength with its standard error."""
+        self.joined = self.power @ weight
+        self.joined_error = np.sqrt((self.error**2) @ weight**2)
+
+    @property
+    def mean(self) -> float:
+        """Mean strength of the recordings."""
+        return float(self.joined.mean())
+
+    @property
+    def noise(self) -> float:
+        """Standard error of the mean strength from within the recordings."""
+        return float(np.sqrt((self.joined_error**2).sum()) / self.count)
+
+    def heard(self, prior: Prior) -> bool:
+        """Whether the mean stands out of chance."""
+        return self.mean > prior.heard_from * self.noise
+
+
+def _carried(all_strengths: Sequence[Strengths], sure: float = -math.inf) -> NDArray[np.intp]:
+    """Give the places that every recording carries, with at least so many standard errors."""
+    kept = np.ones(len(all_strengths[0].hz), bool)
+    for s in all_strengths:
+        known = np.isfinite(s.power) & np.isfinite(s.error)
+        kept &= known & (
+            np.nan_to_num(s.power) > sure * np.nan_to_num(s.error) if sure > -math.inf else known
+        )
+    return np.flatnonzero(kept)
+
+
+def _untouched(bands: NDArray[np.intp], everything: Sequence[Measured]) -> NDArray[np.intp]:
+    """Leave out bands of the engine in which the symptom itself is strong in some recording."""
+    kept = []
+    for band in bands:
+        for m in everything:
+            apart = np.abs(np.log(m.symptom.hz / m.engine.hz[band]))
+            near = (apart < NEAR) & np.isfinite(m.symptom.power)
+            if near.any() and float(m.symptom.power[near].max()) > STRONG * float(m.engine.power[band]):
+                break
+        else:
+            kept.append(band)
+    return np.array(kept, dtype=np.intp)
+
+
+def _weights(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
+    """Weigh each place by what it can tell, alike for both sides; and each place's share in the result."""
+    strength = np.clip(np.maximum(sides[0].power.mean(axis=0), sides[1].power.mean(axis=0)), 0.0, None)
+    noise = sum((side.error**2).mean(axis=0) / side.count for side in sides) / 2.0
+    weight = strength / np.maximum(PLACE_SPREAD**2 * strength**2 + noise, 1e-40)
+    share = weight * strength
+    total = float(share.sum())
+    return np.asarray(weight), np.asarray(share / total if total > 0 else share)
+
+
+def _judged(
+    nothing: SymptomChange, sides: list[_Side], share: FloatArray, ruler: Ruler, prior: Prior
+) -> SymptomChange:
+    """Put the parts of the uncertainty together and say the word."""
+    heard = [side.heard(prior) for side in sides]
+    levels = [10.0 * np.log10(np.maximum(side.joined, 0.5 * side.joined_error)) for side in sides]
+    top = max(10.0 * math.log10(max(side.mean, 0.5 * side.noise, 1e-300)) for side in sides)
+    found = replace(
+        nothing,
+        heard_before=heard[0],
+        heard_after=heard[1],
+        before_db=tuple(float(level - top) for level in levels[0]),
+        after_db=tuple(float(level - top) for level in levels[1]),
+        references=ruler.references,
+    )
+    if not any(heard):
+        return replace(found, reason="it is below hearing on both sides")
+    parts = [
+        float(share @ ruler.covariance @ share) + prior.place_db**2 * float((share**2).sum()),
+        *(_repeat_variance(level, h, prior) for level, h in zip(levels, heard, strict=True)),
+    ]
+    freedom = [
+        prior.ruler_weight,
+        *(prior.weight + (side.count - 1.0) * h for side, h in zip(sides, heard, strict=True)),
+    ]
+    spread = math.sqrt(sum(parts))
+    t = student_quantile(
+        0.5 + CONFIDENCE / 2.0, effective_degrees_of_freedom(np.sqrt(np.array(parts)), freedom)
+    )
+    middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
+    up, down = zip(*(_margins(side, t, h) for side, h in zip(sides, heard, strict=True)), strict=True)
+    change = middle[1] - middle[0]
+    low = change - math.hypot(t * spread, math.hypot(down[1], up[0]))
+    high = change + math.hypot(t * spread, math.hypot(up[1], down[0]))
+    sizes = [side for side in (change - low, high - change) if math.isfinite(side)]
+    found = replace(
+        found,
+        change_db=change if all(heard) else None,
+        low_db=low,
+        high_db=high,
+        smallest_db=max(sizes) if sizes else None,
+    )
+    return replace(found, word=_word(found), reason=_reason(found))
+
+
+def _margins(side: _Side, t: float, heard: bool) -> tuple[float, float]:
+    """How far chance within the recordings lets the side's level lie above and below its middle, dB."""
+    middle = max(side.mean, 0.5 * side.noise)
+    above = 10.0 * math.log10((max(side.mean, 0.0) + t * side.noise) / middle) if middle > 0 else math.inf
+    least = side.mean - t * side.noise
+    below = 10.0 * math.log10(middle / least) if least > 0 and heard else math.inf
+    return max(above, 0.0), below
+
+
+def _repeat_variance(levels_db: FloatArray, heard: bool, prior: Prior) -> float:
+    """Variance of the side's mean level from recording to recording, the prior held up by the sample."""
+    count = len(levels_db)
+    squares = float(((levels_db - levels_db.mean()) ** 2).sum()) if heard else 0.0
+    freedom = (count - 1) if heard else 0
+    return (prior.weight * prior.repeat_db**2 + squares) / (prior.weight + freedom) / count
+
+
+def _word(change: SymptomChange) -> Word:
+    """Choose the word for an interval."""
+    if not (change.heard_before or change.heard_after):
+        return "cannot_tell"
+    if change.high_db < 0.0:
+        return "quieter" if change.heard_after else "gone"
+    if change.low_db > 0.0:
+        return "louder"
+    if change.smallest_db is None or change.smallest_db > SMALL_ENOUGH_DB:
+        return "cannot_tell"
+    return "unchanged" if change.heard_before and change.heard_after else "cannot_tell"
+
+
+def _reason(change: SymptomChange) -> str:
+    if change.word != "cannot_tell":
+        return ""
+    if change.heard_before and change.heard_after:
+        return "the recordings differ too much for a change of this size to be told"
+    return "it is heard on one side only, and so faintly that it may just be hidden on the other"

@@ -1,0 +1,280 @@
+"""Before and after: what has changed between two sides of recordings of one car?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from audiodiag.causes import cautions_for, load_knowledge
+from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirrored
+from audiodiag.comparison.conditions import Conditions, conditions_of, place_note
+from audiodiag.comparison.listening import PART_S, Alternation, alternate
+from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
+from audiodiag.comparison.strengths import (
+    Beats,
+    Mask,
+    beats_of,
+    common_beat_lines,
+    engine_bands,
+    gain_db,
+    masks_of,
+    strengths_of,
+)
+from audiodiag.errors import UsageError
+from audiodiag.records import SYMPTOMS, Analysis, FloatArray
+from audiodiag.symptoms import Scene, build_scene, measure_scene
+from audiodiag.vehicle import Vehicle
+
+__all__ = ["HEARD_IN_EITHER", "Comparison", "compare_sides", "flipped"]
+
+HEARD_IN_EITHER = 0.5
+"""Probability in one recording at least from which a symptom is compared without being asked for."""
+BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
+"""Bands in which the beats of chirp and growl are looked for, Hz."""
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """All that was found between two sides.
+
+    symptoms: all six, in the order of ``records.SYMPTOMS``; those that nobody hears or asks for say "cannot
+    tell". orders: what stands still over the crank, the most changed first. maps: both sides' order maps on
+    one scale and their difference, None where the speed is unknown on a side. listening: the loudest parts of
+    the first recordings of both sides in turn, None where a recording cannot be used.
+    """
+
+    names: tuple[str, str]
+    before: tuple[Analysis, ...]
+    after: tuple[Analysis, ...]
+    conditions: Conditions
+    symptoms: tuple[SymptomChange, ...]
+    orders: tuple[OrderChange, ...]
+    maps: ChangeMaps | None
+    listening: Alternation | None
+    cautions: tuple[str, ...]
+
+    def symptom(self, name: str) -> SymptomChange:
+        """Give the change of one symptom by its name."""
+        return next(found for found in self.symptoms if found.name == name)
+
+
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """One recording prepared under the common conditions."""
+
+    analysis: Analysis
+    scene: Scene
+    beats: Beats | None
+    gain: FloatArray
+    values: dict[str, float]
+
+
+def compare_sides(
+    before: Sequence[Analysis],
+    after: Sequence[Analysis],
+    *,
+    names: tuple[str, str] = ("before", "after"),
+    symptoms: Sequence[str] = (),
+    vehicle: Vehicle | None = None,
+) -> Comparison:
+    """Compare two sides of analysed recordings of one car.
+
+    Parameters
+    ----------
+    before, after:
+        At least one recording each, none on both sides.
+    names:
+        What the sides are called.
+    symptoms:
+        Compare these whether or not they are recognised; others only where one recording has them with a
+        probability of at least one half.
+    vehicle:
+        What is known of the car, as it was told to ``analyse``.
+
+    Raises
+    ------
+    UsageError
+        If a side is empty, a recording stands twice or on both sides, or a symptom is unknown.
+    """
+    _refuse(before, after, symptoms)
+    conditions = conditions_of(before, after, names=names)
+    wanted = [
+        name
+        for name in SYMPTOMS
+        if name in symptoms
+        or any(found.symptom(name).probability >= HEARD_IN_EITHER for found in (*before, *after))
+    ]
+    usable = all(found.quality.usable for found in (*before, *after))
+    sides = (
+        [[_heard(found, conditions, vehicle) for found in side] for side in (before, after)] if usable else []
+    )
+    changes = []
+    for name in SYMPTOMS:
+        change = _unheard(name)
+        if name in wanted and usable:
+            change = _change(name, sides, conditions)
+        if name in wanted and not conditions.comparable:
+            change = replace(_unheard(name), reason="the sides cannot be compared, see the warnings")
+        changes.append(change)
+    if usable:
+        note = place_note(_engine_difference(sides, conditions), names)
+        conditions = replace(conditions, notes=(*conditions.notes, note)) if note else conditions
+    views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
+    orders = order_changes(*views) if conditions.comparable and all(views) else ()
+    heard = {name for name in SYMPTOMS if any(f.symptom(name).probability >= 0.5 for f in (*before, *after))}
+    return Comparison(
+        names=names,
+        before=tuple(before),
+        after=tuple(after),
+        conditions=conditions,
+        symptoms=tuple(changes),
+        orders=orders,
+        maps=change_maps(*views) if all(views) else None,
+        listening=_listening(sides, conditions, names) if usable else None,
+        cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
+    )
+
+
+def _refuse(before: Sequence[Analysis], after: Sequence[Analysis], symptoms: Sequence[str]) -> None:
+    if not before or not after:
+        raise UsageError(
+            "two sides are needed for a comparison",
+            got=f"{len(before)} recordings before and {len(after)} after",
+            allowed="at least one recording on either side",
+            todo="name the recordings made before, then --after and those made after",
+        )
+    seen: dict[str, str] = {}
+    for found in (*before, *after):
+        key = found.clip.sha256 or found.clip.name
+        if key in seen:
+            raise UsageError(
+                "one recording stands twice in the comparison",
+                got=f"{seen[key]} and {found.clip.name} hold the same sound",
+                allowed="every recording once, on one side",
+                todo="leave one of them out",
+            )
+        seen[key] = found.clip.name
+    strange = [name for name in symptoms if name not in SYMPTOMS]
+    if strange:
+        raise UsageError(
+            "there is no such symptom",
+            got=", ".join(strange),
+            allowed=", ".join(SYMPTOMS),
+            todo="correct the name",
+        )
+
+
+def _unheard(name: str) -> SymptomChange:
+    """What is said of a symptom that no recording has."""
+    return SymptomChange(
+        name,
+        "cannot_tell",
+        None,
+        -np.inf,
+        np.inf,
+        None,
+        False,
+        False,
+        (),
+        (),
+        0,
+        "prior",
+        reason="it is not heard on either side",
+    )
+
+
+def _heard(found: Analysis, conditions: Conditions, vehicle: Vehicle | None) -> _Heard:
+    """Prepare a recording in the band that all carry."""
+    quality = replace(found.quality, band_hz=conditions.band_hz)
+    scene = build_scene(found.clip, quality, found.speed, found.phases, vehicle)
+    values = dict(found.measurements) or dict(measure_scene(scene).values)
+    beats = beats_of(scene)
+    return _Heard(found, scene, beats, gain_db(scene, beats), values)
+
+
+def _within(heard: _Heard, conditions: Conditions) -> Mask:
+    """The instants whose speed counts; all where the sides share no speed."""
+    rpm = heard.scene.rpm
+    everywhere = np.ones(len(heard.scene.time_s), bool)
+    if conditions.speed_rpm is None or not conditions.shared_speed:
+        return everywhere
+    inside = (rpm >= conditions.speed_rpm[0]) & (rpm <= conditions.speed_rpm[1])
+    return inside if inside.sum() > 0.3 * len(inside) else everywhere
+
+
+def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, lines: Mask | None) -> Measured:
+    masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
+    return Measured(
+        strengths_of(heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines),
+        engine_bands(heard.scene, masks, heard.beats, heard.gain),
+    )
+
+
+def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> SymptomChange:
+    """Measure one symptom in all recordings at the same orders and estimate its change.
+
+    Nothing in it depends on which side is called before.
+    """
+    everything = [heard for side in sides for heard in side]
+    order = _whine_order(everything) if name == "pump_whine" else 1.0
+    lines = None
+    if name in BEATING_HZ:
+        lines = common_beat_lines([h.beats for h in everything if h.beats is not None], *BEATING_HZ[name])
+    before, after = ([_measured(name, heard, conditions, order, lines) for heard in side] for side in sides)
+    return change_of(name, before, after)
+
+
+def _whine_order(heard: list[_Heard]) -> float:
+    """The order at which a whine stands still, from the recording that shows it best."""
+    told = [h for h in heard if np.isfinite(h.values.get("whine_order", np.nan))]
+
+    def merit(one: _Heard) -> tuple[float, float]:
+        return float(np.nan_to_num(one.values.get("whine_merit_db", np.nan), nan=-99.0)), one.values[
+            "whine_order"
+        ]
+
+    return float(max(told, key=merit).values["whine_order"]) if told else 1.0
+
+
+def _listening(sides: list[list[_Heard]], conditions: Conditions, names: tuple[str, str]) -> Alternation:
+    """The loudest part of the first recording of either side, in turn at equal engine loudness."""
+    first = [side[0] for side in sides]
+    starts = []
+    for heard in first:
+        masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
+        width = round(PART_S / 0.05)
+        counts = np.convolve(masks.loud.astype(float), np.ones(width), mode="valid")
+        starts.append(0.05 * int(np.argmax(counts)) if len(counts) else 0.0)
+    engines = [_measured("relief_hiss", heard, conditions, 1.0, None).engine for heard in first]
+    return alternate(
+        first[0].analysis.clip,
+        first[1].analysis.clip,
+        start_s=(starts[0], starts[1]),
+        engines=(engines[0], engines[1]),
+        band_hz=conditions.band_hz,
+        names=names,
+    )
+
+
+def _engine_difference(sides: list[list[_Heard]], conditions: Conditions) -> FloatArray:
+    """The engine's bands after less before, dB, where the first recordings of both sides show them "
+    "clearly."""
+    one, two = (_measured("relief_hiss", side[0], conditions, 1.0, None).engine for side in sides)
+    with np.errstate(invalid="ignore"):
+        clear = (one.power > 3.0 * one.error) & (two.power > 3.0 * two.error)
+    return np.asarray(10.0 * np.log10(two.power[clear] / one.power[clear]))
+
+
+def flipped(comparison: Comparison) -> Comparison:
+    """Give the comparison looked at the other way round, without listening again."""
+    return replace(
+        comparison,
+        names=(comparison.names[1], comparison.names[0]),
+        before=comparison.after,
+        after=comparison.before,
+        symptoms=tuple(mirrored(change) for change in comparison.symptoms),
+        orders=tuple(change.mirrored() for change in comparison.orders),
+        maps=None if comparison.maps is None else comparison.maps.mirrored(),
+    )

@@ -1,0 +1,199 @@
+"""What has changed, in plain words: before and after, the bleed watch, the course over months."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+
+from audiodiag.causes import cautions_for, load_knowledge
+from audiodiag.comparison.bleed import BleedWatch
+from audiodiag.comparison.change import SymptomChange
+from audiodiag.comparison.compare import Comparison
+from audiodiag.comparison.trend import SymptomTrend
+from audiodiag.records import Analysis
+from audiodiag.report import wording
+
+__all__ = [
+    "BLEED_WORDS",
+    "CHANGE_WORDS",
+    "bleed_report",
+    "change_sentence",
+    "comparison_report",
+    "trend_report",
+]
+
+CHANGE_WORDS = {
+    "gone": "GONE",
+    "quieter": "QUIETER",
+    "unchanged": "UNCHANGED",
+    "louder": "LOUDER",
+    "cannot_tell": "CANNOT TELL",
+}
+BLEED_WORDS = {
+    "too_few": "TOO FEW CYCLES: go on, at least two more",
+    "no_air": "NO AIR HEARD in any cycle",
+    "falling": "STILL FALLING: go on",
+    "level_not_done": "LEVEL, BUT STILL HEARD: not done",
+    "done": "LEVEL FOR TWO CYCLES: done",
+    "rising": "RISING: stop and look at the level in the reservoir",
+}
+_BLEED_NEXT = {
+    "too_few": "Turn slowly from lock to lock and back, with two seconds at rest in the middle.",
+    "no_air": "Either no air is in the fluid or the phone is too far away to hear it; look for bubbles "
+    "as well.",
+    "falling": "Go on with slow cycles and keep the reservoir filled; pause for a minute if it foams.",
+    "level_not_done": "What is left does not go down any more: let the fluid rest, engine off, then "
+    "look for bubbles "
+    "and for a place where air is drawn in.",
+    "done": "Look at the level and for bubbles, engine off, and top up; this program hears air, it does "
+    "not see it.",
+    "rising": "Air is being drawn in: the level may be low, or a joint on the suction side leaks.",
+}
+
+
+def comparison_report(found: Comparison, *, width: int = 80) -> str:
+    """Give the comparison as text, lines at most ``width`` columns wide, with a line end."""
+    one, two = found.names
+    lines = [f"{one} and {two}"]
+    for name, side in zip(found.names, (found.before, found.after), strict=True):
+        clips = ", ".join(_clip_words(analysis) for analysis in side)
+        lines += _hanging(f"{name}: {clips}", width)
+    asked = [c for c in found.symptoms if c.reason != "it is not heard on either side"]
+    lines.append("What has changed")
+    for change in asked:
+        lines += _hanging(change_sentence(change, found.names), width)
+    quiet = [wording.SYMPTOM_WORDS[c.name] for c in found.symptoms if c not in asked]
+    if quiet:
+        lines += _hanging(f"cannot tell, not heard on either side: {', '.join(quiet)}", width)
+    if asked and all(change.repeatability == "prior" for change in asked):
+        lines += _hanging(
+            "With one recording on a side, how far recordings of one car differ is assumed, not measured: "
+            "record each side two or three times, moving nothing, to know it.",
+            width,
+        )
+    moved = [order for order in found.orders if order.changed]
+    if found.orders:
+        lines.append("Tones that stand still over the crank")
+        told = [
+            f"order {order.order:g} {_signed(order.change_db)} "
+            f"({_signed(order.low_db)} to {_signed(order.high_db)})"
+            + (", also an order of the engine" if order.of_engine else "")
+            for order in moved[:4]
+        ]
+        lines += _hanging("; ".join(told) or "none has changed more than engines do by themselves", width)
+    lines.append("Compared")
+    lines += _hanging(_conditions_words(found), width)
+    for note in found.conditions.notes:
+        lines += _hanging(note.text, width, bullet="! " if note.severity != "info" else "- ")
+    lines += _take_care(found.cautions, width)
+    return "\n".join(lines) + "\n"
+
+
+def change_sentence(change: SymptomChange, names: tuple[str, str]) -> str:
+    """Say one symptom's change with its interval and the smallest change that could have been seen.
+
+    >>> found = SymptomChange("pump_whine", "quieter", -6.2, -8.0, -4.4, 1.8, True, True, (), (), 9, "prior")
+    >>> change_sentence(found, ("before", "after")).partition(";")[0]
+    'pump whine: QUIETER by 6.2 dB after (95 %: 4.4 to 8.0 dB quieter)'
+    """
+    name, word = wording.SYMPTOM_WORDS[change.name], CHANGE_WORDS[change.word]
+    after = names[1]
+    seen = ""
+    if change.smallest_db is not None:
+        seen = f"; a change of {change.smallest_db:.1f} dB could have been told"
+    if change.word == "cannot_tell":
+        return f"{name}: {word}, {change.reason}{seen}"
+    if change.word == "gone":
+        least = f"at least {-change.high_db:.1f} dB quieter (95 %)"
+        return f"{name}: {word} {after}, {least}, below what can be heard"
+    if change.change_db is None:
+        return (
+            f"{name}: {word} {after}, at least {change.low_db:.1f} dB (95 %); it was below what can be heard"
+        )
+    if change.word == "unchanged":
+        return (
+            f"{name}: {word}, {_signed(change.change_db)} (95 %: {_signed(change.low_db)} to "
+            f"{_signed(change.high_db)}){seen}"
+        )
+    small, large = sorted((abs(change.low_db), abs(change.high_db)))
+    least = f"{small:.1f} to {large:.1f} dB" if math.isfinite(large) else f"at least {small:.1f} dB"
+    return f"{name}: {word} by {abs(change.change_db):.1f} dB {after} (95 %: {least} {change.word}){seen}"
+
+
+def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int = 80) -> str:
+    """Give the bleed watch as text: how it stands, then every cycle, then what to take care of."""
+    lines = _hanging(", ".join(_clip_words(found) for found in analyses), width, first="")
+    lines += [BLEED_WORDS[watch.state], *_hanging(_BLEED_NEXT[watch.state], width)]
+    if watch.done_at is not None and watch.state != "done":
+        lines += _hanging(f"it was level after cycle {watch.done_at}, but not since", width)
+    lines.append("Air index (loudest cycle = 100 %)")
+    for number, cycle in enumerate(watch.cycles, 1):
+        bar = "#" * round(20 * min(max(cycle.air, 0.0), 1.0))
+        lines.append(
+            f"  {number:>3}  {cycle.start_s:6.1f} s  {100 * cycle.air:4.0f} %  "
+            f"({100 * cycle.low:.0f} to {100 * cycle.high:.0f} %)  {bar}"
+        )
+    if watch.per_cycle is not None:
+        lines += _hanging(f"over the last three cycles {100 * watch.per_cycle:+.0f} % a cycle", width)
+    for note in watch.notes:
+        lines += _hanging(note.text, width, bullet="! " if note.severity != "info" else "- ")
+    lines += _take_care(cautions_for(["cavitation_groan"], [], knowledge=load_knowledge()), width)
+    return "\n".join(lines) + "\n"
+
+
+def trend_report(
+    trends: Sequence[SymptomTrend], analyses: Sequence[Analysis], *, unit: str, width: int = 80
+) -> str:
+    """Give the course of all symptoms over the axis as text."""
+    lines = [f"{len(analyses)} recordings over {unit}"]
+    if not trends:
+        lines += _hanging("no symptom is heard in any of them, so there is no course to tell", width)
+    for trend in trends:
+        lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
+        for point in trend.points:
+            level = "not heard"
+            if point.level_db is not None and point.low_db is not None and point.high_db is not None:
+                level = f"{point.level_db:+.0f} dB ({point.low_db:+.0f} to {point.high_db:+.0f}) re engine"
+            lines += _hanging(f"{unit} {point.at:g}: {level} [{point.name}]", width, first="    ")
+    heard = sorted({trend.name for trend in trends})
+    lines += _take_care(cautions_for(heard, [], knowledge=load_knowledge()), width)
+    return "\n".join(lines) + "\n"
+
+
+def _conditions_words(found: Comparison) -> str:
+    low, high = found.conditions.band_hz
+    said = f"{low:.0f} Hz to {high / 1000:.1f} kHz, what all recordings carry"
+    if found.conditions.speed_rpm is not None:
+        slow, fast = found.conditions.speed_rpm
+        shared = "speeds that both pass through" if found.conditions.shared_speed else "no speed in common"
+        said += f"; {slow:.0f} to {fast:.0f} rpm, {shared}"
+    used = max((change.references for change in found.symptoms), default=0)
+    return f"{said}; ruler: the engine in {used} bands" if used else f"{said}; no ruler"
+
+
+def _clip_words(found: Analysis) -> str:
+    name = found.clip.name
+    if wording.is_simulated(found.clip) and "simulated" not in name.lower():
+        name += ", a simulated clip"
+    return f"{name} ({found.clip.duration_s:.1f} s)"
+
+
+def _take_care(cautions: Iterable[str], width: int) -> list[str]:
+    short = {caution.text: caution.short for caution in load_knowledge().cautions}
+    said = " ".join(short.get(text, text) for text in dict.fromkeys(cautions))
+    return ["Take care", *_hanging(said, width)] if said else []
+
+
+def _signed(level_db: float) -> str:
+    if not math.isfinite(level_db):
+        return "no bound"
+    return f"{level_db:+.1f} dB"
+
+
+def _hanging(text: str, width: int, *, bullet: str = "", first: str = "  ") -> list[str]:
+    """Wrap text, later lines further in; what cannot be printed becomes a question mark."""
+    shown = "".join(sign if sign.isprintable() else "?" for sign in bullet + text)
+    return textwrap.wrap(
+        shown, max(width, 40), initial_indent=first, subsequent_indent=first + "  ", break_on_hyphens=False
+    )
