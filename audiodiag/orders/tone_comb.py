@@ -157,7 +157,8 @@ def tone_candidates(view: ToneView, vehicle: Vehicle | None = None) -> tuple[Ton
     """Give up to ten tones, the highest comb first."""
     lines = view.lines
     grid = np.arange(LOWEST_TONE, min(HIGHEST_TONE, lines.spacing * len(lines.above_db) - 1.0), lines.spacing)
-    first = np.clip(lines.highest_near(grid, 0.0125), -3.0, CAP_DB)
+    height = lines.highest_near(grid, 0.0125)
+    first = np.clip(height, -3.0, CAP_DB) + 0.02 * np.clip(height - CAP_DB, 0.0, None)
     second = _above_zero(lines.highest_near(2 * grid, 0.025))
     third = _above_zero(lines.highest_near(3 * grid, 0.0375))
     score = first + 0.5 * (second + third)
@@ -202,14 +203,16 @@ def _above_zero(height: FloatArray) -> FloatArray:
 
 def _centred(lines: OrderLines, order: float) -> tuple[float, float]:
     """The middle of the line's power above its surroundings and its standard error."""
-    middle = round(order / lines.spacing)
     reach = round(max(2.0 / lines.block_rev + lines.spacing, 0.003 * order) / lines.spacing)
-    place = np.arange(max(middle - reach, 0), min(middle + reach + 1, len(lines.above_db)))
-    power = 10.0 ** (0.1 * lines.above_db[place])
-    power = np.maximum(power - 0.25 * power.max(), 0.0)
-    total = max(float(power.sum()), 1e-12)
-    where = float(power @ (place * lines.spacing)) / total
-    width = math.sqrt(max(float(power @ (place * lines.spacing - where) ** 2) / total, 1e-12))
+    where, width = order, 0.0
+    for _ in range(3):
+        middle = round(where / lines.spacing)
+        place = np.arange(max(middle - reach, 0), min(middle + reach + 1, len(lines.above_db)))
+        power = 10.0 ** (0.1 * lines.above_db[place])
+        power = np.maximum(power - 0.25 * power.max(), 0.0)
+        total = max(float(power.sum()), 1e-12)
+        where = float(power @ (place * lines.spacing)) / total
+        width = math.sqrt(max(float(power @ (place * lines.spacing - where) ** 2) / total, 1e-12))
     return where, math.hypot(width / math.sqrt(2.0), 0.0012 * order)
 
 
@@ -265,16 +268,16 @@ def own_clock_lines(view: ToneView, samples_per_rev: int, order: float) -> Order
     becomes as narrow as the clip is long, whatever creep, slip or errors of the engine's speed do, and the
     engine's lines blur. Orders stay those of the crankshaft, on the mean.
     """
-    from scipy.ndimage import gaussian_filter1d, map_coordinates
+    from scipy.ndimage import map_coordinates, uniform_filter1d
 
     values = np.asarray(view.rest, dtype=float)
     turns = np.arange(len(values)) / samples_per_rev
     carrier = np.exp(-2j * np.pi * ((order * turns) % 1.0))
     base = values * carrier
-    sigma = 0.19 / 0.2 * samples_per_rev
-    slow = gaussian_filter1d(base.real, sigma, mode="nearest") + 1j * gaussian_filter1d(
-        base.imag, sigma, mode="nearest"
-    )
+    width = 2 * samples_per_rev
+    slow = base
+    for _ in range(3):
+        slow = uniform_filter1d(slow, width, mode="nearest")
     drift = np.unwrap(np.angle(slow)) / (2.0 * np.pi)
     clock = turns + drift / order
     clock = np.maximum.accumulate(clock)
