@@ -147,9 +147,9 @@ def watch_bleed(analyses: Sequence[Analysis], *, cycle_s: float | None = None) -
 def cycle_spans(
     found: Analysis, *, cycle_s: float | None = None
 ) -> tuple[tuple[tuple[float, float], ...], tuple[Note, ...]]:
-    """Cut a recording into lock-to-lock cycles: from every second stop to the next but one, or evenly."""
+    """Cut a recording into lock-to-lock cycles: from the end of every second stop to the next, or evenly."""
     duration_s = found.clip.duration_s
-    stops = [0.5 * (s.start_s + s.end_s) for s in found.phases.spans if s.phase == "stop"]
+    stops = [s.end_s for s in found.phases.spans if s.phase == "stop"]
     if found.phases.source in ("marked", "tabled") and cycle_s is None and len(stops) >= 3:
         edges = [0.0, *stops[1:-1:2], duration_s] if len(stops) > 3 else [0.0, stops[1], duration_s]
         if duration_s - edges[-2] < 0.5 * float(np.median(np.diff(edges))):

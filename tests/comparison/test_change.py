@@ -1,0 +1,146 @@
+"""The estimate of a change: signs, words, intervals, and the published difference of means."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from audiodiag.comparison.change import Measured, Prior, change_of, mirrored
+from audiodiag.comparison.order_changes import ChangeMaps, OrderChange
+from audiodiag.comparison.ruler import RulerPrior, engine_ruler
+from audiodiag.comparison.strengths import Strengths
+from audiodiag.comparison.trend import change_points
+from audiodiag.records import SYMPTOMS
+from audiodiag.statistics import welch_difference
+
+HZ = np.geomspace(300.0, 8000.0, 12)
+ENGINE_HZ = np.geomspace(80.0, 9000.0, 16)
+
+
+def recording(
+    level_db: float, *, phone_db: np.ndarray | float = 0.0, gain_db: float = 0.0, error: float = 1e-5
+) -> Measured:
+    """One recording whose phone adds ``phone_db`` at the engine's bands, interpolated at the symptom's."""
+    curve = np.broadcast_to(np.asarray(phone_db, float), ENGINE_HZ.shape) + gain_db
+    at = np.interp(np.log(HZ), np.log(ENGINE_HZ), curve)
+    power = 10.0 ** (0.1 * (level_db - 3.0 * np.log2(HZ / 1000.0) + at))
+    engine = 10.0 ** (0.1 * (-2.0 * np.log2(ENGINE_HZ / 1000.0) + curve))
+    return Measured(
+        Strengths(HZ, power, np.full(len(HZ), error)), Strengths(ENGINE_HZ, engine, 0.02 * engine)
+    )
+
+
+def test_published_difference_of_means():
+    """CHECK_VALUES 13: by hand, uncertainties, GTC and scipy."""
+    found = welch_difference([62.1, 61.8, 62.5, 62.0, 61.9], [58.7, 59.1, 58.4, 59.0, 58.9])
+    assert found.difference == pytest.approx(3.2400, abs=1e-4)
+    assert found.standard_uncertainty == pytest.approx(0.173205, abs=1e-4)
+    assert found.degrees_of_freedom == pytest.approx(7.994315, abs=1e-4)
+    assert (found.low, found.high) == pytest.approx((2.84054, 3.63946), abs=1e-4)
+    assert found.t == pytest.approx(18.7061, abs=1e-3)
+
+
+def test_estimate_becomes_the_published_one_where_nothing_is_held_beforehand():
+    """With a sure ruler and no prior, five recordings a side give the interval of the published example."""
+    prior = Prior(
+        repeat_db=1e-9, weight=1e-9, place_db=0.0, ruler=RulerPrior(0.0, 1e-6, 0.8, 1e-6), ruler_weight=1e9
+    )
+    before = [recording(x - 60.0) for x in (62.1, 61.8, 62.5, 62.0, 61.9)]
+    after = [recording(x - 60.0) for x in (58.7, 59.1, 58.4, 59.0, 58.9)]
+    found = change_of("cavitation_groan", before, after, prior=prior)
+    assert found.change_db == pytest.approx(-3.24, abs=0.02)  # powers are averaged, not decibels
+    assert (found.low_db, found.high_db) == pytest.approx((-3.639, -2.841), abs=0.02)
+    assert found.repeatability == "measured"
+
+
+@given(
+    st.sampled_from(SYMPTOMS),
+    st.lists(st.floats(-12, 12), min_size=1, max_size=3),
+    st.lists(st.floats(-40, 12), min_size=1, max_size=3),
+    st.lists(st.floats(-8, 8), min_size=len(ENGINE_HZ), max_size=len(ENGINE_HZ)),
+    st.floats(-30, 30),
+    st.sampled_from([1e-6, 1e-3, 1e-2]),
+)
+@settings(max_examples=30, deadline=None)
+def test_swapped_sides_flip_every_sign_and_change_nothing_else(name, one, two, phone, gain, error):
+    first = [recording(level, error=error) for level in one]
+    second = [recording(level, phone_db=np.array(phone), gain_db=gain, error=error) for level in two]
+    forth, back = change_of(name, first, second), mirrored(change_of(name, second, first))
+    for key in ("name", "word", "heard_before", "heard_after", "references", "reason"):
+        assert getattr(forth, key) == getattr(back, key), key
+    assert (forth.change_db is None) == (back.change_db is None)
+    assert (forth.smallest_db is None) == (back.smallest_db is None)
+    for key in ("change_db", "low_db", "high_db", "smallest_db", "before_db", "after_db"):
+        assert getattr(forth, key) == pytest.approx(getattr(back, key), abs=1e-6), key
+
+
+@given(st.floats(-40, 40), st.floats(-3, 3))
+@settings(max_examples=20, deadline=None)
+def test_gain_changes_nothing_and_a_tilted_phone_little(gain, tilt):
+    plain = change_of("cavitation_groan", [recording(0.0)], [recording(-6.0)])
+    curve = tilt * np.log2(ENGINE_HZ / 1000.0)
+    other = change_of("cavitation_groan", [recording(0.0)], [recording(-6.0, phone_db=curve, gain_db=gain)])
+    assert plain.change_db is not None and other.change_db is not None
+    assert plain.change_db == pytest.approx(-6.0, abs=0.1)
+    assert other.change_db == pytest.approx(-6.0, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("after_db", "word"), [(-20.0, "quieter"), (0.0, "unchanged"), (20.0, "louder"), (-200.0, "gone")]
+)
+def test_words(after_db: float, word: str):
+    found = change_of("cavitation_groan", [recording(0.0, error=1e-3)], [recording(after_db, error=1e-3)])
+    assert found.word == word
+    if word == "gone":
+        assert found.change_db is None and found.low_db == -math.inf and found.high_db < -6.0
+
+
+def test_below_hearing_on_both_sides_is_cannot_tell():
+    found = change_of("cavitation_groan", [recording(-60.0, error=1.0)], [recording(-70.0, error=1.0)])
+    assert found.word == "cannot_tell" and "below hearing" in found.reason
+
+
+def test_without_an_engine_there_is_no_ruler():
+    silent = recording(0.0)
+    none = Measured(silent.symptom, Strengths(ENGINE_HZ, np.full(16, np.nan), np.full(16, np.nan)))
+    found = change_of("cavitation_groan", [none], [recording(-6.0)])
+    assert found.word == "cannot_tell" and "no ruler" in found.reason
+
+
+def test_more_recordings_narrow_the_interval_but_not_below_the_phones():
+    one = change_of("cavitation_groan", [recording(0.0)], [recording(-3.0)])
+    many = change_of("cavitation_groan", [recording(0.0)] * 3, [recording(-3.0)] * 3)
+    assert one.smallest_db is not None and many.smallest_db is not None
+    assert 0.5 * one.smallest_db < many.smallest_db < one.smallest_db
+
+
+def test_scattered_recordings_widen_the_interval():
+    calm = change_of("cavitation_groan", [recording(0.0)] * 4, [recording(-3.0)] * 4)
+    wild = change_of(
+        "cavitation_groan", [recording(x) for x in (-8, 8, -7, 7)], [recording(x) for x in (-9, 5, -10, 4)]
+    )
+    assert calm.smallest_db is not None and wild.smallest_db is not None
+    assert wild.smallest_db > 1.5 * calm.smallest_db
+
+
+def test_ruler_grows_unsure_away_from_its_bands():
+    hz = np.array([100.0, 150.0, 200.0])
+    found = engine_ruler(hz, np.full(3, 4.0), np.zeros(3), np.array([150.0, 6000.0]), RulerPrior())
+    assert found.covariance[1, 1] > 4 * found.covariance[0, 0]
+
+
+def test_orders_and_maps_flip():
+    change = OrderChange(12.3, -8.0, -12.0, -4.0, False)
+    assert change.changed and change.mirrored() == OrderChange(12.3, 8.0, 4.0, 12.0, False)
+    maps = ChangeMaps(np.arange(3.0), np.arange(2.0), np.ones((3, 2)), np.zeros((3, 2)))
+    assert np.array_equal(maps.mirrored().difference_db, -maps.difference_db)
+
+
+def test_steps_are_not_seen_in_noise_more_often_than_said():
+    rng = np.random.default_rng(4)
+    found = sum(bool(change_points(np.arange(8.0), rng.normal(0, 3, 8), spread_db=3.0)) for _ in range(400))
+    assert found <= 0.05 * 400 + 3 * math.sqrt(0.05 * 0.95 * 400)
