@@ -321,6 +321,8 @@ def _header(name: str, row: TableRow) -> tuple[int, int]:
     names = [cell.lower() for cell in row.cells]
     times = [index for index, cell in enumerate(names) if cell.split("_")[0] in {"time", "t", "seconds"}]
     speeds = [index for index, cell in enumerate(names) if "rpm" in cell or "speed" in cell]
+    if names.count("rpm") == 1:  # beside it a band, as `audiodiag speed` writes it
+        speeds = [names.index("rpm")]
     if len(times) != 1 or len(speeds) != 1:
         raise SpeedError(
             f"line {row.line} of the speed table {name} does not name its columns",

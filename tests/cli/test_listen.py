@@ -1,0 +1,86 @@
+"""`audiodiag listen`: parts as files that add up to the clip."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from audiodiag.cli import main
+from audiodiag.clip import read_clip
+from audiodiag.resources import shipped_folder
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("parts")
+    demo = next(shipped_folder("recordings_demo").glob("*squeal*"))
+    short = folder / "short_squeal.wav"
+    samples, rate = soundfile.read(demo) if demo.suffix != ".m4a" else (read_clip(demo).samples, 48000)
+    part = samples[: 6 * rate] if np.ndim(samples) == 1 else samples[: 6 * rate, 0]
+    with soundfile.SoundFile(short, "w", rate, 1, "PCM_16") as file:
+        file.title = "Simulated clip of a squeal"
+        file.write(part)
+    assert main(["listen", str(short), "--out", str(folder / "out"), "--rpm", "800"]) == 0
+    return short, folder / "out"
+
+
+def test_the_parts_add_up_to_the_clip(written):
+    clip_file, folder = written
+    said = json.loads((folder / "short_squeal-parts.json").read_text())
+    clip = read_clip(clip_file)
+    total = np.zeros(len(clip.samples))
+    for part in said["parts"]:
+        samples, rate = soundfile.read(folder / part["file"])
+        assert rate == clip.sample_rate_hz
+        assert soundfile.info(folder / part["file"]).subtype == "PCM_24"
+        total += samples
+    total *= 10 ** (-said["gain_db"] / 20)
+    error_db = 10 * np.log10(np.mean((total - clip.samples) ** 2) / np.mean(clip.samples.astype(float) ** 2))
+    assert error_db < -60.0
+    assert error_db == pytest.approx(said["sum_error_db"], abs=0.5)
+
+
+def test_every_part_is_named_and_the_simulated_clip_is_called_so(written, capsys):
+    _, folder = written
+    said = json.loads((folder / "short_squeal-parts.json").read_text())
+    assert said["schema"] == "audiodiag/parts/1"
+    assert said["simulated"] is True
+    assert "simulated" in said["notice"]
+    assert said["speed"]["source"] == "entered"
+    assert said["speed"]["median_rpm"] == 800.0
+    names = [part["name"] for part in said["parts"]]
+    assert {"engine", "pump", "groan", "squeal", "rest"} <= set(names)
+    assert {path.name for path in folder.iterdir()} == {
+        "short_squeal-parts.json",
+        *(part["file"] for part in said["parts"]),
+    }
+    with soundfile.SoundFile(folder / "short_squeal-engine.flac") as file:
+        assert "simulated" in file.title
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["listen"], "no clip is named"),
+        (["listen", "a.wav"], "must be told where"),
+        (["listen", "a.wav", "--out", "parts", "--json"], "there is no such option"),
+        (["listen", "a.wav", "--out", "parts", "--rpm", "1"], "--rpm cannot be used"),
+    ],
+)
+def test_refusals_in_words(arguments, words, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+def test_nothing_is_left_behind_where_the_clip_cannot_be_read(tmp_path):
+    bad = tmp_path / "bad.wav"
+    bad.write_bytes(b"no sound")
+    assert main(["listen", str(bad), "--out", str(tmp_path / "out")]) == 2
+    assert list((tmp_path / "out").iterdir()) == []
