@@ -7,12 +7,14 @@ import shutil
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from audiodiag.commands.inputs import folder_for, settings_of, values_of
 from audiodiag.errors import UsageError
 from audiodiag.options import ANALYSE_OPTIONS, Option
-from audiodiag.records import Analysis
+
+if TYPE_CHECKING:
+    from audiodiag.records import Analysis
 
 __all__ = ["ANSWER", "CAR", "analysed", "folder_of", "printed", "refuse_missing", "settings_from", "width"]
 

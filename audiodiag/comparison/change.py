@@ -58,8 +58,17 @@ class Prior:
     ruler_weight: float = 20.0
 
 
-PRIORS: dict[str, Prior] = {}
-"""Priors by symptom where they differ from the general one."""
+PRIORS: dict[str, Prior] = {
+    "pump_whine": Prior(repeat_db=2.8, heard_from=10.0),
+    "belt_squeal": Prior(repeat_db=1.6),
+    "belt_chirp": Prior(repeat_db=2.0, in_the_ruler=True),
+    "bearing_growl": Prior(repeat_db=2.6, in_the_ruler=True),
+}
+"""Priors by symptom where they differ from the general one.
+
+They follow the errors on some thirty simulated pairs (seeds 10020 to 10049), four or so a symptom: 1.7 dB for
+groan, 1.9 for hiss, 2.7 for squeal, 3.1 for chirp, 4 for growl and whine. That is few.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,7 +302,8 @@ def _judged(
         high_db=high,
         smallest_db=max(sizes) if sizes else None,
     )
-    return replace(found, word=_word(found), reason=_reason(found))
+    found = replace(found, word=_word(found))
+    return replace(found, reason=_reason(found))
 
 
 def _margins(side: _Side, t: float, heard: bool) -> tuple[float, float]:

@@ -9,7 +9,6 @@ on seeds 10020 to 10049 and 20010 to 20069; figures from other seeds are the one
 
 from __future__ import annotations
 
-import pickle
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -19,7 +18,7 @@ import numpy as np
 from audiodiag.comparison.change import SymptomChange, change_of
 from audiodiag.records import SYMPTOMS
 from tests.comparison.bleeds import bleed_result
-from tests.comparison.measured import PairRow, row_of
+from tests.comparison.measured import PairRow, row_from_text, row_of, row_to_text
 from tests.comparison.pairs import draw_pair
 
 CHANGED = ("gone", "quieter", "louder")
@@ -28,13 +27,13 @@ CHANGED = ("gone", "quieter", "louder")
 def pair_rows(first: int, count: int, folder: Path | None = None) -> Iterable[PairRow]:
     """Give the measured pairs of these seeds."""
     for seed in range(first, first + count):
-        place = None if folder is None else folder / f"{seed}_1.pkl"
+        place = None if folder is None else folder / f"{seed}.json"
         if place is not None and place.exists():
-            yield pickle.loads(place.read_bytes())
+            yield row_from_text(place.read_text(encoding="utf-8"))
             continue
         row = row_of(draw_pair(seed))
         if place is not None:
-            place.write_bytes(pickle.dumps(row))
+            place.write_text(row_to_text(row), encoding="utf-8")
         yield row
 
 

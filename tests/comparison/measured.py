@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any
 from unittest import mock
@@ -11,6 +12,7 @@ import numpy as np
 from audiodiag.clip import assess_quality
 from audiodiag.comparison import compare
 from audiodiag.comparison.change import Measured, SymptomChange, change_of
+from audiodiag.comparison.strengths import Strengths
 from audiodiag.records import SYMPTOMS, Analysis, Clip, Phases, PhaseSpan, SymptomFinding, Verdict
 from audiodiag.speed.acoustic import speed_by_ear
 from audiodiag.symptoms import build_scene, pump_whine
@@ -26,6 +28,9 @@ BANDS_HZ = {
     "bearing_growl": (1000.0, 6000.0),
 }
 """Where each sound commonly lies: the band of the naive difference."""
+
+
+_PLAIN = ("seed", "symptom", "change_db", "comparable", "rms_db", "band_db", "by_ear_right")
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +99,29 @@ def row_of(pair: Pair, sides: tuple[list[tuple[Clip, dict[str, Any]]], ...] | No
         pair.seed, pair.symptom, pair.change_db, before, after, found.conditions.comparable,
         rms[1] - rms[0], band[1] - band[0], right,
     )  # fmt: skip
+
+
+def row_to_text(row: PairRow) -> str:
+    """Write a measured pair as JSON."""
+
+    def plain(strengths: Strengths) -> list[list[float]]:
+        return [values.tolist() for values in (strengths.hz, strengths.power, strengths.error)]
+
+    values = {key: getattr(row, key) for key in _PLAIN}
+    for side in ("before", "after"):
+        values[side] = [[plain(m.symptom), plain(m.engine)] for m in getattr(row, side)]
+    return json.dumps(values)
+
+
+def row_from_text(text: str) -> PairRow:
+    """Read what ``row_to_text`` wrote."""
+    values = json.loads(text)
+    for side in ("before", "after"):
+        values[side] = [
+            Measured(*(Strengths(*(np.array(column, float) for column in one)) for one in pair))
+            for pair in values[side]
+        ]
+    return PairRow(**values)
 
 
 def _level_db(clip: Clip, low_hz: float, high_hz: float) -> float:
