@@ -5,6 +5,10 @@ rhythm of two turns, and transformed in long blocks. A train of bursts shows as 
 3 B, ...: the order whose comb, cut off where it pays, stands out most is taken and refined over all its
 lines. With the crank pulley's diameter the belt's length follows: ``L = pi D / B`` (geometry of a belt that
 does not slip).
+
+Measured on 34 simulated recordings with heard speed, on which the thresholds were also chosen: 10 of 12
+trains of a belt within 0.5 % (one missed at -13 dB, one wrong at -16 dB re engine), 2 of 3 of a pulley
+(one read at half its order), a train where none was in 2 of 19 (one with a wrong speed).
 """
 
 from __future__ import annotations
