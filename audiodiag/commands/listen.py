@@ -38,7 +38,7 @@ OPTIONS: tuple[Option, ...] = (
     *(option for option in ANALYSE_OPTIONS if option.group not in ("the answer", "what was seen")),
 )
 LOOKED_FOR_FROM = 0.25
-"""From this probability on bursts of a chirp are looked for."""
+"""From this probability on bursts of a chirp are looked for, and a tone heard is taken for the pump's."""
 NEAR = 0.03
 """A tone heard this near to a stated order (relative) is taken for it, and its order for the truer one."""
 
@@ -150,5 +150,6 @@ def _pump(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
                 return PumpGuess(truer, ratio * truer / stated, "as stated and heard near by")
         return PumpGuess(stated, ratio, "as stated")
     if math.isfinite(heard):
-        return PumpGuess(heard, ratio, "as heard")
+        surely = analysis.symptom("pump_whine").probability >= LOOKED_FOR_FROM
+        return PumpGuess(heard, ratio, "as heard" if surely else "a guess, for no pump is surely heard")
     return PumpGuess(None, ratio, "unknown")
