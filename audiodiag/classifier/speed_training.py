@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from audiodiag.classifier.chooser_training import fit_chooser, fit_trust
 from audiodiag.classifier.fitting import one_thread
 from audiodiag.classifier.workers import mapped
 from audiodiag.files import write_bytes_whole
 from audiodiag.records import FloatArray
-from audiodiag.speed.acoustic import Candidate, candidate_tracks, choose, lock_features
+from audiodiag.speed.acoustic import Candidate, candidate_tracks, choose
+from audiodiag.speed.chooser import Chooser, chooser_to_plain
 from audiodiag.speed.comb import (
     CYLINDERS,
     RPM_GRID,
@@ -30,20 +32,23 @@ from audiodiag.speed.comb import (
     tooth_levels,
 )
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, basebands, front_end
+from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
 
 __all__ = [
     "SPEED_FILE",
     "CombExamples",
+    "cases_from",
+    "choose_on_cases",
     "comb_examples",
     "fit_comb",
-    "fit_hypotheses",
     "save_comb",
     "tooth_groups",
     "train_speed",
 ]
 
 SPEED_FILE = "speed.json"
-FRAMES_A_CLIP = 12
+FRAMES_A_CLIP = 8
+NO_CHOOSER = Chooser(np.zeros(0), np.ones(0), (), np.array([0.0, 1.0]))
 LOCKED_SHARE = 0.1
 """A track is locked where less than this share of its instants is more than 5 % off."""
 
@@ -96,32 +101,32 @@ def comb_examples(
     return CombExamples(levels, log_prior, np.full(len(pick), CYLINDERS.index(cylinders)))
 
 
-GROUPS = 15
+GROUPS = 20
 
 
 def tooth_groups(cylinders: int) -> FloatArray:
     """Average the teeth by what they mean to an engine, shape (groups, teeth).
 
-    Firing multiples 1, 2, 3, 4, 5-6 and higher; odd multiples of half the firing order; other whole orders,
-    other half orders and quarter orders, each below and above twice the firing order. Engines with few clips
-    then learn from all the others.
+    Firing multiples 1, 2, 3, 4, 5-6, 7-8 and higher; odd multiples of half the firing order; other whole
+    orders, other half orders and quarter orders, each below and above twice the firing order and above 12.
+    Engines with few clips then learn from all the others.
     """
     firing = cylinders / 2.0
     groups = np.zeros((GROUPS, len(TEETH)))
     for tooth, order in enumerate(TEETH):
         ratio = order / firing
-        upper = int(order > 2 * firing)
+        upper = int(order > 2 * firing) + int(order > 12)
         if abs(ratio - round(ratio)) < 1e-9:
             number = round(ratio)
-            group = number - 1 if number <= 4 else 4 if number <= 6 else 5
+            group = number - 1 if number <= 4 else 4 if number <= 6 else 5 if number <= 8 else 6
         elif abs(2 * ratio - round(2 * ratio)) < 1e-9 and (2 * order) % 1 == 0:
-            group = 6 + min(round(ratio - 0.5), 2)
+            group = 7 + min(round(ratio - 0.5), 3)
         elif order % 1 == 0:
-            group = 9 + upper
-        elif (2 * order) % 1 == 0:
             group = 11 + upper
+        elif (2 * order) % 1 == 0:
+            group = 14 + upper
         else:
-            group = 13 + upper
+            group = 17 + upper
         groups[group, tooth] = 1.0
     return groups / np.maximum(groups.sum(axis=1, keepdims=True), 1.0)
 
@@ -215,68 +220,44 @@ def fit_comb(
     return weights.reshape(len(CYLINDERS), len(CHANNELS), len(TEETH))
 
 
-def save_comb(
-    weights: FloatArray, chooser: FloatArray, confidence: FloatArray, path: Path, *, data: str
-) -> None:
-    """Write all weights of the speed room as plain numbers, schema ``audiodiag/speed/1``."""
+def save_comb(weights: FloatArray, chooser: Chooser, path: Path, *, data: str) -> None:
+    """Write all weights of the speed room as plain numbers, schema ``audiodiag/speed/2``."""
     stored = {
-        "schema": "audiodiag/speed/1",
+        "schema": "audiodiag/speed/2",
         "data": data,
         "teeth": {str(n): np.round(weights[i], 5).tolist() for i, n in enumerate(CYLINDERS)},
-        "hypotheses": np.round(chooser, 6).tolist(),
-        "confidence": np.round(confidence, 6).tolist(),
+        "chooser_features": len(HYPOTHESIS_FEATURES),
+        "chooser": chooser_to_plain(chooser),
     }
     write_bytes_whole(path, json.dumps(stored).encode())
-
-
-def fit_hypotheses(
-    features: Sequence[FloatArray], right: Sequence[Sequence[int]], *, ridge: float = 3e-2
-) -> FloatArray:
-    """Fit the softmax that chooses between half, double and other numbers of cylinders.
-
-    features: for each clip, shape (hypotheses, features). right: rows of the true hypotheses in each. Returns
-    the centre, scale and weight of each feature, shape (3, features).
-    """
-    from scipy.optimize import minimize
-
-    stacked = np.concatenate(list(features))
-    centre, scale = stacked.mean(axis=0), stacked.std(axis=0) + 1e-6
-    scaled = [(rows - centre) / scale for rows in features]
-
-    def value(weights: FloatArray) -> tuple[float, FloatArray]:
-        loss, gradient = 0.5 * ridge * float(weights @ weights), ridge * weights
-        for rows, true_rows in zip(scaled, right, strict=True):
-            truth = list(true_rows)
-            score = rows @ weights
-            all_of_them, true_ones = np.logaddexp.reduce(score), np.logaddexp.reduce(score[truth])
-            loss += (all_of_them - true_ones) / len(scaled)
-            among_true = np.exp(score[truth] - true_ones)
-            slope = np.exp(score - all_of_them) @ rows - among_true @ rows[truth]
-            gradient = gradient + slope / len(scaled)
-        return loss, gradient
-
-    found = minimize(value, np.zeros(stacked.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 400})
-    return np.array([centre, scale, found.x])
 
 
 @dataclass(frozen=True, eq=False)
 class _Case:
     """One clip tried with what it will be chosen from: its candidates, and how far off each hypothesis is.
 
-    off: share of instants more than 5 % off, for each hypothesis. right: rows of the true hypotheses.
+    off: share of instants more than 5 % off, for each hypothesis. right: rows of the true hypotheses, the
+    last row (none of these) where there is none. told: whether the cylinders were given.
     """
 
     candidate: Candidate
     off: FloatArray
     right: tuple[int, ...]
+    cylinders: int
+    told: bool
+
+
+SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
+"""Engines take turns, so that rare numbers of cylinders are learnt from as many clips as common ones."""
 
 
 def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
-    """Simulate the clip of one seed, 6 to 16 s, as its codec leaves it."""
+    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it."""
     from audiodiag.simulation import BaySettings, simulate, through_codec
 
-    length = float(np.round(np.random.default_rng(seed).uniform(6, 16), 1))
-    made = simulate(seed, settings=BaySettings(duration_s=length))
+    length = float(np.round(np.random.default_rng(seed).uniform(6, 15), 1))
+    number = SPEEDS_LEARNT_FROM[seed % len(SPEEDS_LEARNT_FROM)]
+    made = simulate(seed, settings=BaySettings(duration_s=length, cylinders=number))
     samples, codec = made.samples, made.truth["codec"]
     if codec not in ("wav", "flac"):
         samples = through_codec(samples, made.sample_rate_hz, codec, made.truth["bit_rate"])
@@ -296,10 +277,10 @@ def _examples_of(seed: int) -> CombExamples:
     )
 
 
-def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
+def cases_from(
+    samples: FloatArray, rate: int, truth: dict[str, Any], weights: CombWeights
+) -> tuple[_Case, _Case]:
     """Find the candidates of one clip, with its cylinders told and without."""
-    seed, weights = job
-    samples, rate, truth = _clip_of(seed)
     bands = basebands(samples, rate)
     front = front_end(bands, len(samples) / rate)
     true = np.interp(front.time_s, truth["time_s"], truth["rpm"])
@@ -315,35 +296,55 @@ def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
         right = tuple(
             i
             for i, h in enumerate(found.hypotheses)
-            if h.cylinders == truth["cylinders"] and off[i] < 2 * LOCKED_SHARE
+            if h.cylinders == truth["cylinders"] and off[i] < LOCKED_SHARE
         )
-        cases.append(_Case(found, off, right))
+        nothing = (len(found.hypotheses),)
+        cases.append(_Case(found, off, right or nothing, truth["cylinders"], len(numbers) == 1))
     return cases[0], cases[1]
 
 
-def _fit_confidence(cases: Sequence[_Case], *, ridge: float) -> FloatArray:
-    """Fit the lock confidence on choices made by a chooser that did not see the clip; shape (features,)."""
-    from sklearn.linear_model import LogisticRegression
+def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
+    seed, weights = job
+    return cases_from(*_clip_of(seed), weights)
 
-    halves = [[c for i, c in enumerate(cases) if i // 2 % 2 == side] for side in (0, 1)]
-    rows, locked = [], []
-    for own, other in (halves, halves[::-1]):
-        kept = [c for c in other if c.right]
-        chooser = fit_hypotheses([c.candidate.features for c in kept], [c.right for c in kept], ridge=ridge)
-        weights = CombWeights({}, speed_prior(), chooser, np.zeros(0))
+
+def choose_on_cases(cases: Sequence[_Case], *, folds: int = 4) -> tuple[Chooser, str]:
+    """Fit the chooser on all cases, and its trust on answers of choosers that did not see the clip.
+
+    cases: told and untold of a clip stand together. Returns the chooser and how it did, in words.
+    """
+    chosen: list[float] = []
+    right: list[bool] = []
+    told: list[bool] = []
+    for fold in range(folds):
+        own = [c for i, c in enumerate(cases) if i // 2 % folds == fold]
+        seen = [c for i, c in enumerate(cases) if i // 2 % folds != fold] or list(cases)
+        chooser = _fitted(seen)
+        weights = CombWeights({}, speed_prior(), chooser)
         for case in own:
             choice = choose(case.candidate, weights)
-            rows.append(lock_features(case.candidate, choice))
-            locked.append(case.off[case.candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE)
-    table = np.array(rows)[:, 1:]
-    if len(set(locked)) < 2:
-        # Too few clips to learn doubt from: nothing but how often the choice was right.
-        share = (np.sum(locked) + 1.0) / (len(locked) + 2.0)
-        return np.concatenate([[np.log(share / (1 - share))], np.zeros(table.shape[1])])
-    middle, spread = table.mean(axis=0), table.std(axis=0) + 1e-9
-    fitted = LogisticRegression(C=0.3).fit((table - middle) / spread, np.array(locked))
-    slope = fitted.coef_[0] / spread
-    return np.concatenate([fitted.intercept_ - slope @ middle, slope])
+            chosen.append(choice.probability)
+            right.append(bool(case.off[case.candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE))
+            told.append(case.told)
+    whole = replace(_fitted(cases), trust=fit_trust(chosen, right))
+    shares = {
+        word: np.mean([r for r, t in zip(right, told, strict=True) if t == each])
+        for word, each in (("told", True), ("unknown", False))
+    }
+    return whole, "; ".join(f"locked with cylinders {word}: {share:.3f}" for word, share in shares.items())
+
+
+CARS_ON_THE_ROAD = {3: 0.12, 4: 0.55, 5: 0.08, 6: 0.17, 8: 0.08}
+"""Share of the engines among cars with hydraulic power steering: assumed, no published source."""
+
+
+def _fitted(cases: Sequence[_Case]) -> Chooser:
+    """Fit on cases that count half way between all engines alike and as common as they are on the road."""
+    return fit_chooser(
+        [c.candidate.features for c in cases],
+        [c.right for c in cases],
+        [CARS_ON_THE_ROAD[c.cylinders] ** 0.5 for c in cases],
+    )
 
 
 def train_speed(
@@ -351,7 +352,6 @@ def train_speed(
     *,
     out: Path,
     workers: int = 1,
-    ridge: float = 3e-2,
     tell: Callable[[str], None] | None = None,
 ) -> Path:
     """Learn the speed room's weights from simulated clips and write ``speed.json`` into ``out``.
@@ -367,17 +367,16 @@ def train_speed(
     with one_thread():
         teeth = fit_comb(examples, steps=80, progress=lambda words, share: say(f"{words}: {share:.0%}"))
     table = {n: np.round(teeth[i], 5) for i, n in enumerate(CYLINDERS)}
-    weights = CombWeights(table, speed_prior(), np.zeros((3, 1)), np.zeros(0))
+    weights = CombWeights(table, speed_prior(), NO_CHOOSER)
     cases: list[_Case] = []
     with mapped(_cases_of, [(seed, weights) for seed in seeds], workers=workers) as pairs:
         for number, pair in enumerate(pairs, 1):
             cases += pair
             say(f"speed: followed {number} of {len(seeds)} simulated clips")
     with one_thread():
-        kept = [c for c in cases if c.right]
-        chooser = fit_hypotheses([c.candidate.features for c in kept], [c.right for c in kept], ridge=ridge)
-        confidence = _fit_confidence(cases, ridge=ridge)
-    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}"
-    save_comb(teeth, chooser, confidence, out / SPEED_FILE, data=data)
+        chooser, words = choose_on_cases(cases)
+    say(f"speed: {words}")
+    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}; {words} (cross-validated)"
+    save_comb(teeth, chooser, out / SPEED_FILE, data=data)
     load_comb_weights.cache_clear()
     return out / SPEED_FILE

@@ -7,6 +7,7 @@ signal (``refine``); and the choice between half, double and other numbers of cy
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +17,12 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 from audiodiag.records import Clip, FloatArray, Note, SpeedAlternative, SpeedTrace, read_only
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
-from audiodiag.speed.hypotheses import Hypothesis, describe, hypotheses
-from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine
+from audiodiag.speed.hypotheses import Hypothesis, TrackView, comb_agreement, describe, hypotheses
+from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
 from audiodiag.speed.tracking import best_path, forward_backward, step_law
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["Candidate", "Choice", "candidate_tracks", "choose", "lock_features", "no_speed", "speed_by_ear"]
+__all__ = ["Candidate", "Choice", "candidate_tracks", "choose", "no_speed", "speed_by_ear"]
 
 TEMPER = 0.8
 """Share of the comb score that counts in each frame when a path is drawn."""
@@ -41,7 +42,8 @@ SAME_SPEED = 0.02
 class Candidate:
     """Refined tracks, not yet decided between them and their multiples, with what is needed to decide.
 
-    hypotheses and features: one row a hypothesis. sharpness: for each track and instant, the posterior
+    hypotheses: what is to be decided between. features: one row a hypothesis and a last one for none of
+    them, from ``describe``. sharpness: for each track and instant, the posterior
     probability that the speed lies near the track, shape (frames,) each.
     """
 
@@ -51,19 +53,16 @@ class Candidate:
     sharpness: tuple[FloatArray, ...]
 
 
-def _tracked(
-    front: FrontEnd, weights: CombWeights, prior: FloatArray, cylinders: tuple[int, ...]
-) -> tuple[FloatArray, float, int]:
-    """Score each number of cylinders; give the scores, evidence and number of the most probable."""
-    best: tuple[FloatArray, float, int] | None = None
-    for number in cylinders:
-        scores = comb_scores(front, weights, number) + prior
-        single = len(cylinders) == 1
-        evidence = 0.0 if single else forward_backward(scores * EVIDENCE_TEMPER, TRACK_LAW).log_evidence
-        if best is None or evidence > best[1]:
-            best = (scores * TEMPER, evidence, number)
-    assert best is not None
-    return best
+def _tracked(scores: Mapping[int, FloatArray], prior: FloatArray) -> tuple[FloatArray, int]:
+    """Give the tempered scores of the most probable number of cylinders, and that number."""
+    numbers = list(scores)
+    if len(numbers) > 1:
+        evidence = {
+            n: forward_backward((scores[n] + prior) * EVIDENCE_TEMPER, TRACK_LAW).log_evidence
+            for n in numbers
+        }
+        numbers.sort(key=lambda n: -evidence[n])
+    return (scores[numbers[0]] + prior) * TEMPER, numbers[0]
 
 
 def _straightened(
@@ -121,41 +120,51 @@ def candidate_tracks(
     ``SECOND_LOOK_RPM`` gets a rival that must lie below it.
     """
     prior = weights.prior if prior is None else prior
-    scores, _, number = _tracked(front, weights, prior, cylinders)
+    combs = {n: comb_scores(front, weights, n) for n in cylinders}
+    scores, number = _tracked(combs, prior)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
     tracks: list[RefinedTrack] = []
     sharpness: list[FloatArray] = []
-    guesses: list[Hypothesis] = []
-    features: list[FloatArray] = []
     limit: FloatArray = np.zeros(len(RPM_GRID))
-    for place in range(2):
+    for _place in range(2):
         rough = RPM_GRID[best_path(scores + limit, TRACK_LAW)]
         near: FloatArray = np.ones(len(rough))
         for _ in range(STRAIGHTENINGS):
             rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)
-        track = refine(signals, front.time_s, rough)
-        levels = [long_order_levels(signal, track.time_s, track.rpm) for signal in signals]
-        median = float(np.median(track.rpm))
-        own = hypotheses(median, cylinders, place)
-        features += [
-            describe(
-                levels[0],
-                levels[1] if levels[1:] else levels[0] * 0,
-                guess,
-                median_rpm=median,
-                log_prior=float(np.interp(np.log(guess.factor * median), np.log(RPM_GRID), prior)),
-                sharpness=float(np.mean(near)),
-            )
-            for guess in own
-        ]
-        guesses += own
-        tracks.append(track)
+        tracks.append(refine(signals, front.time_s, rough))
         sharpness.append(near)
+        median = float(np.median(tracks[-1].rpm))
         if median < SECOND_LOOK_RPM:
             break
         limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
-    return Candidate(tuple(tracks), tuple(guesses), np.array(features), tuple(sharpness))
+    views = tuple(
+        _view(signals, track, near, combs, prior) for track, near in zip(tracks, sharpness, strict=True)
+    )
+    guesses = hypotheses(tuple(track.rpm for track in tracks), cylinders)
+    duration = len(bands[0].samples) / bands[0].rate_hz
+    features = describe(views, guesses, prior=prior, duration_s=duration)
+    return Candidate(tuple(tracks), guesses, features, tuple(sharpness))
+
+
+def _view(
+    signals: tuple[Baseband, ...],
+    track: RefinedTrack,
+    near: FloatArray,
+    combs: Mapping[int, FloatArray],
+    prior: FloatArray,
+) -> TrackView:
+    """Look at the whole clip straightened by one track."""
+    levels = [long_order_levels(signal, track.time_s, track.rpm) for signal in signals]
+    likeness = [self_likeness(signal, track.time_s, track.rpm) for signal in signals]
+    return TrackView(
+        rpm=track.rpm,
+        levels=(levels[0], levels[-1] if len(levels) > 1 else 0.0 * levels[0]),
+        likeness=(likeness[0], likeness[-1] if len(likeness) > 1 else 0.0 * likeness[0]),
+        sharpness=float(np.mean(near)),
+        relative_sd=float(np.median(track.sd_rpm / track.rpm)),
+        agreement=comb_agreement(track.rpm, combs, prior),
+    )
 
 
 def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
@@ -177,9 +186,7 @@ class Choice:
 
 def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     """Decide between the hypotheses: the most probable speed, then the most probable cylinders for it."""
-    centre, scale, slope = weights.hypotheses
-    score = ((candidate.features - centre) / scale) @ slope
-    probability = np.exp(score - np.logaddexp.reduce(score))
+    probability = weights.chooser.probabilities(candidate.features)[:-1]
     medians = [float(np.median(track.rpm)) for track in candidate.tracks]
     speeds = np.array([h.factor * medians[h.track] for h in candidate.hypotheses])
     numbers = np.array([h.cylinders for h in candidate.hypotheses])
@@ -215,25 +222,6 @@ def _alternatives(
         left[like] = False
         found.append(SpeedAlternative(float(speeds[top] / speeds[best]), int(numbers[top]), total))
     return tuple(sorted(found, key=lambda a: -a.probability))
-
-
-def lock_features(candidate: Candidate, choice: Choice) -> FloatArray:
-    """Give the numbers that the lock confidence is computed from, a leading 1 for the bias."""
-    track = candidate.tracks[choice.hypothesis.track]
-    near = candidate.sharpness[choice.hypothesis.track]
-    row = candidate.features[candidate.hypotheses.index(choice.hypothesis)]
-    return np.array(
-        [
-            1.0,
-            np.log(choice.probability + 0.01) - np.log(1.01 - choice.probability),
-            float(np.mean(near)),
-            float(np.mean(near > 0.5)),
-            np.log(float(np.median(track.sd_rpm / track.rpm)) + 1e-5),
-            row[9],
-            row[22],
-            float(np.mean(np.abs(np.diff(np.log(track.rpm))) > 0.02)),
-        ]
-    )
 
 
 def _prior_of(vehicle: Vehicle | None, weights: CombWeights) -> FloatArray:
@@ -281,8 +269,7 @@ def speed_by_ear(
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:
         track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
-    score = float(lock_features(candidate, choice) @ weights.confidence)
-    confidence = 1.0 / (1.0 + np.exp(-score))
+    confidence = weights.chooser.confidence(choice.probability)
     if told is not None and told not in CYLINDERS:
         confidence = min(confidence, UNTAUGHT_CONFIDENCE)
     return _trace(front, candidate.sharpness[choice.hypothesis.track], choice, track, confidence, told)

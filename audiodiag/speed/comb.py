@@ -20,6 +20,7 @@ import numpy as np
 from audiodiag.errors import ModelError
 from audiodiag.records import FloatArray
 from audiodiag.resources import shipped_folder
+from audiodiag.speed.chooser import Chooser, chooser_from_plain
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd
 
 __all__ = [
@@ -34,7 +35,7 @@ __all__ = [
 ]
 
 CYLINDERS = (3, 4, 5, 6, 8)
-TEETH: FloatArray = np.concatenate([np.arange(1, 33) / 2.0, np.arange(16) / 2.0 + 0.25])
+TEETH: FloatArray = np.concatenate([np.arange(1, 49) / 2.0, np.arange(24) / 2.0 + 0.25])
 RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
 
 
@@ -43,14 +44,12 @@ class CombWeights:
     """Learned comb weights.
 
     teeth: for each number of cylinders, shape (channels, teeth). prior: shape (grid,), log prior of speed.
-    hypotheses: centre, scale and weight of each hypothesis feature, shape (3, features). confidence: bias and
-    weights of the lock confidence.
+    chooser: decides between half, double and other numbers of cylinders.
     """
 
     teeth: Mapping[int, FloatArray]
     prior: FloatArray
-    hypotheses: FloatArray
-    confidence: FloatArray
+    chooser: Chooser
 
 
 def _shifts(axis_hz: FloatArray) -> FloatArray:
@@ -102,21 +101,20 @@ def speed_prior() -> FloatArray:
 def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
 
-    Errors: ModelError where the file is missing or not of the schema ``audiodiag/speed/1``.
+    Errors: ModelError where the file is missing or not of the schema ``audiodiag/speed/2``.
     """
     path = path or shipped_folder("models") / "speed.json"
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
         teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
-        right = stored["schema"] == "audiodiag/speed/1" and set(teeth) == set(CYLINDERS)
+        right = stored["schema"] == "audiodiag/speed/2" and set(teeth) == set(CYLINDERS)
         right = right and all(t.shape == (len(CHANNELS), len(TEETH)) for t in teeth.values())
-        chooser = np.asarray(stored["hypotheses"], float)
-        confidence = np.asarray(stored["confidence"], float)
+        chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _broken(path, type(error).__name__) from error
     if not right:
         raise _broken(path, "another schema or shape")
-    return CombWeights(teeth, speed_prior(), chooser, confidence)
+    return CombWeights(teeth, speed_prior(), chooser)
 
 
 def _broken(path: Path, got: str) -> ModelError:

@@ -20,7 +20,7 @@ from audiodiag.records import FloatArray
 from audiodiag.speed.front import Baseband
 from audiodiag.speed.tracking import forward_backward, step_law
 
-__all__ = ["RefinedTrack", "long_order_levels", "refine", "straighten"]
+__all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "straighten"]
 
 SAMPLES_PER_REV = 64
 PHASE_REVS = 8
@@ -221,3 +221,23 @@ def long_order_levels(signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, 
     log_power = np.log(power + 1e-12 * power.max() + 1e-30).mean(axis=0)
     background = median_filter(log_power, size=4 * revs, mode="nearest")
     return np.clip(log_power - background, -3.0, 6.0)
+
+
+def self_likeness(signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, lags_rev: int = 9) -> FloatArray:
+    """How much the straightened clip repeats itself after each turn: its whitened autocorrelation.
+
+    Lags 0 to ``lags_rev`` revolutions in steps of 1/64, 1 at lag 0; 0 beyond a clip that is too short. Every
+    order up to 24 counts about alike, whatever its level, so that the loudest line does not decide alone.
+    """
+    values, _ = straighten(signal, time_s, rpm)
+    count, wanted = len(values), lags_rev * SAMPLES_PER_REV
+    if count < 6 * SAMPLES_PER_REV:
+        return np.zeros(wanted)
+    size = scipy.fft.next_fast_len(2 * count, real=True)
+    power = np.abs(scipy.fft.rfft(values - values.mean(), size)) ** 2
+    background = uniform_filter1d(power, max(3, int(2.0 * size / SAMPLES_PER_REV)), mode="nearest") + 1e-20
+    white = np.minimum(power, 8.0 * background) / background
+    white[int(24 * size / SAMPLES_PER_REV) :] = 0.0
+    found = scipy.fft.irfft(white, size)[: min(wanted, count)]
+    found = found * count / np.maximum(count - np.arange(len(found)), 0.2 * count)
+    return np.pad(found, (0, wanted - len(found))) / max(float(found[0]), 1e-12)

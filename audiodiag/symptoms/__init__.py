@@ -87,6 +87,16 @@ def measure_scene(scene: Scene) -> Measurements:
     values = dict(general.measure(scene).values)
     symptoms: dict[str, SymptomMeasurement] = {}
     for name, part in _ROOM.items():
-        symptoms[name] = part.measure(scene)
+        if part is bearing_growl:
+            symptoms[name] = bearing_growl.measure(scene, _pump_heard(values))
+        else:
+            symptoms[name] = part.measure(scene)
         values |= symptoms[name].values
     return Measurements({name: values[name] for name in MEASUREMENT_NAMES}, symptoms)
+
+
+def _pump_heard(values: dict[str, float]) -> bearing_growl.PumpHeard:
+    """What whine and groan betray of the pump: its turns, its tone's order and how far that stands out."""
+    return bearing_growl.PumpHeard(
+        turns=values["groan_beat_ratio"], tone_order=values["whine_order"], tone_db=values["whine_merit_db"]
+    )

@@ -7,6 +7,8 @@ searched, as a kurtogram does (Antoni 2007), by what stands out most.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from audiodiag.records import FloatArray
@@ -16,7 +18,7 @@ from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import TINY, Index, Mask, decibels, peaks_only, spread_maximum
 
-__all__ = ["MEASURES", "measure"]
+__all__ = ["MEASURES", "PumpHeard", "measure"]
 
 MEASURES = (
     Measure("growl_comb_db", "dB", "The envelope beats off the engine's orders by {value:.1f} dB."),
@@ -31,15 +33,36 @@ MEASURES = (
     Measure("growl_bands", "1"),
     Measure("growl_kurtosis", "1"),
     Measure("growl_share_db", "dB"),
+    Measure("growl_apart_db", "dB", "Apart from the pump's own turns and tones it beats by {value:.1f} dB."),
+    Measure("growl_apart_bands", "1"),
+    Measure("growl_apart_loss_db", "dB"),
+    Measure("growl_apart_constancy", "1"),
+    Measure("growl_pump_db", "dB"),
+    Measure("growl_beside_whine_db", "dB"),
 )
 
 LOWEST, HIGHEST = 1.7, 15.0
 LOW_HZ, HIGH_HZ = 800.0, 8000.0
+PUMP_MULTIPLES = 12
 
 
-def measure(scene: Scene) -> SymptomMeasurement:
-    """Measure what speaks for a bearing growl; all NaN where the speed is unknown."""
+@dataclass(frozen=True)
+class PumpHeard:
+    """Pump turns a crank turn and order of its first tone, NaN where unknown; how far it stands out."""
+
+    turns: float = float("nan")
+    tone_order: float = float("nan")
+    tone_db: float = float("nan")
+
+
+def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
+    """Measure what speaks for a bearing growl; all NaN where the speed is unknown.
+
+    pump: what was heard of the pump before. Its turns, its vane tone and their sidebands beat in the
+    envelopes too, without any bearing; the measures named *apart* leave those orders out.
+    """
     columns = np.flatnonzero((scene.beat_hz > LOW_HZ) & (scene.beat_hz < HIGH_HZ))
+    pump = pump or PumpHeard()
     if scene.angle is None or columns.size == 0:
         return SymptomMeasurement(filled(MEASURES, {}))
     angle = scene.angle
@@ -87,9 +110,40 @@ def measure(scene: Scene) -> SymptomMeasurement:
     }
     level = _level_db(scene, angle, columns, near, beside)
     values["growl_share_db"] = level
+    of_pump = _of_pump(grid, pump, step)
+    kept = np.where(of_pump, -3.0, score)
+    apart = int(np.argmax(kept))
+    beats = np.abs(angle.beat_order - float(grid[apart])) < 0.03
+    column = columns[int(np.argmax(per_band[apart]))]
+    aside = np.abs(np.abs(angle.beat_order - float(grid[apart])) - 0.2) < 0.1
+    course = angle.beat_blocks[:, beats][:, :, column].max(axis=1)
+    floor = np.median(angle.beat_blocks[:, aside][:, :, column], axis=1)
+    values |= {
+        "growl_apart_db": float(kept[apart]),
+        "growl_apart_bands": float((first[apart] > 3.0).mean()),
+        "growl_apart_loss_db": float(score[best] - kept[apart]),
+        "growl_apart_constancy": float(np.mean(course > 4.0 * floor)),
+        "growl_pump_db": float(score[of_pump].max()) if of_pump.any() else float("nan"),
+        "growl_beside_whine_db": pump.tone_db,
+    }
     values = filled(MEASURES, values)
     spans = ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _of_pump(orders: FloatArray, pump: PumpHeard, step: float) -> Mask:
+    """Which orders are multiples of the pump's turns, or its tone and what its turns put beside it."""
+    places: list[float] = []
+    if np.isfinite(pump.turns):
+        places += [k * pump.turns for k in range(1, PUMP_MULTIPLES + 1)]
+    if np.isfinite(pump.tone_order):
+        around = (-2, -1, 0, 1, 2) if np.isfinite(pump.turns) else (0,)
+        turns = pump.turns if np.isfinite(pump.turns) else 0.0
+        places += [pump.tone_order / part + k * turns for part in (1, 2) for k in around]
+    if not places:
+        return np.zeros(len(orders), bool)
+    away = np.abs(orders[:, None] - np.array(places)[None, :]).min(axis=1)
+    return np.asarray(away < np.maximum(2.5 * step, 0.004 * orders))
 
 
 def _level_db(scene: Scene, angle: AngleView, columns: Index, near: Mask, beside: Mask) -> float:

@@ -47,6 +47,9 @@ MEASURES = (
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
 
+TRAIN_GAP_S = 2.5
+"""Bursts no further apart than this belong to one train."""
+
 
 def measure(scene: Scene) -> SymptomMeasurement:
     """Measure what speaks for a belt chirp; the combs are NaN where the speed is unknown."""
@@ -64,7 +67,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
     return SymptomMeasurement(
-        values, spans_of(on, TRACK_HOP_S, 0.1, 0.6), level, evidence_of(MEASURES, values)
+        values, spans_of(on, TRACK_HOP_S, 0.1, TRAIN_GAP_S), level, evidence_of(MEASURES, values)
     )
 
 

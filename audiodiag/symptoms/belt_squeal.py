@@ -40,6 +40,8 @@ MEASURES = (
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0
 STEADY_HZ, STEADY_PERCENT = 0.9, 0.12
 LOCKED = 0.45
+LOUD_SHARE = 0.04
+"""A ridge counts for the times of the squeal from this share of the loudest ones' power on."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -92,8 +94,13 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_share_db": level,
     }
     values = filled(MEASURES, values)
-    active = np.interp(scene.time_s, scene.tone_time_s, smooth(on.astype(float), 3)) > 0.3
-    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+    heard = np.zeros(len(scene.tone), bool)
+    loudest = max(float(np.median(r.power)) for r in free[:3])
+    for ridge in free:
+        if np.median(ridge.power) > LOUD_SHARE * loudest:
+            heard[ridge.frames] = True
+    active = np.interp(scene.time_s, scene.tone_time_s, smooth(heard.astype(float), 3)) > 0.3
+    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.4), level, evidence_of(MEASURES, values))
 
 
 def _steady(ridge: Ridge) -> bool:

@@ -62,6 +62,8 @@ MEASURES = (
 )
 
 RATIOS = (0.85, 1.65)
+SWELL_SHARE = 0.15
+"""A swell counts from this share of its rise in decibels."""
 VANES = (7, 8, 9, 10, 11, 12, 13)
 
 
@@ -99,8 +101,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values["groan_share_db"] = level
     values = filled(MEASURES, values)
     swells = values["groan_rise_db"] > 3.0
-    middle = 0.5 * (float(track[loud].mean()) + float(track[calm].mean()))
-    spans = spans_of(track > middle, 0.05, 0.2, 0.3) if swells else ((0.0, round(scene.duration_s, 1)),)
+    threshold = float(track[calm].mean()) + SWELL_SHARE * values["groan_rise_db"]
+    spans = spans_of(track > threshold, 0.05, 0.2, 0.5) if swells else ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
 
 

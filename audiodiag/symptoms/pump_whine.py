@@ -15,6 +15,7 @@ from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
+    Mask,
     bridge,
     correlation,
     decibels,
@@ -55,6 +56,8 @@ MEASURES = (
 
 LOWEST, HIGHEST = 6.5, 27.5
 CAP_DB = 18.0
+HEARD_OVER_DB, HEARD_WITHIN_DB = 5.0, 20.0
+"""A tone sounds while it stands so far above its surroundings and not further below its own loudest."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -80,7 +83,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     best, over_time = candidates[chosen], follows[chosen]
     order = float(grid[best])
     others = score[np.abs(grid - order) > 0.4]
-    track, _ = _tracked(angle, order)
+    track, beside = _tracked(angle, order)
     values = {
         "whine_comb_db": score[best],
         "whine_order": _refined(angle, order),
@@ -101,11 +104,14 @@ def measure(scene: Scene) -> SymptomMeasurement:
     level = float(decibels(share / max(scene.engine_power, TINY)))
     values["whine_share_db"] = level
     values = filled(MEASURES, values)
-    threshold = percentile(track, 30.0) + 0.5 * (percentile(track, 95.0) - percentile(track, 30.0))
-    growing = percentile(track, 90.0) - percentile(track, 10.0) > 6.0
-    sounding = track > threshold if growing else track > -60.0
-    on = np.interp(scene.time_s, angle.map_time_s, sounding.astype(float)) > 0.5
-    return SymptomMeasurement(values, spans_of(on, 0.05), level, evidence_of(MEASURES, values))
+    on = np.interp(scene.time_s, angle.map_time_s, _sounding(track, beside).astype(float)) > 0.5
+    return SymptomMeasurement(values, spans_of(on, 0.05, 0.3, 0.6), level, evidence_of(MEASURES, values))
+
+
+def _sounding(track: FloatArray, beside: FloatArray) -> Mask:
+    """When the tone is heard: above the sound beside it, and not far below its own loudest."""
+    over = smooth(track - beside, 3)
+    return np.asarray((over > HEARD_OVER_DB) & (smooth(track, 3) > percentile(track, 95.0) - HEARD_WITHIN_DB))
 
 
 def _refined(angle: AngleView, order: float) -> float:

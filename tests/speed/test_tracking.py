@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audiodiag.classifier.speed_training import fit_hypotheses, tooth_groups
+from audiodiag.classifier.chooser_training import fit_chooser, fit_trust
+from audiodiag.classifier.speed_training import tooth_groups
 from audiodiag.errors import ModelError
+from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
 from audiodiag.speed.comb import CYLINDERS, TEETH, load_comb_weights
 from audiodiag.speed.tracking import best_path, forward_backward, step_law
 
@@ -51,24 +53,55 @@ def test_tooth_groups_hold_every_tooth_once(cylinders: int) -> None:
     assert TEETH[firing].tolist() == [cylinders / 2]
 
 
-def test_hypothesis_fit_finds_the_telling_feature() -> None:
-    rng = np.random.default_rng(0)
+def told_apart(rng: np.random.Generator, clips: int) -> tuple[list[np.ndarray], list[tuple[int, ...]]]:
+    """Clips whose true row shows in the product of two features; a third of them holds no true row."""
     features, right = [], []
-    for _ in range(60):
-        rows = rng.standard_normal((5, 3))
-        truth = int(rng.integers(5))
-        rows[truth, 1] += 3.0
+    for _ in range(clips):
+        rows = rng.uniform(-1, 1, (6, 4))
+        rows[-1] = np.nan
+        rows[-1, 3] = 1.0
+        rows[:-1, 3] = 0.0
+        none = rng.random() < 1 / 3
+        truth = 5 if none else int(rng.integers(5))
+        rows[:5, 0] = -0.8 * np.sign(rows[:5, 1])
+        if not none:
+            rows[truth, 0] = 0.8 * np.sign(rows[truth, 1])
         features.append(rows)
         right.append((truth,))
-    centre, scale, weights = fit_hypotheses(features, right, ridge=1e-2)
-    assert weights[1] > 3 * max(abs(weights[0]), abs(weights[2]))
-    chosen = [int(np.argmax(((rows - centre) / scale) @ weights)) for rows in features]
-    assert np.mean([c == r[0] for c, r in zip(chosen, right, strict=True)]) > 0.85
+    return features, right
+
+
+def test_chooser_learns_what_no_single_feature_tells_and_says_where_nothing_fits() -> None:
+    rng = np.random.default_rng(0)
+    chooser = fit_chooser(*told_apart(rng, 300), [1.0] * 300)
+    features, right = told_apart(rng, 100)
+    chosen = [int(np.argmax(chooser.probabilities(rows))) for rows in features]
+    assert np.mean([c == r[0] for c, r in zip(chosen, right, strict=True)]) > 0.9
+    assert chooser.probabilities(features[0]).sum() == pytest.approx(1.0)
+
+
+def test_chooser_comes_back_from_plain_numbers() -> None:
+    features, right = told_apart(np.random.default_rng(1), 30)
+    chooser = fit_chooser(features, right, [1.0] * 30)
+    again = chooser_from_plain(json.loads(json.dumps(chooser_to_plain(chooser))), 4)
+    np.testing.assert_allclose(
+        again.probabilities(features[0]), chooser.probabilities(features[0]), atol=1e-3
+    )
+    with pytest.raises(ValueError, match="do not fit"):
+        chooser_from_plain(chooser_to_plain(chooser), 5)
+
+
+def test_trust_undoes_overconfidence() -> None:
+    rng = np.random.default_rng(2)
+    true_odds = rng.normal(0.5, 1.5, 4000)
+    right = rng.random(4000) < 1 / (1 + np.exp(-true_odds))
+    said = 1 / (1 + np.exp(-2 * true_odds))
+    assert fit_trust(said.tolist(), right.tolist()) == pytest.approx([0.0, 0.5], abs=0.1)
 
 
 def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
     broken = tmp_path / "speed.json"
-    broken.write_text(json.dumps({"schema": "audiodiag/speed/1", "teeth": {}}), encoding="utf-8")
+    broken.write_text(json.dumps({"schema": "audiodiag/speed/2", "teeth": {}}), encoding="utf-8")
     with pytest.raises(ModelError, match=r"speed.json cannot be read .* install audiodiag again"):
         load_comb_weights(broken)
     with pytest.raises(ModelError, match="FileNotFoundError"):

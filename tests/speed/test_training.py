@@ -17,5 +17,5 @@ def test_training_repeats_to_the_bit_and_is_read_back(tmp_path: Path) -> None:
     one, two = ((folder / "speed.json").read_bytes() for folder in folders)
     assert one == two
     weights = load_comb_weights(folders[0] / "speed.json")
-    assert weights.hypotheses.shape == (3, len(HYPOTHESIS_FEATURES))
-    assert weights.confidence.shape == (8,)
+    assert weights.chooser.centre.shape == (len(HYPOTHESIS_FEATURES),)
+    assert weights.chooser.nets and weights.chooser.trust.shape == (2,)

@@ -1,0 +1,128 @@
+"""Fits the nets that choose between half, double and other numbers of cylinders in the speed room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+from audiodiag.speed.chooser import Chooser, ChooserNet
+
+__all__ = ["NetSettings", "fit_chooser", "fit_trust"]
+
+
+@dataclass(frozen=True)
+class NetSettings:
+    """How the nets are fitted: units, nets, passes over the clips, clips a step, rate, ridge.
+
+    drop: share of the features left out in each step.
+    """
+
+    units: int = 24
+    nets: int = 3
+    passes: int = 60
+    clips: int = 16
+    rate: float = 3e-3
+    ridge: float = 1e-2
+    drop: float = 0.2
+
+
+def fit_chooser(
+    features: Sequence[FloatArray],
+    right: Sequence[Sequence[int]],
+    weight: Sequence[float],
+    *,
+    settings: NetSettings | None = None,
+) -> Chooser:
+    """Fit the chooser; its trust in itself is (0, 1) until ``fit_trust`` has measured it.
+
+    features: for each clip, shape (hypotheses + 1, features). right: rows of the true hypotheses in each, the
+    last row where none is true. weight: how much each clip counts.
+
+    Source of the steps: Kingma and Ba, ICLR 2015 (Adam; from memory), on random numbers of its own.
+    """
+    settings = settings or NetSettings()
+    stacked = np.concatenate(list(features))
+    shell = Chooser(np.nanmean(stacked, axis=0), np.nanstd(stacked, axis=0) + 1e-3, (), np.array([0.0, 1.0]))
+    scaled = [shell.scaled(rows).astype(np.float32) for rows in features]
+    share = np.asarray(weight, float) / np.mean(weight)
+    nets = tuple(
+        _fit_net(scaled, right, share, settings, np.random.default_rng([2207, number]))
+        for number in range(settings.nets)
+    )
+    return Chooser(shell.centre, shell.scale, nets, shell.trust)
+
+
+def _fit_net(
+    scaled: Sequence[FloatArray],
+    right: Sequence[Sequence[int]],
+    share: FloatArray,
+    settings: NetSettings,
+    rng: np.random.Generator,
+) -> ChooserNet:
+    size = scaled[0].shape[1]
+    values: list[FloatArray] = [
+        (rng.standard_normal((size, settings.units)) / np.sqrt(size)).astype(np.float32),
+        np.zeros(settings.units, np.float32),
+        (0.1 * rng.standard_normal(settings.units)).astype(np.float32),
+        np.zeros(size, np.float32),
+    ]
+    first = [np.zeros_like(v) for v in values]
+    second = [np.zeros_like(v) for v in values]
+    order, step = np.arange(len(scaled)), 0
+    for turn in range(settings.passes):
+        rng.shuffle(order)
+        rate = settings.rate * 0.5 * (1 + np.cos(np.pi * turn / settings.passes))
+        for start in range(0, len(order), settings.clips):
+            picked = order[start : start + settings.clips]
+            kept = np.where(rng.random(size) > settings.drop, 1.0, 0.0).astype(np.float32)
+            slopes = _slopes(values, [(scaled[i] * kept, right[i], float(share[i])) for i in picked])
+            step += 1
+            for i, slope in enumerate(slopes):
+                pulled = slope if i == 1 else slope + settings.ridge * values[i]
+                first[i] = 0.9 * first[i] + 0.1 * pulled
+                second[i] = 0.999 * second[i] + 0.001 * pulled * pulled
+                ahead = first[i] / (1 - 0.9**step)
+                size_of = np.sqrt(second[i] / (1 - 0.999**step)) + 1e-8
+                values[i] = (values[i] - rate * ahead / size_of).astype(np.float32)
+    return ChooserNet(*(v.astype(float) for v in values))
+
+
+def _slopes(
+    values: Sequence[FloatArray], batch: Sequence[tuple[FloatArray, Sequence[int], float]]
+) -> list[FloatArray]:
+    """Gradient of the mean loss: minus the log of what the softmax gives to the true rows of each clip."""
+    hidden, bias, out, direct = values
+    rows = np.concatenate([each[0] for each in batch])
+    units = np.maximum(rows @ hidden + bias, 0.0)
+    score = units @ out + rows @ direct
+    slope, place = np.empty_like(score), 0
+    for table, true_rows, share in batch:
+        part = slice(place, place + len(table))
+        mine, truth = score[part], list(true_rows)
+        wanted = np.zeros(len(table), np.float32)
+        wanted[truth] = np.exp(mine[truth] - np.logaddexp.reduce(mine[truth]))
+        slope[part] = share * (np.exp(mine - np.logaddexp.reduce(mine)) - wanted) / len(batch)
+        place += len(table)
+    back = np.where(units > 0, np.outer(slope, out), 0.0).astype(np.float32)
+    return [rows.T @ back, back.sum(axis=0), units.T @ slope, rows.T @ slope]
+
+
+def fit_trust(probability: Sequence[float], right: Sequence[bool]) -> FloatArray:
+    """Fit offset and slope from the log-odds of the chosen speed to those that it is right; shape (2,).
+
+    probability, right: of clips that the chooser did not see (Platt's scaling; one ridge of 0.01 on each).
+    """
+    from scipy.optimize import minimize
+
+    share = np.asarray(probability, float)
+    odds, truth = np.log(share + 1e-4) - np.log(1.0001 - share), np.asarray(right, float)
+
+    def loss(values: FloatArray) -> float:
+        score = values[0] + values[1] * odds
+        ridge = 0.01 * (values[0] ** 2 + (values[1] - 1.0) ** 2)
+        return float(np.mean(np.logaddexp(0.0, score) - truth * score) + ridge)
+
+    return np.asarray(minimize(loss, np.array([0.0, 1.0]), method="L-BFGS-B").x)

@@ -1,0 +1,96 @@
+"""Which reading of the tracks is right: small nets weigh the hypotheses, with *none of these* among them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+
+__all__ = ["REACH", "Chooser", "ChooserNet", "chooser_from_plain", "chooser_to_plain"]
+
+REACH = 6.0
+"""Features are held within this many standard deviations."""
+
+
+@dataclass(frozen=True, eq=False)
+class ChooserNet:
+    """One net: a score is ``out @ max(x @ hidden + bias, 0) + x @ direct``.
+
+    hidden: shape (features, units); bias, out: shape (units,); direct: shape (features,).
+    """
+
+    hidden: FloatArray
+    bias: FloatArray
+    out: FloatArray
+    direct: FloatArray
+
+    def scores(self, scaled: FloatArray) -> FloatArray:
+        """Score scaled features, shape (hypotheses, features)."""
+        return np.asarray(np.maximum(scaled @ self.hidden + self.bias, 0.0) @ self.out + scaled @ self.direct)
+
+
+@dataclass(frozen=True, eq=False)
+class Chooser:
+    """Nets whose scores are averaged before a softmax over the hypotheses of a clip.
+
+    centre, scale: shape (features,). trust: offset and slope from the log-odds of the chosen speed to those
+    that it is right, fitted on clips that the nets did not see.
+    """
+
+    centre: FloatArray
+    scale: FloatArray
+    nets: tuple[ChooserNet, ...]
+    trust: FloatArray
+
+    def scaled(self, features: FloatArray) -> FloatArray:
+        """Scale features; what is NaN stands at the centre."""
+        return np.clip(np.nan_to_num((features - self.centre) / self.scale), -REACH, REACH)
+
+    def probabilities(self, features: FloatArray) -> FloatArray:
+        """Probability of each row of ``features``, shape (hypotheses + 1,); the last is *none of these*."""
+        scaled = self.scaled(features)
+        score = np.mean([net.scores(scaled) for net in self.nets], axis=0)
+        return np.asarray(np.exp(score - np.logaddexp.reduce(score)))
+
+    def confidence(self, probability: float) -> float:
+        """How probable it is that a speed chosen with this probability is right, 0 to 1."""
+        odds = np.log(probability + 1e-4) - np.log(1.0001 - probability)
+        return float(1.0 / (1.0 + np.exp(-(self.trust[0] + self.trust[1] * odds))))
+
+
+def chooser_to_plain(chooser: Chooser) -> dict[str, Any]:
+    """Give the chooser as plain numbers."""
+    names = ("hidden", "bias", "out", "direct")
+    return {
+        "centre": np.round(chooser.centre, 6).tolist(),
+        "scale": np.round(chooser.scale, 6).tolist(),
+        "trust": np.round(chooser.trust, 6).tolist(),
+        "nets": [{name: np.round(getattr(net, name), 5).tolist() for name in names} for net in chooser.nets],
+    }
+
+
+def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
+    """Read a chooser for so many features; ValueError where the shapes do not fit."""
+    nets = tuple(
+        ChooserNet(*(np.asarray(net[name], float) for name in ("hidden", "bias", "out", "direct")))
+        for net in plain["nets"]
+    )
+    chooser = Chooser(
+        np.asarray(plain["centre"], float),
+        np.asarray(plain["scale"], float),
+        nets,
+        np.asarray(plain["trust"], float),
+    )
+    right = bool(nets) and chooser.trust.shape == (2,) and bool(np.all(chooser.scale > 0))
+    right = right and chooser.centre.shape == chooser.scale.shape == (features,)
+    for net in nets:
+        units = len(net.bias)
+        right = right and net.hidden.shape == (features, units) and net.out.shape == (units,)
+        right = right and net.direct.shape == (features,)
+    if not right:
+        raise ValueError("the chooser's shapes do not fit")
+    return chooser
