@@ -31,7 +31,6 @@ REFERENCE_FROM = 2.5
 """Standard errors from which a band of the engine serves as a reference."""
 SMALL_ENOUGH_DB = 8.0
 """Where not even a change of this size could have been seen, nothing is called unchanged."""
-PLACE_SPREAD = 0.35
 _DB = 10.0 / math.log(10.0)
 
 
@@ -44,7 +43,9 @@ class Prior:
 
     repeat_db: standard deviation of its level from recording to recording of one unchanged car.
     weight: the degrees of freedom that this is worth. place_db: of each place on its own (reflections).
-    heard_from: standard errors of chance from which it counts as heard. in_the_ruler: whether it sounds on
+    heard_from: standard errors from which it counts as heard. residue: by how much the error is widened for
+    what a healthy engine has of the same kind (ticks, gear tones, a faint pump). spread: by how
+    much, as a share, single places may stray; the smaller, the more the loudest places count. in_the_ruler: whether it sounds on
     while the engine is measured, so that bands in which it is strong are no ruler. ruler: of the two phones
     and the engine. ruler_weight: the degrees of freedom of the latter.
     """
@@ -52,22 +53,26 @@ class Prior:
     repeat_db: float = 1.2
     weight: float = 8.0
     place_db: float = 2.0
-    heard_from: float = 3.0
+    heard_from: float = 2.5
+    residue: float = 1.0
+    spread: float = 0.15
     in_the_ruler: bool = False
     ruler: RulerPrior = DEFAULT_RULER
     ruler_weight: float = 20.0
 
 
+UNEASY_RULER = RulerPrior(engine_db=4.0)
 PRIORS: dict[str, Prior] = {
-    "pump_whine": Prior(repeat_db=2.8, heard_from=10.0),
-    "belt_squeal": Prior(repeat_db=1.6),
-    "belt_chirp": Prior(repeat_db=2.0, in_the_ruler=True),
-    "bearing_growl": Prior(repeat_db=2.6, in_the_ruler=True),
+    "pump_whine": Prior(repeat_db=2.3, residue=4.0, ruler=UNEASY_RULER),
+    "cavitation_groan": Prior(repeat_db=1.4, residue=2.0),
+    "belt_squeal": Prior(repeat_db=2.4, residue=2.5, spread=0.35),
+    "belt_chirp": Prior(repeat_db=1.6, residue=8.0),
+    "relief_hiss": Prior(repeat_db=2.2, residue=2.0),
+    "bearing_growl": Prior(repeat_db=4.5, residue=8.0, ruler=UNEASY_RULER),
 }
-"""Priors by symptom where they differ from the general one.
+"""Priors by symptom.
 
-They follow the errors on some thirty simulated pairs (seeds 10020 to 10049), four or so a symptom: 1.7 dB for
-groan, 1.9 for hiss, 2.7 for squeal, 3.1 for chirp, 4 for growl and whine. That is few.
+They follow the errors on some ninety simulated pairs (seeds 10020 to 10049 and 20010 to 20069), fifteen a symptom.
 """
 
 
@@ -164,7 +169,7 @@ def change_of(
         return replace(nothing, reason="no recording carries the bands where it would sound on both sides")
     if len(bands) < FEWEST_REFERENCES:
         return replace(nothing, reason="the engine cannot be followed on both sides, so there is no ruler")
-    sides = [_Side(recordings, places, bands) for recordings in (before, after)]
+    sides = [_Side(recordings, places, bands, prior.residue) for recordings in (before, after)]
     difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
     error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
     hz = np.exp(np.mean([np.log(side.hz) for side in sides], axis=0))
@@ -172,7 +177,7 @@ def change_of(
     ruler = engine_ruler(engine_hz, difference, error, hz, prior.ruler)
     for side, sign in zip(sides, (-0.5, 0.5), strict=True):
         side.bring_onto_scale(sign * ruler.difference_db, prior)
-    weight, share = _weights(sides)
+    weight, share = _weights(sides, prior)
     if not np.any(weight > 0):
         return replace(nothing, references=ruler.references, reason="it is below hearing on both sides")
     for side in sides:
@@ -184,12 +189,16 @@ class _Side:
     """The recordings of one side while they are worked on; arrays have shape (recordings, places)."""
 
     def __init__(
-        self, measured: Sequence[Measured], places: NDArray[np.intp], bands: NDArray[np.intp]
+        self,
+        measured: Sequence[Measured],
+        places: NDArray[np.intp],
+        bands: NDArray[np.intp],
+        residue: float,
     ) -> None:
         self.count = len(measured)
         self.hz = np.exp(np.mean([np.log(m.symptom.hz[places]) for m in measured], axis=0))
         self.power = np.array([m.symptom.power[places] for m in measured])
-        self.error = np.array([m.symptom.error[places] for m in measured])
+        self.error = residue * np.array([m.symptom.error[places] for m in measured])
         self.engine_hz = np.exp(np.mean([np.log(m.engine.hz[bands]) for m in measured], axis=0))
         power = np.array([m.engine.power[bands] for m in measured])
         self.engine_db = 10.0 * np.log10(power)
@@ -250,11 +259,11 @@ def _untouched(bands: NDArray[np.intp], everything: Sequence[Measured]) -> NDArr
     return np.array(kept, dtype=np.intp)
 
 
-def _weights(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
+def _weights(sides: list[_Side], prior: Prior) -> tuple[FloatArray, FloatArray]:
     """Weigh each place by what it can tell, alike for both sides; and each place's share in the result."""
     strength = np.clip(np.maximum(sides[0].power.mean(axis=0), sides[1].power.mean(axis=0)), 0.0, None)
     noise = sum((side.error**2).mean(axis=0) / side.count for side in sides) / 2.0
-    weight = strength / np.maximum(PLACE_SPREAD**2 * strength**2 + noise, 1e-40)
+    weight = strength / np.maximum(prior.spread**2 * strength**2 + noise, 1e-40)
     share = weight * strength
     total = float(share.sum())
     return np.asarray(weight), np.asarray(share / total if total > 0 else share)
