@@ -8,10 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from audiodiag.causes import cautions_for, infer_causes, load_knowledge, next_checks, observations_heard
+from audiodiag.causes import (
+    Circumstances,
+    Knowledge,
+    cautions_for,
+    infer_causes,
+    load_knowledge,
+    next_checks,
+    observations_heard,
+)
 from audiodiag.classifier.store import Model, Prediction, load_model
 from audiodiag.clip import assess_quality, read_clip
 from audiodiag.errors import SpeedError, SteeringError
@@ -74,6 +83,8 @@ def analyse(
     steering_table: str | Path | None = None,
     channel: int | None = None,
     observations: Mapping[str, str] | None = None,
+    circumstances: Circumstances | None = None,
+    prices: str | Path | None = None,
     model: Model | None = None,
     progress: Progress | None = None,
 ) -> Analysis:
@@ -94,6 +105,10 @@ def analyse(
         The channel to listen to, counted from 1; the best one without.
     observations:
         What a person saw or felt: observation name to answer.
+    circumstances:
+        Age, mileage, parts renewed lately, suction margin: they change how likely each cause is beforehand.
+    prices:
+        A file of prices of one's own; the shipped bands without.
     model:
         The classifier; the shipped one without.
     progress:
@@ -150,6 +165,8 @@ def analyse(
         vehicle,
         observations or {},
         listener.shares,
+        circumstances,
+        load_knowledge(prices=prices),
     )
 
 
@@ -322,9 +339,10 @@ def _with_causes(
     vehicle: Vehicle | None,
     observations: Mapping[str, str],
     prevalence: Mapping[str, float],
+    circumstances: Circumstances | None,
+    knowledge: Knowledge,
 ) -> Analysis:
     """Join what is heard and seen with the knowledge of causes; prevalence is that of the training clips."""
-    knowledge = load_knowledge()
     told = verdict.kind in ("symptoms", "normal")
     probabilities = {s.name: s.probability for s in symptoms} if told else {}
     heard = [s.name for s in symptoms if s.probability >= HEARD] if told else []
@@ -332,12 +350,15 @@ def _with_causes(
     causes: tuple[CauseFinding, ...] = ()
     checks: tuple[CheckAdvice, ...] = ()
     if told or observations:
-        causes = infer_causes(
-            probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen, prevalence=prevalence
-        )
-        checks = next_checks(
-            probabilities, knowledge=knowledge, vehicle=vehicle, observations=seen, prevalence=prevalence
-        )
+        known: dict[str, Any] = {
+            "knowledge": knowledge,
+            "vehicle": vehicle,
+            "observations": seen,
+            "prevalence": prevalence,
+            "circumstances": circumstances,
+        }
+        causes = infer_causes(probabilities, **known)
+        checks = next_checks(probabilities, **known)
     return Analysis(
         clip=clip,
         quality=_with_speed_notes(quality, speed),

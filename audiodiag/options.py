@@ -12,7 +12,15 @@ from typing import Literal
 from audiodiag.errors import UsageError
 from audiodiag.vehicle import SETTINGS
 
-__all__ = ["ANALYSE_OPTIONS", "TRAIN_OPTIONS", "Option", "Value", "options_table"]
+__all__ = [
+    "ANALYSE_OPTIONS",
+    "LIFE_OPTIONS",
+    "PRICES_OPTION",
+    "TRAIN_OPTIONS",
+    "Option",
+    "Value",
+    "options_table",
+]
 
 Value = str | float | int | bool
 Kind = Literal["flag", "text", "number", "whole"]
@@ -101,6 +109,50 @@ _CAR_OPTIONS = tuple(
     if setting.field and setting.field != "name"
 )
 
+LIFE_OPTIONS: tuple[Option, ...] = (
+    Option(
+        "--age",
+        "age_years",
+        "number",
+        "the car",
+        "the car's age; it moves the odds of the causes",
+        metavar="YEARS",
+        low=0,
+        high=100,
+        unit="years",
+    ),
+    Option(
+        "--mileage",
+        "mileage_km",
+        "number",
+        "the car",
+        "the car's mileage; it moves the odds of the causes",
+        metavar="KM",
+        low=0,
+        high=3000000,
+        unit="km",
+    ),
+    Option(
+        "--renewed",
+        "renewed",
+        "text",
+        "the car",
+        "parts renewed in the last weeks or months, for example belt,pump,fluid",
+        metavar="PARTS",
+    ),
+)
+"""What is known of the car's life; it changes how likely each cause is beforehand."""
+
+PRICES_OPTION = Option(
+    "--prices",
+    "prices",
+    "text",
+    "the answer",
+    "file (TOML) of prices of your own, in a currency of your own",
+    metavar="FILE",
+    default="typical bands in EUR",
+)
+
 ANALYSE_OPTIONS: tuple[Option, ...] = (
     Option(
         "--json", "json", "flag", "the answer", "print one JSON object a clip and a line, in the order given"
@@ -129,6 +181,8 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
         metavar="FILE",
     ),
     *_CAR_OPTIONS,
+    *LIFE_OPTIONS,
+    PRICES_OPTION,
     Option(
         "--rpm",
         "speed_rpm",

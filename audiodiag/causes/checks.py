@@ -24,7 +24,7 @@ TIER = {"look": 0, "touch": 0, "work": 1, "workshop": 2}
 """Looking and touching come before work, work before the workshop, whatever they gain."""
 PROBABLE = 0.5
 """Below this probability of a fault that explains something, only looking and touching are advised."""
-LEAST_BITS = 0.01
+LEAST_BITS = 0.02
 """A check that gains less is not advised."""
 
 
@@ -70,9 +70,18 @@ def next_checks(
 
 
 def ranked_checks(state: State) -> list[tuple[Check, float]]:
-    """Give every check worth doing with its gain in bits, best first."""
-    groups = grouped(state.weighed, state.asked)
-    highest = TIER["workshop"] if _fault_probability(state) >= PROBABLE else TIER["touch"]
+    """Give every check worth doing with its gain in bits, best first.
+
+    First about the causes that could explain what was heard or seen; where no check tells more about these,
+    about all faults.
+    """
+    about = [state.asked, [i for i, cause in enumerate(state.knowledge.at_work) if cause.kind == "fault"]]
+    return next((ranked for asked in about if (ranked := _ranked(state, asked))), [])
+
+
+def _ranked(state: State, asked: list[int]) -> list[tuple[Check, float]]:
+    groups = grouped(state.weighed, asked)
+    highest = TIER["workshop"] if _fault_probability(state, asked) >= PROBABLE else TIER["touch"]
     ranked = []
     for check, table in _open_tables(state):
         gain_bits = groups.gain_bits(table) if TIER[check.rank] <= highest else 0.0
@@ -110,12 +119,12 @@ def advice_of(check: Check, gain_bits: float, state: State) -> CheckAdvice:
     )
 
 
-def _fault_probability(state: State) -> float:
+def _fault_probability(state: State, asked: list[int]) -> float:
     """Probability that a fault is at work that explains what is heard or seen; 0 where nothing is."""
     if not state.anything:
         return 0.0
     at_work = state.knowledge.at_work
-    faults = [index for index in state.asked if at_work[index].kind == "fault"]
+    faults = [index for index in asked if at_work[index].kind == "fault"]
     return float(state.weighed.weight[state.weighed.members[:, faults].any(axis=1)].sum())
 
 
@@ -123,7 +132,8 @@ def _fault_probability(state: State) -> float:
 class Outcome:
     """What one answer to one question of a check would mean.
 
-    ``probability`` of the answer now; ``leading``, ``leading_probability``: the cause that would then lead.
+    ``probability`` of the answer now; ``leading``, ``leading_probability``: the cause that would then lead;
+    ``moved``: the cause that would move most, from ``moved_from`` to ``moved_to``.
     """
 
     observation: str
@@ -132,6 +142,9 @@ class Outcome:
     probability: float
     leading: str
     leading_probability: float
+    moved: str
+    moved_from: float
+    moved_to: float
 
 
 def outcomes_of(check: Check, state: State) -> tuple[Outcome, ...]:
@@ -144,11 +157,25 @@ def outcomes_of(check: Check, state: State) -> tuple[Outcome, ...]:
     ['misaligned_or_worn_belt']
     """
     found = []
+    now = state.weighed.cause_probability
     for name in _open(check, state):
         observation = state.knowledge.observation(name)
         table = joint_table(state.knowledge, [name], known_pump=state.known_pump)
         shares = state.weighed.weight @ table
         for answer, share in zip(observation.answers, shares, strict=True):
-            leading, probability = state.answered(name, answer.name).leading
-            found.append(Outcome(name, answer.name, answer.text, float(share), leading, probability))
+            then = state.answered(name, answer.name)
+            shares_then = then.weighed.cause_probability
+            most = int(abs(shares_then - now).argmax())
+            found.append(
+                Outcome(
+                    name,
+                    answer.name,
+                    answer.text,
+                    float(share),
+                    *then.leading,
+                    moved=state.knowledge.at_work[most].name,
+                    moved_from=float(now[most]),
+                    moved_to=float(shares_then[most]),
+                )
+            )
     return tuple(found)

@@ -88,7 +88,7 @@ def circumstance_words(
         if by_suction
         else "What is known of the car's age, mileage and repairs"
     )
-    return f"{what} makes it {'more' if factor > 1 else 'less'} likely (prior odds times {factor:.2g})."
+    return f"{what} makes it {'more' if factor > 1 else 'less'} likely (prior odds times {factor:.3g})."
 
 
 def _between(points: tuple[tuple[float, float], ...], value: float) -> float:

@@ -34,6 +34,7 @@ __all__ = [
     "likelihood_ratio",
     "posterior",
     "pump_known",
+    "sets_of",
     "symptom_table",
 ]
 
@@ -71,7 +72,8 @@ def pump_known(vehicle: Vehicle | None) -> bool:
 
 
 @functools.lru_cache(maxsize=8)
-def _sets(knowledge: Knowledge) -> FloatArray:
+def sets_of(knowledge: Knowledge) -> FloatArray:
+    """Give every set of causes that is thought of, 0 or 1, shape (sets, causes); the first is empty."""
     kinds = [cause.kind for cause in knowledge.at_work]
     faults = [index for index, kind in enumerate(kinds) if kind == "fault"]
     normal = [index for index, kind in enumerate(kinds) if kind == "normal"]
@@ -95,7 +97,7 @@ def _brought_about(
         if thing == (link.observation or link.symptom) and (link.answer or "") == answer:
             strength = link.strength_when_pump_known if known_pump else link.strength
             fails[names.index(link.cause)] = math.log1p(-strength)
-    return read_only(1.0 - (1.0 - leak) * np.exp(_sets(knowledge) @ fails))
+    return read_only(1.0 - (1.0 - leak) * np.exp(sets_of(knowledge) @ fails))
 
 
 def symptom_table(knowledge: Knowledge, symptom: str, *, known_pump: bool) -> FloatArray:
@@ -144,7 +146,7 @@ def posterior(
     the prior odds of causes (`audiodiag.causes.circumstances.prior_factors`). The values are trusted here;
     `audiodiag.causes.observations` validates them.
     """
-    members = _sets(knowledge)
+    members = sets_of(knowledge)
     measured = measured_confusion() if confusion is None else confusion
     odds = [cause.odds * (factors or {}).get(cause.name, 1.0) for cause in knowledge.at_work]
     log_weight = members @ np.log(odds)

@@ -16,6 +16,7 @@ from audiodiag.records import PhaseName, Phases, SymptomFinding
 __all__ = [
     "observations_from_text",
     "observations_heard",
+    "unknown_name",
     "validated_observations",
     "validated_probabilities",
 ]
@@ -26,7 +27,8 @@ LEAST_PHASE_S = 1.0
 """A phase shorter than this, in all, answers nothing."""
 
 
-def _unknown(what: str, got: str, allowed: Iterable[str]) -> UsageError:
+def unknown_name(what: str, got: str, allowed: Iterable[str]) -> UsageError:
+    """Build the refusal of a name that is not known, with the nearest one that is."""
     names = tuple(allowed)
     near = difflib.get_close_matches(got, names, n=1, cutoff=0.4)
     return UsageError(
@@ -48,7 +50,7 @@ def validated_probabilities(probabilities: Mapping[str, float], knowledge: Knowl
     names = [symptom.name for symptom in knowledge.symptoms]
     for name, probability in probabilities.items():
         if name not in names:
-            raise _unknown("the symptom", name, names)
+            raise unknown_name("the symptom", name, names)
         if not math.isnan(probability) and not 0.0 <= probability <= 1.0:
             raise UsageError(
                 f"the probability of {name} cannot be used",
@@ -71,10 +73,10 @@ def validated_observations(observations: Mapping[str, str] | None, knowledge: Kn
     kept = {}
     for name, answer in (observations or {}).items():
         if name not in names:
-            raise _unknown("the observation", name, names)
+            raise unknown_name("the observation", name, names)
         answers = [option.name for option in knowledge.observation(name).answers]
         if answer not in [*answers, NOT_LOOKED]:
-            raise _unknown(f"the answer to {name}", answer, [*answers, NOT_LOOKED])
+            raise unknown_name(f"the answer to {name}", answer, [*answers, NOT_LOOKED])
         if answer != NOT_LOOKED:
             kept[name] = answer
     return kept

@@ -113,3 +113,14 @@ class State:
         if nothing > shares[best]:
             return self.knowledge.nothing.name, nothing
         return self.knowledge.at_work[best].name, min(1.0, float(shares[best]))
+
+    @property
+    def certainty(self) -> tuple[str, float]:
+        """The fault to repair first, or the empty case where there is none, with its probability."""
+        faults = [index for index, cause in enumerate(self.knowledge.at_work) if cause.kind == "fault"]
+        shares = self.weighed.cause_probability[faults]
+        none = float(self.weighed.weight[~self.weighed.members[:, faults].any(axis=1)].sum())
+        best = int(shares.argmax())
+        if none >= shares[best]:
+            return self.knowledge.nothing.name, min(1.0, none)
+        return self.knowledge.at_work[faults[best]].name, min(1.0, float(shares[best]))

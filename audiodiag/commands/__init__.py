@@ -41,6 +41,28 @@ COMMANDS: tuple[Command, ...] = (
         "audiodiag questions",
     ),
     Command(
+        "advise",
+        "ask what tells the causes apart, say what to check next and when to stop looking",
+        "Asks what tells most about the causes, shows how each answer moves them, and says what to check "
+        "next and when to stop looking.",
+        "audiodiag advise [CASE] [options]",
+        (
+            Operand(
+                "case",
+                "CASE",
+                "?",
+                "a recording, or a file with a line of analyse --json; without it no sound",
+            ),
+        ),
+    ),
+    Command(
+        "explain",
+        "print what is known of a cause, a check or a question, or a work sheet",
+        "Prints what is known of a cause, a check or a question, or a work sheet; without a name, all names.",
+        "audiodiag explain [NAME] [options]",
+        (Operand("name", "NAME", "?", "a name of the list that audiodiag explain prints"),),
+    ),
+    Command(
         "listen",
         "write the parts of a clip as sound: engine, pump, groan, squeal, chirp, the rest",
         "Writes the parts of a clip, each alone, as sound; together they add up to the clip.",

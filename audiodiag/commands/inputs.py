@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from audiodiag.errors import UsageError
-from audiodiag.options import ANALYSE_OPTIONS, Option
+from audiodiag.options import ANALYSE_OPTIONS, LIFE_OPTIONS, Option
 
 __all__ = ["folder_for", "refuse_contradictions", "refuse_odd_tables", "settings_of", "values_of"]
 
@@ -103,8 +103,11 @@ def settings_of(given: dict[str, Any], saw: list[str]) -> dict[str, Any]:
         for option in ANALYSE_OPTIONS
         if option.of_car and option.field in given
     }
+    life = {option.field: given[option.field] for option in LIFE_OPTIONS if option.field in given}
     rest = {
-        name: value for name, value in given.items() if name not in car and name not in ("vehicle", "out")
+        name: value
+        for name, value in given.items()
+        if name not in car and name not in life and name not in ("vehicle", "out")
     }
     if car or "vehicle" in given:
         from audiodiag.vehicle import Vehicle, read_vehicle, with_options
@@ -115,6 +118,17 @@ def settings_of(given: dict[str, Any], saw: list[str]) -> dict[str, Any]:
         from audiodiag.causes import load_knowledge, observations_from_text
 
         rest["observations"] = observations_from_text(saw, load_knowledge())
+    if life:
+        from audiodiag.causes import load_knowledge
+        from audiodiag.causes.answers import circumstances_of
+
+        if "renewed" in life:
+            life["renewed"] = [part.strip() for part in life["renewed"].split(",") if part.strip()]
+        rest["circumstances"] = circumstances_of(life, {}, load_knowledge())
+    if "prices" in given:
+        from audiodiag.causes import load_knowledge
+
+        load_knowledge(prices=given["prices"])  # refuses a bad file before the first clip
     return rest
 
 

@@ -84,7 +84,7 @@ def test_gains_are_bounded_and_the_order_is_as_documented(probabilities: dict[st
     for advice in advised:
         check = KNOWLEDGE.check(advice.name)
         room = math.prod(len(KNOWLEDGE.observation(name).answers) for name in check.settles)
-        assert 0.01 <= advice.gain_bits <= math.log2(room)
+        assert 0.02 <= advice.gain_bits <= math.log2(room)
         assert advice.tells_apart
         assert set(advice.tells_apart) <= {cause.title for cause in KNOWLEDGE.at_work}
         keys.append((TIER[check.rank], -advice.gain_bits / check.price))

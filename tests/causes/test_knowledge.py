@@ -159,9 +159,9 @@ def broken(tmp_path: Path, file: str, old: str, new: str) -> str:
         ),
         ("links.toml", r'symptom = "pump_whine"', 'symptom = "cavitation_groan"', ["stands twice"]),
         ("observations.toml", r'normal = "right"', 'normal = "fine"', ["fluid_level: normal names what"]),
-        ("observations.toml", r", leak = 0\.06", "", ["fluid_level, answer low: leak does not fit"]),
+        ("observations.toml", r", leak = 0\.03", "", ["fluid_level, answer low: leak does not fit"]),
         ("observations.toml", r'name = "low"', 'name = "not_looked"', ["answers that cannot be used"]),
-        ("observations.toml", r"leak = 0\.06", "leek = 0.06", ["answer 2: key leek", "did you mean leak?"]),
+        ("observations.toml", r"leak = 0\.03", "leek = 0.06", ["answer 2: key leek", "did you mean leak?"]),
         (
             "checks.toml",
             r'"fluid_bubbles"',
