@@ -43,17 +43,19 @@ class Prior:
 
     repeat_db: standard deviation of its level from recording to recording of one unchanged car.
     weight: the degrees of freedom that this is worth. place_db: of each place on its own (reflections).
-    heard_from: standard errors from which it counts as heard. residue: by how much the error is widened for
-    what a healthy engine has of the same kind (ticks, gear tones, a faint pump). spread: by how
-    much, as a share, single places may stray; the smaller, the more the loudest places count. in_the_ruler: whether it sounds on
-    while the engine is measured, so that bands in which it is strong are no ruler. ruler: of the two phones
-    and the engine. ruler_weight: the degrees of freedom of the latter.
+    heard_from: standard errors from which it counts as heard. healthy: what a healthy engine has of the same
+    kind (ticks, gear tones, a faint pump), in standard errors; it is taken off. residue: by how much the error
+    is widened because engines differ in that. spread: by how much, as a share, single places may stray; the
+    smaller, the more the loudest places count. in_the_ruler: whether it sounds on while the engine is
+    measured, so that bands in which it is strong are no ruler. ruler: of the two phones and the engine.
+    ruler_weight: the degrees of freedom of the latter.
     """
 
     repeat_db: float = 1.2
     weight: float = 8.0
     place_db: float = 2.0
     heard_from: float = 2.5
+    healthy: float = 0.0
     residue: float = 1.0
     spread: float = 0.15
     in_the_ruler: bool = False
@@ -63,17 +65,14 @@ class Prior:
 
 UNEASY_RULER = RulerPrior(engine_db=4.0)
 PRIORS: dict[str, Prior] = {
-    "pump_whine": Prior(repeat_db=2.3, residue=4.0, ruler=UNEASY_RULER),
-    "cavitation_groan": Prior(repeat_db=1.4, residue=2.0),
-    "belt_squeal": Prior(repeat_db=2.4, residue=2.5, spread=0.35),
-    "belt_chirp": Prior(repeat_db=1.6, residue=8.0),
-    "relief_hiss": Prior(repeat_db=2.2, residue=2.0),
-    "bearing_growl": Prior(repeat_db=4.5, residue=8.0, ruler=UNEASY_RULER),
+    "pump_whine": Prior(repeat_db=2.9, healthy=7.0, residue=4.0, ruler=UNEASY_RULER),
+    "cavitation_groan": Prior(repeat_db=2.2, residue=2.0),
+    "belt_squeal": Prior(repeat_db=3.9, healthy=2.0, residue=2.5, spread=0.35),
+    "belt_chirp": Prior(repeat_db=2.6, healthy=5.7, residue=8.0),
+    "relief_hiss": Prior(repeat_db=1.9, residue=2.0),
+    "bearing_growl": Prior(repeat_db=4.2, healthy=20.0, residue=8.0, ruler=UNEASY_RULER),
 }
-"""Priors by symptom.
-
-They follow the errors on some ninety simulated pairs (seeds 10020 to 10049 and 20010 to 20069), fifteen a symptom.
-"""
+"""Priors by symptom, chosen on simulated pairs (seeds 10020 to 10049, 20010 to 20204): some 35 a symptom."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +168,7 @@ def change_of(
         return replace(nothing, reason="no recording carries the bands where it would sound on both sides")
     if len(bands) < FEWEST_REFERENCES:
         return replace(nothing, reason="the engine cannot be followed on both sides, so there is no ruler")
-    sides = [_Side(recordings, places, bands, prior.residue) for recordings in (before, after)]
+    sides = [_Side(recordings, places, bands, prior) for recordings in (before, after)]
     difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
     error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
     hz = np.exp(np.mean([np.log(side.hz) for side in sides], axis=0))
@@ -193,12 +192,13 @@ class _Side:
         measured: Sequence[Measured],
         places: NDArray[np.intp],
         bands: NDArray[np.intp],
-        residue: float,
+        prior: Prior,
     ) -> None:
         self.count = len(measured)
         self.hz = np.exp(np.mean([np.log(m.symptom.hz[places]) for m in measured], axis=0))
-        self.power = np.array([m.symptom.power[places] for m in measured])
-        self.error = residue * np.array([m.symptom.error[places] for m in measured])
+        error = np.array([m.symptom.error[places] for m in measured])
+        self.power = np.array([m.symptom.power[places] for m in measured]) - prior.healthy * error
+        self.error = prior.residue * error
         self.engine_hz = np.exp(np.mean([np.log(m.engine.hz[bands]) for m in measured], axis=0))
         power = np.array([m.engine.power[bands] for m in measured])
         self.engine_db = 10.0 * np.log10(power)

@@ -62,6 +62,8 @@ class OrderChange:
 class ChangeMaps:
     """Order maps of both sides, dB above the median of the engine's lines, and their difference.
 
+    What the engine's lines around an order differ by between the sides is taken off, half on either side.
+
     orders: shape (k,). share: shape (n,), 0 to 1, from the calmest to the loudest instants of a side, so that
     both sides have one axis whatever happened when. before_db, after_db, difference_db: shape (k, n);
     difference is after less before.
@@ -95,7 +97,7 @@ def order_changes(before: Sequence[AngleView], after: Sequence[AngleView]) -> tu
     ]
     grid = _grid()
     difference = means[1] - means[0]
-    ruler = _ruler(grid, difference, np.minimum(*means))
+    ruler = _ruler(grid, difference)
     height = [mean - _floor(mean) for mean in means]
     clear = np.maximum(*height)
     tops = [i for i in _tops(clear) if clear[i] >= CLEAR_DB]
@@ -118,7 +120,10 @@ def change_maps(before: Sequence[AngleView], after: Sequence[AngleView]) -> Chan
         return None
     one, two = (np.mean([_sorted_map(view) for view in side], axis=0) for side in (before, after))
     share = (np.arange(COLUMNS) + 0.5) / COLUMNS
-    return ChangeMaps(read_only(_grid()), read_only(share), read_only(one), read_only(two))
+    grid = _grid()
+    # What the engine's lines differ by around each order is the phones' response: half off here, half there.
+    half = 0.5 * _ruler(grid, two.mean(axis=1) - one.mean(axis=1))[:, np.newaxis]
+    return ChangeMaps(read_only(grid), read_only(share), read_only(one + half), read_only(two - half))
 
 
 def _grid() -> FloatArray:
@@ -139,7 +144,7 @@ def _on_grid(order: FloatArray, power: FloatArray) -> FloatArray:
     return np.asarray(10.0 * np.log10(np.maximum(out, 1e-12)))
 
 
-def _ruler(grid: FloatArray, difference: FloatArray, level: FloatArray) -> FloatArray:
+def _ruler(grid: FloatArray, difference: FloatArray) -> FloatArray:
     """Median difference of the engine's half orders within four orders of each, at least five of them."""
     engine = half_order_distance(grid) < 0.03
     out = np.empty(len(grid))

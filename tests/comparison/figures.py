@@ -4,7 +4,7 @@
 pairs
 are kept in FOLDER, where one is named, so that a changed prior need not simulate again. The priors were
 chosen
-on seeds 10020 to 10049 and 20010 to 20069; figures from other seeds are the ones that count.
+on seeds 10020 to 10049 and 20010 to 20204; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations
