@@ -7,6 +7,7 @@ checks -> Analysis. Command line, batch and notebooks call ``analyse`` and nothi
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +24,15 @@ from audiodiag.causes import (
 )
 from audiodiag.classifier.store import Model, Prediction, load_model
 from audiodiag.clip import assess_quality, read_clip
-from audiodiag.errors import SpeedError, SteeringError
+from audiodiag.errors import SteeringError
+from audiodiag.orders.drive_train import drive_finding, find_drive_train
 from audiodiag.records import (
     SYMPTOMS,
     Analysis,
     CauseFinding,
     CheckAdvice,
     Clip,
+    DriveFinding,
     Note,
     Phases,
     Quality,
@@ -37,9 +40,7 @@ from audiodiag.records import (
     SymptomFinding,
     Verdict,
 )
-from audiodiag.speed.acoustic import no_speed, speed_by_ear
-from audiodiag.speed.given import speed_from_number, speed_from_table
-from audiodiag.speed.tach import speed_from_pulses
+from audiodiag.speed.chosen import speed_of_clip
 from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
 from audiodiag.steering.inferred import infer_phases
 from audiodiag.symptoms import Measurements, Scene, build_scene, measure_scene
@@ -57,6 +58,8 @@ BELT_NEEDS_HZ = 4500.0
 """A recording that ends below this carries little of squeal, chirp and hiss (an assumption)."""
 SPEED_TRUSTED = 0.5
 """Below this confidence a clip without a symptom is not called normal."""
+
+SOUNDS_OF_THE_DRIVE = ("pump_whine", "cavitation_groan", "belt_squeal", "belt_chirp")
 
 TITLES = {
     "pump_whine": "a whine of the steering pump",
@@ -133,10 +136,10 @@ def analyse(
     tell("judging the recording", 0.15)
     quality = assess_quality(clip)
     tell("finding the engine speed", 0.25)
-    speed = _speed(
+    speed = speed_of_clip(
         clip,
         quality,
-        vehicle,
+        vehicle=vehicle,
         speed_rpm=speed_rpm,
         speed_table=speed_table,
         tach_channel=tach_channel,
@@ -154,7 +157,7 @@ def analyse(
         phases = _inferred_phases(scene, symptoms)
     tell("weighing causes", 0.9)
     verdict = _verdict(quality, speed, symptoms, prediction)
-    return _with_causes(
+    found = _with_causes(
         clip,
         quality,
         speed,
@@ -168,64 +171,24 @@ def analyse(
         circumstances,
         load_knowledge(prices=prices),
     )
+    return replace(found, drive=_drive(found, vehicle))
 
 
-def _speed(
-    clip: Clip,
-    quality: Quality,
-    vehicle: Vehicle | None,
-    *,
-    speed_rpm: float | None,
-    speed_table: str | Path | None,
-    tach_channel: int | None,
-    tach_file: str | Path | None,
-    pulses_per_rev: float | None,
-) -> SpeedTrace:
-    """Take the speed from what was stated, else find it by ear."""
-    ways = {
-        "a number": speed_rpm,
-        "a table": speed_table,
-        "a pulse channel": tach_channel,
-        "a pulse file": tach_file,
-    }
-    stated = [name for name, value in ways.items() if value is not None]
-    if len(stated) > 1:
-        raise SpeedError(
-            "the engine speed is stated in more than one way",
-            got=" and ".join(stated),
-            allowed="one of them",
-            todo="leave out all but the one you trust most",
-        )
-    if speed_rpm is not None:
-        return speed_from_number(speed_rpm, clip.duration_s)
-    if speed_table is not None:
-        return speed_from_table(speed_table, clip.duration_s)
-    if tach_channel is not None or tach_file is not None:
-        pulses = _pulse_channel(clip, tach_channel) if tach_file is None else read_clip(tach_file)
-        return speed_from_pulses(
-            pulses.samples,
-            pulses.sample_rate_hz,
-            pulses_per_rev=2.0 if pulses_per_rev is None else pulses_per_rev,
-            cylinders=vehicle.cylinders if vehicle else None,
-        )
-    if not quality.usable:
-        return no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
-    return speed_by_ear(clip, vehicle=vehicle)
-
-
-def _pulse_channel(clip: Clip, number: int | None) -> Clip:
-    """Give the channel of the clip that carries pulses, counted from 1, as a clip of its own."""
-    from dataclasses import replace
-
-    others = [n for n in range(1, clip.channels + 1) if n != clip.channel_used]
-    if clip.other_channels is None or number not in others:
-        raise SpeedError(
-            f"{clip.name} has no such pulse channel",
-            got=f"channel {number} of {clip.channels}, channel {clip.channel_used} being the sound",
-            allowed=", ".join(map(str, others)) or "a recording with at least two channels",
-            todo="name another channel, or the sound's channel with --channel",
-        )
-    return replace(clip, samples=clip.other_channels[others.index(number)], other_channels=None)
+def _drive(analysis: Analysis, vehicle: Vehicle | None) -> DriveFinding | None:
+    """Look for the pump's drive, the belt's slip and its passes where a sound of pump or belt is near."""
+    near = [s for s in analysis.symptoms if s.name in SOUNDS_OF_THE_DRIVE and s.probability >= HINTED]
+    if analysis.verdict.kind not in ("symptoms", "normal") or not near or not analysis.speed.known:
+        return None
+    squeal = analysis.symptom("belt_squeal")
+    train = find_drive_train(
+        analysis.clip.samples,
+        analysis.clip.sample_rate_hz,
+        analysis.speed,
+        phases=analysis.phases,
+        vehicle=vehicle,
+        squeal_spans_s=squeal.spans_s if squeal.probability >= HEARD else (),
+    )
+    return drive_finding(train)
 
 
 def _stated_phases(clip: Clip, marks: str | None, table: str | Path | None) -> Phases:
@@ -377,8 +340,6 @@ def _with_speed_notes(quality: Quality, speed: SpeedTrace) -> Quality:
     """Add to the notes on the recording that no engine can be followed in it, where that is so."""
     if not quality.usable or speed.source != "acoustic" or speed.confidence >= 0.3:
         return quality
-    from dataclasses import replace
-
     note = Note(
         "engine_unclear",
         "The engine can hardly be followed in this recording: hold the phone within an arm's length of the "

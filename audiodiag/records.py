@@ -19,12 +19,14 @@ __all__ = [
     "CauseFinding",
     "CheckAdvice",
     "Clip",
+    "DriveFinding",
     "Evidence",
     "FloatArray",
     "Note",
     "PhaseName",
     "PhaseSpan",
     "Phases",
+    "PumpReading",
     "Quality",
     "SpeedAlternative",
     "SpeedTrace",
@@ -225,6 +227,43 @@ class CheckAdvice:
     tells_apart: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class PumpReading:
+    """A drive that would explain the pump's tone: pump turns per crank turn, vanes, probability."""
+
+    ratio: float
+    vanes: int
+    probability: float
+
+
+@dataclass(frozen=True)
+class DriveFinding:
+    """What the sound betrays of the pump's drive and of its belt.
+
+    ``pump_presence``: probability that a tone of the pump is heard. ``pump_order``: of its first ripple with
+    its standard deviation and the probability that it is this one; None where no tone is heard. ``readings``:
+    the posterior over pulley ratio and vanes; ``told_apart``: whether its first one is to be trusted.
+    ``slip_percent``: greatest slip of the belt while it squeals, None where it cannot be measured.
+    ``belt_repeats``: whether bursts come once a belt pass or once a pulley turn, at ``belt_order``.
+    ``texts``: the same in sentences.
+    """
+
+    pump_presence: float
+    pump_order: float | None
+    pump_order_sd: float | None
+    pump_order_probability: float
+    told_apart: bool
+    readings: tuple[PumpReading, ...]
+    slip_percent: float | None
+    slip_sd_percent: float | None
+    slip_spans_s: tuple[Span, ...]
+    belt_repeats: Literal["belt", "pulley", "none"]
+    belt_order: float | None
+    belt_order_sd: float | None
+    belt_length_mm: float | None
+    texts: tuple[str, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class Analysis:
     """All that the program found in one clip. Nothing downstream looks at the sound again."""
@@ -239,6 +278,7 @@ class Analysis:
     next_checks: tuple[CheckAdvice, ...]
     cautions: tuple[str, ...]
     measurements: dict[str, float] = field(default_factory=dict)
+    drive: DriveFinding | None = None
 
     def symptom(self, name: str) -> SymptomFinding:
         """Give the finding of one symptom by its name."""

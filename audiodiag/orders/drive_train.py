@@ -9,11 +9,11 @@ from numpy.typing import ArrayLike
 from audiodiag.orders.drive import PumpDrive, find_drive, pump_angle
 from audiodiag.orders.passes import BeltPasses, find_belt_passes
 from audiodiag.orders.slip import SHORTEST_REV, BeltSlip, measure_slip
-from audiodiag.records import Phases, Span, SpeedTrace
+from audiodiag.records import DriveFinding, Phases, PumpReading, Span, SpeedTrace
 from audiodiag.signal.whole import WholeSpectrum, whole_spectrum
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["DriveTrain", "find_drive_train"]
+__all__ = ["DriveTrain", "drive_finding", "find_drive_train"]
 
 
 @dataclass(frozen=True)
@@ -70,3 +70,35 @@ def find_drive_train(
     if asked and long_enough and pump.heard and pump.tone_order is not None and angle is not None:
         slip = measure_slip(angle, pump.tone_order, squeal_spans_s=squeal_spans_s)
     return DriveTrain(pump=pump, slip=slip, belt=find_belt_passes(whole, rate_hz, speed, vehicle=vehicle))
+
+
+def drive_finding(train: DriveTrain) -> DriveFinding:
+    """Give what was found as the plain record that crosses rooms; sentences only of what stands out.
+
+    >>> import numpy as np
+    >>> none = np.zeros(0)
+    >>> trace = SpeedTrace("none", 0.0, none, none, none, none, none)
+    >>> drive_finding(find_drive_train(np.ones(8000), 8000, trace)).texts
+    ()
+    """
+    pump, slip, belt = train.pump, train.slip, train.belt
+    spans = slip.spans if slip is not None and slip.greatest_percent is not None else ()
+    texts = [pump.text] if pump.heard else []
+    texts += [slip.text] if spans and slip is not None else []
+    texts += [belt.text] if belt.repeats != "none" else []
+    return DriveFinding(
+        pump_presence=pump.presence,
+        pump_order=pump.order,
+        pump_order_sd=pump.order_sd,
+        pump_order_probability=pump.order_probability,
+        told_apart=pump.told_apart,
+        readings=tuple(PumpReading(r.ratio, r.vanes, r.probability) for r in pump.readings),
+        slip_percent=slip.greatest_percent if slip is not None else None,
+        slip_sd_percent=slip.greatest_sd_percent if slip is not None else None,
+        slip_spans_s=tuple((span.start_s, span.end_s) for span in spans),
+        belt_repeats=belt.repeats,
+        belt_order=belt.order,
+        belt_order_sd=belt.order_sd,
+        belt_length_mm=belt.belt_length_mm,
+        texts=tuple(texts),
+    )

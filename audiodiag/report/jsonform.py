@@ -17,6 +17,7 @@ from audiodiag.records import (
     CauseFinding,
     CheckAdvice,
     Clip,
+    DriveFinding,
     Evidence,
     Note,
     Phases,
@@ -56,6 +57,7 @@ def analysis_to_dict(analysis: Analysis, *, file: str | None = None) -> dict[str
         "causes": [_cause(cause) for cause in analysis.causes],
         "next_checks": [_check(check) for check in analysis.next_checks],
         "cautions": list(analysis.cautions),
+        "drive": _drive(analysis.drive),
     }
 
 
@@ -196,6 +198,35 @@ def _cause(cause: CauseFinding) -> dict[str, Any]:
         "title": cause.title,
         "probability": _number(cause.probability, 4),
         "because": list(cause.because),
+    }
+
+
+def _drive(drive: DriveFinding | None) -> dict[str, Any] | None:
+    """What is known of the pump's drive and the belt; null where nothing called for looking."""
+    if drive is None:
+        return None
+    return {
+        "pump_presence": _number(drive.pump_presence, 4),
+        "pump_order": _number(drive.pump_order, 4),
+        "pump_order_sd": _number(drive.pump_order_sd, 4),
+        "pump_order_probability": _number(drive.pump_order_probability, 4),
+        "told_apart": drive.told_apart,
+        "readings": [
+            {
+                "ratio": _number(reading.ratio, 4),
+                "vanes": reading.vanes,
+                "probability": _number(reading.probability, 4),
+            }
+            for reading in drive.readings
+        ],
+        "slip_percent": _number(drive.slip_percent, 2),
+        "slip_sd_percent": _number(drive.slip_sd_percent, 2),
+        "slip_spans_s": _spans(drive.slip_spans_s),
+        "belt_repeats": drive.belt_repeats,
+        "belt_order": _number(drive.belt_order, 4),
+        "belt_order_sd": _number(drive.belt_order_sd, 4),
+        "belt_length_mm": _number(drive.belt_length_mm, 1),
+        "texts": list(drive.texts),
     }
 
 

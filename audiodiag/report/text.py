@@ -191,7 +191,11 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
                 )
     else:
         lines += _hanging("engine speed not found; state it with --rpm where you know it", width, indent=4)
-    return lines + _hanging(_steering_text(analysis), width, indent=4)
+    lines += _hanging(_steering_text(analysis), width, indent=4)
+    if analysis.drive is not None and not detail.brief:
+        for text in analysis.drive.texts:
+            lines += _hanging(text, width, indent=4)
+    return lines
 
 
 def _steering_text(analysis: Analysis) -> str:

@@ -7,7 +7,7 @@ import pytest
 
 from audiodiag.orders.drive import find_drive, pump_angle
 from audiodiag.orders.drive_prior import hypotheses_of
-from audiodiag.orders.drive_train import find_drive_train
+from audiodiag.orders.drive_train import drive_finding, find_drive_train
 from audiodiag.records import Phases, PhaseSpan, SpeedTrace
 from audiodiag.simulation import BaySettings, simulate
 from audiodiag.vehicle import BeltDrivenPart, Vehicle
@@ -137,3 +137,13 @@ def test_the_order_is_found_in_simulated_clips(seed: int, ratio: float, vanes: i
     first = ratio * vanes * (1 if vanes % 2 == 0 else 2)
     assert found.heard
     assert found.order == pytest.approx(first, rel=0.005)
+
+
+def test_the_record_that_crosses_rooms_says_what_was_found():
+    made = simulate(300_004, settings=BaySettings(symptoms=("pump_whine",), levels_db={"pump_whine": 2.0}))
+    trace = trace_of(made.truth["time_s"], made.truth["rpm"])
+    train = find_drive_train(made.samples, made.sample_rate_hz, trace)
+    found = drive_finding(train)
+    assert found.pump_order == train.pump.order and found.pump_presence == train.pump.presence
+    assert [r.probability for r in found.readings] == [r.probability for r in train.pump.readings]
+    assert bool(found.texts) == (train.pump.heard or train.belt.repeats != "none")

@@ -105,6 +105,33 @@ ANALYSIS = {
             )
         ),
         cautions=_list(TEXT),
+        drive={
+            "anyOf": [
+                {"type": "null"},
+                _object(
+                    pump_presence=PROBABILITY,
+                    pump_order=NUMBER_OR_NULL,
+                    pump_order_sd=NUMBER_OR_NULL,
+                    pump_order_probability=PROBABILITY,
+                    told_apart={"type": "boolean"},
+                    readings=_list(
+                        _object(
+                            ratio={"type": "number", "exclusiveMinimum": 0},
+                            vanes={"type": "integer", "minimum": 2},
+                            probability=PROBABILITY,
+                        )
+                    ),
+                    slip_percent=NUMBER_OR_NULL,
+                    slip_sd_percent=NUMBER_OR_NULL,
+                    slip_spans_s=_list(SPAN),
+                    belt_repeats={"enum": ["belt", "pulley", "none"]},
+                    belt_order=NUMBER_OR_NULL,
+                    belt_order_sd=NUMBER_OR_NULL,
+                    belt_length_mm=NUMBER_OR_NULL,
+                    texts=_list(TEXT),
+                ),
+            ]
+        },
     ),
 }
 REFUSAL = _object(

@@ -11,15 +11,18 @@ from audiodiag.records import (
     SYMPTOMS,
     Analysis,
     CauseFinding,
+    DriveFinding,
     Note,
     Phases,
     PhaseSpan,
+    PumpReading,
     Quality,
     SpeedAlternative,
     SpeedTrace,
     Verdict,
 )
 from audiodiag.report import wording
+from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.text import MOST_LINES, NO_SUPPORT, text_report, verdict_line
 from tests.report.examples import (
     CAUTIONS,
@@ -286,3 +289,29 @@ def test_report_and_verdict_mean_the_same_by_heard():
     from audiodiag.analysis import HEARD
 
     assert wording.HEARD_FROM == HEARD
+
+
+def test_drive_of_the_pump_is_told_where_it_stands_out():
+    said = "The pump's tone lies at order 11.54 (give or take 0.01): 1.154 turns a crank turn with 10 vanes."
+    drive = DriveFinding(
+        pump_presence=0.97,
+        pump_order=11.54,
+        pump_order_sd=0.01,
+        pump_order_probability=0.9,
+        told_apart=True,
+        readings=(PumpReading(1.154, 10, 0.9),),
+        slip_percent=None,
+        slip_sd_percent=None,
+        slip_spans_s=(),
+        belt_repeats="none",
+        belt_order=None,
+        belt_order_sd=None,
+        belt_length_mm=None,
+        texts=(said,),
+    )
+    told = replace(normal_analysis(), drive=drive)
+    assert said in flat(text_report(told, width=100))
+    assert said not in flat(text_report(normal_analysis(), width=100))
+    row = analysis_to_dict(told)["drive"]
+    assert row["readings"] == [{"ratio": 1.154, "vanes": 10, "probability": 0.9}]
+    assert row["slip_percent"] is None and row["texts"] == [said]
