@@ -44,10 +44,10 @@ class Prior:
     repeat_db: standard deviation of its level from recording to recording of one unchanged car.
     weight: the degrees of freedom that this is worth. place_db: of each place on its own (reflections).
     heard_from: standard errors from which it counts as heard. healthy: what a healthy engine has of the same
-    kind (ticks, gear tones, a faint pump), in standard errors; it is taken off. residue: by how much the error
-    is widened because engines differ in that. spread: by how much, as a share, single places may stray; the
-    smaller, the more the loudest places count. in_the_ruler: whether it sounds on while the engine is
-    measured, so that bands in which it is strong are no ruler. ruler: of the two phones and the engine.
+    kind (ticks, gear tones, a faint pump), in standard errors; it is taken off. residue: by how much the
+    error is widened because engines differ in that. spread: by how much, as a share, single places may
+    stray; the smaller, the more the loudest places count. in_the_ruler: whether it sounds on while the
+    engine is measured, so that bands where it is strong are no ruler. ruler: of both phones and the engine.
     ruler_weight: the degrees of freedom of the latter.
     """
 
