@@ -151,8 +151,8 @@ def change_of(
     >>> engine = Strengths(hz, np.full(3, 0.1), np.full(3, 0.001))
     >>> loud, soft = (Strengths(hz, np.full(3, p), np.full(3, 0.0001)) for p in (0.04, 0.01))
     >>> found = change_of("cavitation_groan", [Measured(loud, engine)], [Measured(soft, engine)])
-    >>> round(found.change_db, 1), found.word
-    (-6.0, 'quieter')
+    >>> round(found.change_db, 1), found.heard_before, found.heard_after
+    (-6.0, True, True)
     """
     prior = prior or PRIORS.get(name, Prior())
     repeatability: Literal["measured", "prior"] = "measured" if min(len(before), len(after)) > 1 else "prior"

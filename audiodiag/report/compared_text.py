@@ -146,7 +146,7 @@ def trend_report(
     trends: Sequence[SymptomTrend], analyses: Sequence[Analysis], *, unit: str, width: int = 80
 ) -> str:
     """Give the course of all symptoms over the axis as text."""
-    lines = [f"{len(analyses)} recordings over {unit}"]
+    lines = [f"{len(analyses)} recordings, in order of the {unit}"]
     if not trends:
         lines += _hanging("no symptom is heard in any of them, so there is no course to tell", width)
     for trend in trends:
