@@ -38,7 +38,9 @@ LEAST_RISE_DB = 1.0
 CYCLE_SPREAD = 0.10
 """Standard deviation of the index of a cycle on top of its own scatter, as a share of itself (an "
 "assumption)."""
-BASE_SPREAD = 0.02
+HEALTHY_SWELL = 0.06
+"""Share by which an engine without air swells under load beyond what its lines show (an assumption)."""
+BASE_SPREAD = 0.05
 """The same as a share of the engine's noise: how far the engine alone goes up and down (an assumption)."""
 LOW_HZ, HIGH_HZ = 150.0, 8000.0
 FREEDOM = 10.0
@@ -205,7 +207,7 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     ... ]
     >>> watch = judge_cycles(fading)
     >>> watch.state, watch.done_at, [round(cycle.air, 2) for cycle in watch.cycles][:3]
-    ('done', 6, [1.0, 0.67, 0.33])
+    ('done', 6, [1.0, 0.66, 0.32])
     """
     states, last = [], None
     for count in range(1, len(noises) + 1):
@@ -236,7 +238,7 @@ def _indices(noises: Sequence[CycleNoise]) -> tuple[FloatArray, FloatArray, floa
         base = np.nanmean(calm[mine][order], axis=0)
         loud[mine] /= base
         error[mine] /= base
-    rise = loud - 1.0
+    rise = loud - 1.0 - HEALTHY_SWELL
     top = np.nanmax(rise, axis=0)
     noise = np.nanmean(error**2, axis=0) + BASE_SPREAD**2
     known = np.isfinite(top) & np.isfinite(noise)
@@ -267,7 +269,7 @@ def _state(air: FloatArray, error: FloatArray, rise_db: float) -> State:
     if low and abs(step) <= max(margin, 0.05):
         return "done"
     earlier = float(air[-3:].max()) if len(air) >= 3 else float(air[-2])
-    if step > margin and air[-1] > DONE_SHARE / 2:
+    if step > margin and air[-1] > DONE_SHARE:
         return "rising"
     if step < -margin or earlier - float(air[-1]) > margin:
         return "falling"
