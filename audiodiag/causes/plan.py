@@ -44,6 +44,8 @@ class Plan:
         >>> Plan((), known.remedy_of("worn_pump"), 0.75).text()
         'No further check pays: renewing the pump is the rational step (75 % that it is the right one).'
         """
+        idle = self.remedy.rank == "look"
+        stays = "; if what is heard or felt stays, have a licensed technician look" if idle else ""
         number = {1: "this one", 2: "these two", 3: "these three"}.get(len(self.checks), "these four")
         names = ", then ".join(check.name for check in self.checks)
         lead = (
@@ -51,7 +53,7 @@ class Plan:
         )
         return (
             f"{lead} {self.remedy.title} is the rational step "
-            f"({100 * self.cure_probability:.0f} % that it is the right one)."
+            f"({100 * self.cure_probability:.0f} % that it is the right one{stays})."
         )
 
 
