@@ -36,6 +36,7 @@ ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "tyre_scrub": (0.2, -28, -8),
     "reversal_knock": (0.15, -28, -6),
     "compressor": (0.12, -26, -8),
+    "draught": (0.4, -26, -3),
 }
 """Per healthy part: how often it is there, and its lowest and highest level in dB re engine."""
 
@@ -193,6 +194,28 @@ def _compressor(car: np.random.Generator, rng: np.random.Generator, scene: Scene
     return (noise * beat + tone) * on_samples(running, scene.n, scene.rate) + click
 
 
+def _draught(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Air that belt-driven parts stir: broad noise that swells smoothly with a rotor's turns or blades.
+
+    The alternator's own fan, the blades on the water pump, a pulley with holes: one or two orders that belong
+    to no half order, in all bands alike, without impacts and without the sidebands of a damaged bearing.
+    """
+    low, high = uniform_log(car, 150, 900), uniform_log(car, 2500, 12000)
+    tilt = float(car.uniform(-14, 0))
+    points = [(low / 3, -25.0), (low, 0.0), (high, tilt), (high * 2, tilt - 25.0), (90000.0, -70.0)]
+    rush = shaped_noise(rng, scene.n, scene.rate, points)
+    swing: FloatArray = np.zeros(scene.n, np.float32)
+    for _ in range(int(car.integers(1, 3))):
+        turns = car.uniform(0.8, 1.6) if car.random() < 0.5 else car.uniform(1.6, 3.4)
+        order = turns * float(car.choice([1, 1, 2, 3, 4, 5, 6, 7, 8]))
+        depth = np.float32(uniform_log(car, 0.06, 0.9))
+        swing = swing + depth * turn_table(scene.turns * order, cosine(car.random()))
+        swing = swing + depth * np.float32(car.uniform(0, 0.3)) * turn_table(
+            scene.turns * (2 * order), cosine(car.random())
+        )
+    return rush * np.maximum(1 + swing, 0) * _wander(rng, scene, 0.8, 0.15)
+
+
 _MAKERS = {
     "alternator": _alternator,
     "fan": _fan,
@@ -203,4 +226,5 @@ _MAKERS = {
     "tyre_scrub": _tyre_scrub,
     "reversal_knock": _reversal_knock,
     "compressor": _compressor,
+    "draught": _draught,
 }

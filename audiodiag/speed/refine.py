@@ -25,11 +25,21 @@ __all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "stra
 SAMPLES_PER_REV = 64
 PHASE_REVS = 8
 PHASE_HOP_REVS = 2
-PHASE_PASSES = 16
+PHASE_PASSES = 8
 LEAST_HEIGHT = 8.0
 """Power of a line above the noise beside it, in two windows together, from which its phase is heard."""
 SHARED = PHASE_REVS / (1.5 * PHASE_HOP_REVS)
 """How many windows share one piece of noise (Hann, noise bandwidth 1.5 bins)."""
+LEAST_WEIGHT = 1e3
+"""Weight of all lines of a window together under which its phase is not used."""
+MOST_CORRECTION = 0.004
+"""Largest share by which one pass may correct the track."""
+SETTLED_VARIANCE = 0.12
+"""Variance of the gained phase against that by its weights, which hold loud lines down (by simulation)."""
+WALK_VARIANCES: tuple[float, ...] = tuple(10.0 ** np.arange(-9.0, -3.4, 0.5))
+"""Variances of a step of log speed over a hop that are weighed against each other."""
+BAND_WIDENING = 1.4
+"""What the speed does within a window, which no line shows, widens the band (by simulation)."""
 PHASE_STRIDE = 1.6
 """Share of the found error that is corrected: more than all, since a window sees a fast error weakened."""
 
@@ -135,18 +145,31 @@ def refine(
         sd = np.interp(time_s, frame_time, spread) * track
     for _ in range(PHASE_PASSES):
         track, sd = _by_phase(signals, np.asarray(time_s), track, top_hz)
+    track, sd = _settled(signals, np.asarray(time_s), track, sd, top_hz)
     return RefinedTrack(np.asarray(time_s), track, sd)
 
 
-def _by_phase(
-    signals: tuple[Baseband, ...], time_s: FloatArray, track: FloatArray, top_hz: float
-) -> tuple[FloatArray, FloatArray]:
-    """Correct the track by the phase that the engine's lines still gain from window to window.
+@dataclass(frozen=True, eq=False)
+class _Advance:
+    """How far the track is off from window to window, by the phase that the engine's lines still gain.
 
-    With windows two revolutions apart every half order gains a whole number of turns if the track is right,
-    and 2 pi o h d more if it is wrong by the share d (o the order, h the hop in revolutions). All lines
-    together give the least-squares d, each weighted by its height above the noise beside it; the noise also
-    gives its variance, and a random walk smoothed both ways joins the windows.
+    time_s: midway between two windows. wrong: share by which the track is off, 0 where nothing is heard.
+    weight: its inverse variance but for ``SHARED``, 0 where nothing is heard. All of shape (m,).
+    """
+
+    time_s: FloatArray
+    wrong: FloatArray
+    weight: FloatArray
+
+
+def _phase_advance(
+    signals: tuple[Baseband, ...], time_s: FloatArray, track: FloatArray, top_hz: float
+) -> _Advance | None:
+    """Compare the lines' phases between windows two revolutions apart; None where the clip is too short.
+
+    Every half order gains a whole number of turns if the track is right, and 2 pi o h d more if it is wrong
+    by the share d (o the order, h the hop in revolutions). All lines together give the least-squares d, each
+    weighted by its height above the noise beside it.
 
     Source: multi-harmonic phase demodulation in the sense of Peeters et al., MSSP 167 (2022) 108533.
     """
@@ -158,7 +181,7 @@ def _by_phase(
     for signal in signals:
         values, when = straighten(signal, time_s, track)
         if len(values) < length + 3 * hop * SAMPLES_PER_REV:
-            return track, np.full(len(track), 0.003) * track
+            return None
         starts = np.arange(0, len(values) - length + 1, hop * SAMPLES_PER_REV)
         view = np.lib.stride_tricks.sliding_window_view(values, length)[starts]
         lines = scipy.fft.rfft(view * np.hanning(length + 1)[:-1].astype(np.float32), axis=1)
@@ -175,15 +198,90 @@ def _by_phase(
         top = upper if not len(top) else top + upper
         bottom = lower if not len(bottom) else bottom + lower
         between = 0.5 * (centre[1:] + centre[:-1])
-    known = bottom > 1e3
-    if known.sum() < 4:
+    heard = bottom > LEAST_WEIGHT
+    if heard.sum() < 4:
+        return None
+    return _Advance(between, np.where(heard, top / np.maximum(bottom, 1e-9), 0.0), bottom * heard)
+
+
+def _by_phase(
+    signals: tuple[Baseband, ...], time_s: FloatArray, track: FloatArray, top_hz: float
+) -> tuple[FloatArray, FloatArray]:
+    """Correct the track by the phase that the lines gain, smoothed as a random walk both ways."""
+    advance = _phase_advance(signals, time_s, track, top_hz)
+    if advance is None:
         return track, np.full(len(track), 0.003) * track
-    wrong, variance = top[known] / bottom[known], SHARED / bottom[known]
-    level, spread = _smoothed_walk(wrong, variance)
-    correction = np.clip(PHASE_STRIDE * np.interp(time_s, between[known], level), -0.004, 0.004)
+    heard = advance.weight > 0
+    level, spread = _smoothed_walk(advance.wrong[heard], SHARED / advance.weight[heard])
+    correction = np.interp(time_s, advance.time_s[heard], level)
+    correction = np.clip(PHASE_STRIDE * correction, -MOST_CORRECTION, MOST_CORRECTION)
     # What this pass still moved is not settled: it belongs to the doubt.
     moved = np.sqrt(gaussian_filter1d(correction**2, 5.0, mode="nearest"))
-    return track * (1 + correction), np.hypot(np.interp(time_s, between[known], spread), moved) * track
+    doubt = np.hypot(np.interp(time_s, advance.time_s[heard], spread), moved)
+    return track * (1 + correction), doubt * track
+
+
+def _settled(
+    signals: tuple[Baseband, ...], time_s: FloatArray, track: FloatArray, sd: FloatArray, top_hz: float
+) -> tuple[FloatArray, FloatArray]:
+    """Give the most probable track, once the phase is near: the windows' blur undone, no pass by pass.
+
+    The phase gained between two windows is the mean of the error under their shape; the logarithm of speed
+    walks at random. Both are linear, so one banded solve gives the most probable walk, and its evidence the
+    size of the steps, out of ``WALK_VARIANCES``.
+
+    Source: Bayesian deconvolution, e.g. Tarantola, Inverse Problem Theory (2005), chapter 3 (from memory).
+    """
+    advance = _phase_advance(signals, time_s, track, top_hz)
+    if advance is None:
+        return track, sd
+    weight = advance.weight / (SHARED * SETTLED_VARIANCE)
+    log_track = np.log(np.interp(advance.time_s, time_s, track))
+    middle = float(log_track.mean())
+    found = [_most_probable_walk(advance.wrong, weight, log_track - middle, v) for v in WALK_VARIANCES]
+    best = int(np.argmax([evidence for _, evidence in found]))
+    correction = np.clip(found[best][0] - (log_track - middle), -MOST_CORRECTION, MOST_CORRECTION)
+    # A walk with steps of variance q, seen with variance v, is known to sqrt(q v) / 2 from both sides.
+    seen = 1.0 / np.maximum(gaussian_filter1d(weight, 2.0, mode="nearest"), 1.0)
+    doubt = BAND_WIDENING * np.sqrt(0.5 * np.sqrt(WALK_VARIANCES[best] * seen))
+    settled = track * np.exp(np.interp(time_s, advance.time_s, correction))
+    return settled, np.interp(time_s, advance.time_s, doubt) * settled
+
+
+def _window_shape() -> FloatArray:
+    """Weights of the error around the middle between two windows, in hops: Hann over one hop, sum 1."""
+    fine = 64
+    shape = np.convolve(np.hanning(PHASE_REVS * fine // PHASE_HOP_REVS + 2)[1:-1], np.ones(fine))
+    reach = (PHASE_REVS // PHASE_HOP_REVS + 1) // 2
+    taps = shape[len(shape) // 2 + fine * np.arange(-reach, reach + 1)]
+    return np.asarray(taps / taps.sum())
+
+
+def _most_probable_walk(
+    wrong: FloatArray, weight: FloatArray, log_track: FloatArray, variance: float
+) -> tuple[FloatArray, float]:
+    """Give the most probable log speed as a random walk with steps of one variance, and its log evidence."""
+    from scipy.linalg import cho_solve_banded, cholesky_banded
+
+    shape = _window_shape()
+    reach, count = len(shape) // 2, len(wrong)
+    seen = wrong + np.convolve(np.pad(log_track, reach, mode="edge"), shape, "valid")
+    bands, right = np.zeros((2 * reach + 1, count)), np.zeros(count)
+    places = [np.clip(np.arange(count) + k, 0, count - 1) for k in range(-reach, reach + 1)]
+    for i, row in enumerate(places):
+        np.add.at(right, row, shape[i] * weight * seen)
+        for j, column in enumerate(places):
+            below = row >= column
+            add = (shape[i] * shape[j] * weight)[below]
+            np.add.at(bands, ((row - column)[below], column[below]), add)
+    bands[0, :-1] += 1.0 / variance
+    bands[0, 1:] += 1.0 / variance
+    bands[1, :-1] -= 1.0 / variance
+    bands[0] += 1e-9
+    lower = cholesky_banded(bands, lower=True)
+    walk = cho_solve_banded((lower, True), right)
+    evidence = -float(np.log(lower[0]).sum()) - 0.5 * (count - 1) * float(np.log(variance))
+    return walk, evidence - 0.5 * float((weight * seen**2).sum() - right @ walk)
 
 
 def _smoothed_walk(values: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
