@@ -25,6 +25,8 @@ __all__ = [
     "SAMPLES_PER_REV",
     "ToneCandidate",
     "ToneView",
+    "half_order_distance",
+    "own_clock_lines",
     "tone_candidates",
     "tone_view",
 ]
