@@ -59,6 +59,9 @@ BELT_NEEDS_HZ = 4500.0
 SPEED_TRUSTED = 0.5
 """Below this confidence a clip without a symptom is not called normal."""
 
+ENGINE_FOLLOWED = 0.1
+"""Below this confidence of a speed found by ear no engine is followed (an assumption)."""
+SOUNDS_OF_THE_PUMP = ("pump_whine", "cavitation_groan", "bearing_growl")
 SOUNDS_OF_THE_DRIVE = ("pump_whine", "cavitation_groan", "belt_squeal", "belt_chirp")
 
 TITLES = {
@@ -260,6 +263,12 @@ def _verdict(
             "This clip is unlike all clips that the program learnt from, so its answers cannot be "
             f"trusted.{why}",
         )
+    if faults and not _engine_followed(speed) and all(s.name in SOUNDS_OF_THE_PUMP for s in faults):
+        return Verdict(
+            "cannot_tell",
+            f"Something sounds like {TITLES[faults[0].name]}, but no engine can be followed in this "
+            "recording, and without an engine no pump turns. Record within an arm's length of the engine.",
+        )
     if faults:
         names = " and ".join(TITLES[s.name] for s in faults[:2])
         rest = f", and {len(faults) - 2} more" if len(faults) > 2 else ""
@@ -289,6 +298,10 @@ def _verdict(
     return Verdict(
         "normal", f"No noise of the steering or its belt stands out of the engine's own.{deaf}{hint}"
     )
+
+
+def _engine_followed(speed: SpeedTrace) -> bool:
+    return speed.source != "acoustic" or speed.confidence >= ENGINE_FOLLOWED
 
 
 def _with_causes(
