@@ -1,0 +1,169 @@
+"""From what is stored of a case to what its page tells: advice, urgency, the newest answer of the sound."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from audiodiag.causes import load_knowledge
+from audiodiag.causes.advice import Advice, advice_in
+from audiodiag.causes.answers import circumstances_of
+from audiodiag.causes.state import State
+from audiodiag.classifier.store import load_model
+from audiodiag.desk.jobs import CAR_FIELDS
+from audiodiag.desk.tables import AnalysisRow, CarRow, CaseRow, JobRow, LabelRow, RecordingRow, SeenRow
+from audiodiag.report.wording import HEARD_FROM, SYMPTOM_WORDS, percent
+from audiodiag.vehicle import Vehicle, with_options
+
+__all__ = ["Heard", "Urgency", "advice_for", "advice_of", "heard_in", "state_with", "urgency_of"]
+
+GRAVE_ANSWERS = {
+    ("belt_look", "frayed"): "belt frayed",
+    ("fresh_leak", "at_the_pump"): "fluid at the pump, near the belt",
+    ("fresh_leak", "seen"): "fresh leak",
+    ("fresh_leak", "at_a_line"): "fresh leak at a line",
+    ("fresh_leak", "at_the_gear"): "fresh leak at the gear",
+    ("wheel_effort", "heavy_always"): "wheel heavy",
+    ("wheel_effort", "heavy_one_way"): "wheel heavy one way",
+    ("wheel_effort", "jerks_at_low_speed"): "assistance jerks",
+    ("fluid_particles", "debris"): "debris in the fluid",
+    ("fluid_level", "low"): "fluid low",
+}
+"""Answers that make a case urgent, with the words of the inbox; as the caution "do not drive" has them."""
+_SOUNDS_OF_BELT = ("belt_squeal", "bearing_growl")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The newest analysis of one recording with what people judged of it; ``result`` is its stored JSON."""
+
+    recording: RecordingRow
+    result: dict[str, Any] | None
+    version: str
+    labels: dict[str, str]
+    job: JobRow | None
+
+    @property
+    def probabilities(self) -> dict[str, float]:
+        """Probability of each sound; a person's judgement stands before the program's."""
+        found = self.result["analysis"] if self.result else None
+        judged = found is not None and found["verdict"]["kind"] in ("symptoms", "normal")
+        given = {each["name"]: each["probability"] for each in found["symptoms"]} if judged and found else {}
+        given = {name: value for name, value in given.items() if value is not None}
+        return {**given, **{name: 0.97 if word == "heard" else 0.03 for name, word in self.labels.items()}}
+
+    @property
+    def refusal(self) -> dict[str, str] | None:
+        """Why the recording could not be listened to, where it could not."""
+        if self.job is None or self.job.state != "failed" or not self.job.said:
+            return None
+        return dict(json.loads(self.job.said))
+
+
+@dataclass(frozen=True)
+class Urgency:
+    """How much a case presses: ``rank`` 0 (not) to 2 (the car must not drive), with the reasons in words."""
+
+    rank: int
+    reasons: tuple[str, ...]
+
+
+def heard_in(session: Session, recording: RecordingRow) -> Heard:
+    """Gather what is known of one recording."""
+    row = session.scalar(
+        select(AnalysisRow)
+        .where(AnalysisRow.recording_id == recording.id)
+        .order_by(AnalysisRow.id.desc())
+        .limit(1)
+    )
+    job = session.scalar(
+        select(JobRow).where(JobRow.recording_id == recording.id).order_by(JobRow.id.desc()).limit(1)
+    )
+    labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id))
+    judged = {label.symptom: label.judged for label in labels}
+    result = json.loads(row.result) if row else None
+    return Heard(recording, result, row.version if row else "", judged, job)
+
+
+def advice_for(session: Session, case: CaseRow, heard: Heard | None) -> Advice:
+    """Give the advice in a case: by one recording, all answers, the car and its life."""
+    car = session.get_one(CarRow, case.car_id)
+    seen = {
+        row.name: row.answer for row in session.scalars(select(SeenRow).where(SeenRow.case_id == case.id))
+    }
+    by_sound = dict(heard.result["answers"]) if heard is not None and heard.result else {}
+    return advice_of(
+        tuple(sorted((heard.probabilities if heard else {}).items())),
+        tuple(sorted({**by_sound, **seen}.items())),
+        tuple((field, getattr(car, field)) for field in CAR_FIELDS),
+        (car.age_years, car.mileage_km, car.renewed),
+    )
+
+
+@lru_cache(maxsize=256)
+def advice_of(
+    heard: tuple[tuple[str, float], ...],
+    seen: tuple[tuple[str, str], ...],
+    car: tuple[tuple[str, Any], ...],
+    life: tuple[float | None, float | None, str],
+) -> Advice:
+    """Give the advice in one state, kept for the next look at it.
+
+    >>> advice_of((("belt_squeal", 0.9),), (), (), (None, None, "")).checks[0].name
+    'look_at_belt'
+    """
+    return advice_in(state_with(heard, seen, car, life))
+
+
+def state_with(
+    heard: tuple[tuple[str, float], ...],
+    seen: tuple[tuple[str, str], ...],
+    car: tuple[tuple[str, Any], ...],
+    life: tuple[float | None, float | None, str],
+) -> State:
+    """Build the state of the inference; an answer that a newer knowledge no longer has is left out."""
+    knowledge = load_knowledge()
+    known = {
+        observation.name: {answer.name for answer in observation.answers} | {"not_looked"}
+        for observation in knowledge.observations
+    }
+    stated = {key: value for key, value in car if value is not None}
+    age_years, mileage_km, renewed = life
+    told: dict[str, Any] = {
+        key: value
+        for key, value in (("age_years", age_years), ("mileage_km", mileage_km))
+        if value is not None
+    }
+    if renewed:
+        told["renewed"] = renewed.split(",")
+    names = {symptom.name for symptom in knowledge.symptoms}
+    return State.of(
+        {name: value for name, value in heard if name in names},
+        knowledge=knowledge,
+        observations={name: answer for name, answer in seen if answer in known.get(name, ())},
+        vehicle=with_options(Vehicle(), **stated) if stated else None,
+        prevalence=load_model().shares,
+        circumstances=circumstances_of(told, {}, knowledge) if told else None,
+    )
+
+
+def urgency_of(case: CaseRow, seen: dict[str, str], probabilities: dict[str, float]) -> Urgency:
+    """Say how much a case presses and why.
+
+    >>> case = CaseRow(cannot_drive=False)
+    >>> urgency_of(case, {"belt_look": "frayed"}, {"belt_squeal": 0.8})
+    Urgency(rank=1, reasons=('belt frayed', 'belt squeal 80 %'))
+    """
+    reasons = ["cannot drive"] if case.cannot_drive else []
+    reasons += [said for answer, said in GRAVE_ANSWERS.items() if answer in seen.items()]
+    reasons += [
+        f"{SYMPTOM_WORDS[name]} {percent(probabilities[name])}"
+        for name in _SOUNDS_OF_BELT
+        if probabilities.get(name, 0.0) >= HEARD_FROM
+    ]
+    return Urgency(2 if case.cannot_drive else 1 if reasons else 0, tuple(reasons))

@@ -1,0 +1,198 @@
+"""Jobs as they stand in the database: asked for, taken, ended; taken up again after a crash."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import time
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from audiodiag.desk.store import Store, record_deed
+from audiodiag.desk.tables import AnalysisRow, CarRow, CaseRow, ComparisonRow, JobRow, RecordingRow
+from audiodiag.errors import UsageError
+
+__all__ = [
+    "CAR_FIELDS",
+    "Attempt",
+    "ask_for",
+    "end_with_failure",
+    "end_with_result",
+    "queue_again_what_ran",
+    "take_next",
+    "waiting",
+]
+
+CAR_FIELDS = (
+    "cylinders",
+    "pump_ratio",
+    "vanes",
+    "crank_pulley_mm",
+    "pump_pulley_mm",
+    "belt_length_mm",
+)
+"""What of a car is told to the analysis."""
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One attempt at one job: what a worker is told; ``hashes`` belong to ``recordings``."""
+
+    job_id: int
+    token: str
+    kind: str
+    recordings: tuple[dict[str, Any], ...]
+    car: dict[str, Any]
+
+
+def waiting(session: Session) -> int:
+    """Count the jobs that wait or run."""
+    return len(session.scalars(select(JobRow.id).where(JobRow.state.in_(("queued", "running")))).all())
+
+
+def ask_for(
+    session: Session,
+    kind: str,
+    case_id: int,
+    *,
+    recording_id: int | None = None,
+    comparison_id: int | None = None,
+    most_waiting: int,
+) -> JobRow:
+    """Put a job at the end of the queue, in the caller's transaction.
+
+    Raises ``UsageError`` where too many wait already.
+    """
+    already = waiting(session)
+    if already >= most_waiting:
+        raise UsageError(
+            "too many recordings wait for their turn",
+            got=f"{already} waiting",
+            allowed=f"at most {most_waiting}",
+            todo="come back when some of them are done",
+        )
+    job = JobRow(
+        kind=kind,
+        case_id=case_id,
+        recording_id=recording_id,
+        comparison_id=comparison_id,
+        made_at=time.time(),
+    )
+    session.add(job)
+    session.flush()
+    return job
+
+
+def queue_again_what_ran(store: Store, *, attempts: int) -> int:
+    """Take up what a killed server left running; gives how many jobs.
+
+    The attempt that was cut off does not count, unless the same job was cut off many times.
+    """
+    with store.writing() as session:
+        cut_off = session.scalars(select(JobRow).where(JobRow.state == "running")).all()
+        for job in cut_off:
+            job.state, job.token = "queued", ""
+            if job.attempts <= 5 * attempts:
+                job.attempts = max(0, job.attempts - 1)
+        return len(cut_off)
+
+
+def take_next(store: Store) -> Attempt | None:
+    """Take the oldest waiting job; None where none waits."""
+    with store.reading() as session:
+        if session.scalar(select(JobRow.id).where(JobRow.state == "queued").limit(1)) is None:
+            return None
+    with store.writing() as session:
+        job = session.scalar(select(JobRow).where(JobRow.state == "queued").order_by(JobRow.id).limit(1))
+        if job is None:
+            return None
+        job.state, job.token = "running", secrets.token_hex(12)
+        job.attempts += 1
+        job.started_at = time.time()
+        case = session.get_one(CaseRow, job.case_id)
+        car = session.get_one(CarRow, case.car_id)
+        return Attempt(
+            job_id=job.id,
+            token=job.token,
+            kind=job.kind,
+            recordings=_recordings(session, job),
+            car={field: getattr(car, field) for field in CAR_FIELDS},
+        )
+
+
+def _recordings(session: Session, job: JobRow) -> tuple[dict[str, Any], ...]:
+    if job.kind == "listen":
+        sides = [("", job.recording_id)]
+    else:
+        comparison = session.get_one(ComparisonRow, job.comparison_id)
+        sides = [
+            (side, each) for side in ("before", "after") for each in json.loads(getattr(comparison, side))
+        ]
+    told = []
+    for side, recording_id in sides:
+        recording = session.get_one(RecordingRow, recording_id)
+        told.append(
+            {
+                "side": side,
+                "sha256": recording.sha256,
+                "name": recording.file_name,
+                "steering": recording.steering,
+                "speed_rpm": recording.speed_rpm,
+            }
+        )
+    return tuple(told)
+
+
+def end_with_result(store: Store, attempt: Attempt, result: dict[str, Any], *, version: str) -> bool:
+    """Keep a result and end the job, together; False where the attempt is no longer the valid one."""
+    now = time.time()
+    with store.writing() as session:
+        job = _still_ours(session, attempt)
+        if job is None:
+            return False
+        refusal = result.get("refusal")
+        job.state = "failed" if refusal else "done"
+        job.said = json.dumps(refusal) if refusal else ""
+        job.ended_at = now
+        if not refusal and attempt.kind == "listen":
+            session.add(
+                AnalysisRow(
+                    recording_id=job.recording_id,
+                    version=version,
+                    made_at=now,
+                    verdict=result["analysis"]["verdict"]["kind"],
+                    result=json.dumps(result),
+                )
+            )
+        elif not refusal:
+            comparison = session.get_one(ComparisonRow, job.comparison_id)
+            comparison.result, comparison.version = json.dumps(result["comparison"]), version
+        session.execute(update(CaseRow).where(CaseRow.id == job.case_id).values(changed_at=now))
+        what = (
+            "could not be listened to" if refusal else "listened" if attempt.kind == "listen" else "compared"
+        )
+        record_deed(session, "desk", what, case_id=job.case_id, details=f"job {job.id}")
+        return True
+
+
+def end_with_failure(store: Store, attempt: Attempt, refusal: dict[str, str], *, attempts: int) -> bool:
+    """End an attempt that gave nothing; the job waits again while attempts are left. True where it does."""
+    with store.writing() as session:
+        job = _still_ours(session, attempt)
+        if job is None:
+            return False
+        again = job.attempts < attempts
+        job.state, job.token = ("queued" if again else "failed"), ""
+        job.said = json.dumps(refusal)
+        job.ended_at = time.time()
+        record_deed(session, "desk", "a worker failed", case_id=job.case_id, details=refusal["got"])
+        return again
+
+
+def _still_ours(session: Session, attempt: Attempt) -> JobRow | None:
+    """Give the job if this attempt is the valid one; a late worker of an earlier server changes nothing."""
+    job = session.get(JobRow, attempt.job_id)
+    return job if job is not None and job.state == "running" and job.token == attempt.token else None

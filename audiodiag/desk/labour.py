@@ -1,0 +1,176 @@
+"""What one worker does with one order: listen to a clip, or compare two sides, and leave a result.
+
+A worker knows nothing of the desk's database. Its folder holds ``order.json``; it leaves ``result.json``,
+``progress.json`` and, for a clip, ``sound.flac`` for the browser.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiodiag.errors import AudiodiagError
+from audiodiag.files import write_text_whole
+
+if TYPE_CHECKING:
+    from audiodiag.records import Analysis, Clip
+    from audiodiag.vehicle import Vehicle
+
+__all__ = [
+    "ORDER_FILE",
+    "PROGRESS_FILE",
+    "RESULT_FILE",
+    "SOUND_FILE",
+    "carry_out",
+    "limit_this_process",
+    "outline_of",
+    "warm_up",
+]
+
+ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
+    "order.json",
+    "result.json",
+    "progress.json",
+    "sound.flac",
+)
+OUTLINE_COLUMNS = 600
+LONGEST_SOUND_S = 900.0
+
+
+def warm_up() -> None:
+    """Load what every order needs, once, before the workers branch off."""
+    import soundfile  # noqa: F401
+
+    import audiodiag.analysis
+    import audiodiag.report.jsonform  # noqa: F401
+    from audiodiag.causes import load_knowledge
+    from audiodiag.classifier.store import load_model
+
+    load_knowledge()
+    load_model()
+
+
+def limit_this_process(limits: dict[str, int]) -> None:
+    """Bound memory, processor time, open files and written bytes of this process; no core dumps."""
+    for kind, value in (
+        (resource.RLIMIT_AS, limits["memory_bytes"]),
+        (resource.RLIMIT_CPU, limits["cpu_s"] + 2),
+        (resource.RLIMIT_NOFILE, limits["files"]),
+        (resource.RLIMIT_FSIZE, limits["output_bytes"]),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        _, hard = resource.getrlimit(kind)
+        most = value if hard == resource.RLIM_INFINITY else min(value, hard)
+        spare = 2 if kind == resource.RLIMIT_CPU else 0  # first the signal that says why, then the end
+        resource.setrlimit(kind, (max(0, most - spare), most))
+
+
+def carry_out(folder: Path) -> None:
+    """Do what the order says; what is refused is a result too, in words."""
+    order = json.loads((folder / ORDER_FILE).read_text(encoding="utf-8"))
+    limit_this_process(order["limits"])
+    try:
+        result = _heard(order, folder) if order["kind"] == "listen" else _compared(order, folder)
+    except AudiodiagError as error:
+        refusal = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
+        result = {"refusal": refusal}
+    except MemoryError:
+        result = {
+            "refusal": {
+                "what": "the recording needs more memory than one worker may take",
+                "got": "more than the limit",
+                "allowed": f"{order['limits']['memory_bytes'] // 10**6} MB",
+                "todo": "send a shorter stretch, 10 to 60 seconds are enough",
+            }
+        }
+    write_text_whole(folder / RESULT_FILE, json.dumps(result, allow_nan=False))
+
+
+def outline_of(clip: Clip, columns: int = OUTLINE_COLUMNS) -> list[float]:
+    """Give the greatest amplitude in each of so many equal stretches, 0 to 1, for a drawing of the clip."""
+    import numpy as np
+
+    size = np.abs(clip.samples)
+    edges = np.linspace(0, len(size), min(columns, max(1, len(size))) + 1).astype(int)
+    highest = np.maximum.reduceat(size, edges[:-1])
+    return [round(float(value), 4) for value in np.minimum(1.0, highest)]
+
+
+def _heard(order: dict[str, Any], folder: Path) -> dict[str, Any]:
+    from audiodiag.analysis import analyse
+    from audiodiag.causes import observations_heard
+    from audiodiag.clip import read_clip
+    from audiodiag.report.jsonform import analysis_to_dict
+    from audiodiag.report.wording import is_simulated
+
+    recording = order["recordings"][0]
+    tell = _teller(folder)
+    tell("reading the recording", 0.0)
+    clip = _named(read_clip(recording["path"]), recording)
+    _write_sound(clip, folder / SOUND_FILE)
+    found = analyse(clip, progress=tell, **_settings(order, recording))
+    judged = found.verdict.kind in ("symptoms", "normal")
+    return {
+        "analysis": analysis_to_dict(found, file=recording["name"]),
+        "outline": outline_of(clip),
+        "simulated": is_simulated(clip),
+        "answers": observations_heard(found.symptoms, found.phases) if judged else {},
+    }
+
+
+def _compared(order: dict[str, Any], folder: Path) -> dict[str, Any]:
+    from audiodiag.analysis import analyse
+    from audiodiag.clip import read_clip
+    from audiodiag.comparison import compare_sides
+    from audiodiag.report.compared_json import comparison_to_dict
+
+    tell = _teller(folder)
+    sides: dict[str, list[Analysis]] = {"before": [], "after": []}
+    for number, recording in enumerate(order["recordings"]):
+        tell(f"listening to {recording['name']}", number / (len(order["recordings"]) + 1))
+        clip = _named(read_clip(recording["path"]), recording)
+        sides[recording["side"]].append(analyse(clip, **_settings(order, recording)))
+    tell("comparing", 0.9)
+    found = compare_sides(sides["before"], sides["after"], names=("before", "after"), vehicle=_vehicle(order))
+    return {"comparison": comparison_to_dict(found)}
+
+
+def _named(clip: Clip, recording: dict[str, Any]) -> Clip:
+    return replace(clip, name=recording["name"])
+
+
+def _settings(order: dict[str, Any], recording: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "vehicle": _vehicle(order),
+        "speed_rpm": recording.get("speed_rpm"),
+        "steering_marks": recording.get("steering") or None,
+    }
+
+
+def _vehicle(order: dict[str, Any]) -> Vehicle | None:
+    from audiodiag.vehicle import Vehicle, with_options
+
+    stated = {key: value for key, value in order.get("car", {}).items() if value is not None}
+    return with_options(Vehicle(), **stated) if stated else None
+
+
+def _write_sound(clip: Clip, path: Path) -> None:
+    """Write what a browser plays, at the loudness of the recording."""
+    import numpy as np
+    import soundfile
+
+    most = int(LONGEST_SOUND_S * clip.sample_rate_hz)
+    samples = np.clip(np.asarray(clip.samples[:most], dtype=np.float32), -1.0, 1.0)
+    soundfile.write(path, samples, clip.sample_rate_hz, format="FLAC", subtype="PCM_16")
+
+
+def _teller(folder: Path) -> Any:
+    def tell(step: str, share: float) -> None:
+        part = folder / f"{PROGRESS_FILE}.part"
+        part.write_text(json.dumps({"step": step, "share": round(share, 3)}), encoding="utf-8")
+        part.replace(folder / PROGRESS_FILE)
+
+    return tell

@@ -1,0 +1,1 @@
+"""The steps by which a desk's database grows, oldest first; each is one file in ``versions``."""

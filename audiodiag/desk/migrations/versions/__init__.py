@@ -1,0 +1,1 @@
+"""One file a step; a step that was shipped is never changed again."""

@@ -1,0 +1,79 @@
+"""Serve a desk: on this machine alone, or shared over a network with a passphrase and TLS."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import webbrowser
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from audiodiag.desk.app import desk_app
+from audiodiag.desk.passphrase import has_passphrase
+from audiodiag.desk.room import DeskRoom
+from audiodiag.desk.settings import DeskSettings
+from audiodiag.errors import UsageError
+
+__all__ = ["Sharing", "serve"]
+
+
+@dataclass(frozen=True)
+class Sharing:
+    """How a desk is shared: the address it listens at, and the files of its certificate and key."""
+
+    host: str
+    certificate: Path
+    key: Path
+
+
+def serve(settings: DeskSettings, *, sharing: Sharing | None = None, browser: bool = True) -> int:
+    """Serve until it is ended; 0 then.
+
+    Raises ``UsageError`` where the folder or the port is taken, or a shared desk has no passphrase.
+    """
+    if sharing is not None and not has_passphrase(settings.folder):
+        raise UsageError(
+            "a shared desk needs a passphrase",
+            got="none",
+            allowed="one of at least 12 signs",
+            todo="set it with audiodiag desk --set-passphrase",
+        )
+    room = DeskRoom(settings)
+    base = f"{settings.scheme}://127.0.0.1:{settings.port}"
+    address = f"{base}/enter" if settings.share else f"{base}{room.entry_path()}"
+    logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
+    config = uvicorn.Config(
+        desk_app(room),
+        host=sharing.host if sharing else "127.0.0.1",
+        port=settings.port,
+        ssl_certfile=sharing.certificate if sharing else None,
+        ssl_keyfile=sharing.key if sharing else None,
+        access_log=False,
+        log_level="warning",
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=200,
+        timeout_keep_alive=10,
+        h11_max_incomplete_event_size=32_768,
+        timeout_graceful_shutdown=5,
+    )
+    print(f"The desk is open. Its address, for this machine:\n\n  {address}\n", file=sys.stderr)
+    print("Keep the address to yourself. Ctrl-C ends the desk; nothing is lost.", file=sys.stderr)
+    if browser and os.environ.get("DISPLAY"):
+        webbrowser.open(address)
+    try:
+        uvicorn.Server(config).run()
+    except KeyboardInterrupt:
+        pass
+    except SystemExit as ended:
+        if ended.code:
+            raise UsageError(
+                "the desk could not be opened",
+                got=f"port {settings.port} is taken, or the certificate cannot be used",
+                allowed="a free port, and a certificate with its key in PEM form",
+                todo="name another port with --port",
+            ) from ended
+    return 0

@@ -1,0 +1,259 @@
+"""The queue at work: takes jobs, has each done by a process of its own, keeps what they bring back."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import audiodiag
+from audiodiag.desk.jobs import (
+    Attempt,
+    end_with_failure,
+    end_with_result,
+    queue_again_what_ran,
+    take_next,
+)
+from audiodiag.desk.settings import DeskSettings
+from audiodiag.desk.store import Store
+from audiodiag.desk.vault import Vault
+
+__all__ = ["Workforce"]
+
+ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
+    "order.json",
+    "result.json",
+    "progress.json",
+    "sound.flac",
+)
+_KEPT_ENVIRONMENT = ("PATH", "HOME", "LANG", "LC_ALL", "TMPDIR", "OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+POLL_S = 1.0
+
+
+@dataclass
+class _UnderWay:
+    attempt: Attempt
+    folder: Path
+    pid: int | None = None
+
+
+class Workforce:
+    """Runs the jobs of one desk; `start` it once, `stop` it at the end."""
+
+    def __init__(self, store: Store, vault: Vault, settings: DeskSettings) -> None:
+        self._store, self._vault, self._settings = store, vault, settings
+        self._room = settings.folder / "work"
+        self._wake = threading.Event()
+        self._ended = threading.Event()
+        self._lock = threading.Lock()
+        self._under_way: dict[str, _UnderWay] = {}
+        self._nursery: subprocess.Popen[bytes] | None = None
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Take up what was cut off, and begin."""
+        shutil.rmtree(self._room, ignore_errors=True)
+        self._room.mkdir(mode=0o700)
+        queue_again_what_ran(self._store, attempts=self._settings.limits.attempts)
+        self._thread = threading.Thread(target=self._run, name="workforce", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End all workers; their jobs wait for the next start."""
+        self._ended.set()
+        self._wake.set()
+        if self._thread is not None:
+            self._thread.join(timeout=10)
+        self._close_nursery()
+
+    def wake(self) -> None:
+        """Tell that a new job waits."""
+        self._wake.set()
+
+    def progress(self) -> Mapping[int, dict[str, Any]]:
+        """Give step and share of every job under way, by its id."""
+        with self._lock:
+            under_way = list(self._under_way.values())
+        told = {}
+        for each in under_way:
+            with suppress(OSError, ValueError):
+                told[each.attempt.job_id] = json.loads((each.folder / PROGRESS_FILE).read_text("utf-8"))
+        return told
+
+    def pids(self) -> list[int]:
+        """Give the processes at work."""
+        with self._lock:
+            return [each.pid for each in self._under_way.values() if each.pid is not None]
+
+    @property
+    def nursery_pid(self) -> int | None:
+        """The parent of the workers, where it runs."""
+        return self._nursery.pid if self._nursery is not None else None
+
+    def _run(self) -> None:
+        while not self._ended.is_set():
+            try:
+                self._fill()
+            except Exception as problem:  # a full disk or a locked database must not end the queue for good
+                print(f"desk: the queue waits: {problem}", file=sys.stderr)
+            self._wake.wait(POLL_S)
+            self._wake.clear()
+
+    def _fill(self) -> None:
+        while len(self._under_way) < self._settings.workers and not self._ended.is_set():
+            attempt = take_next(self._store)
+            if attempt is None:
+                return
+            self._send(attempt)
+
+    def _send(self, attempt: Attempt) -> None:
+        limits = self._settings.limits
+        folder = self._room / attempt.token
+        folder.mkdir(mode=0o700)
+        order = {
+            "kind": attempt.kind,
+            "car": attempt.car,
+            "recordings": [
+                {**told, "path": str(self._vault.path_of(told["sha256"]).resolve())}
+                for told in attempt.recordings
+            ],
+            "limits": {
+                "memory_bytes": limits.worker_memory_bytes,
+                "cpu_s": limits.worker_cpu_s,
+                "files": limits.worker_files,
+                "output_bytes": limits.worker_output_bytes,
+            },
+        }
+        (folder / ORDER_FILE).write_text(json.dumps(order), encoding="utf-8")
+        with self._lock:
+            self._under_way[attempt.token] = _UnderWay(attempt, folder)
+        line = f"start {attempt.token} {limits.worker_wall_s} {folder.resolve()}\n"
+        try:
+            stream = self._living_nursery().stdin
+            assert stream is not None
+            stream.write(line.encode())
+            stream.flush()
+        except OSError:
+            self._close_nursery()
+            self._end(attempt.token, "the parent of the workers had ended")
+
+    def _living_nursery(self) -> subprocess.Popen[bytes]:
+        if self._nursery is None or self._nursery.poll() is not None:
+            environment = {key: os.environ[key] for key in _KEPT_ENVIRONMENT if key in os.environ}
+            environment |= dict.fromkeys(_THREADS, "1")
+            source = str(Path(audiodiag.__file__).resolve().parents[1])
+            code = (
+                f"import sys; sys.path.insert(0, {source!r})\nfrom audiodiag.desk.nursery import main\nmain()"
+            )
+            self._nursery = subprocess.Popen(
+                [sys.executable, "-c", code],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                cwd=self._room,
+                env=environment,
+                start_new_session=True,
+            )
+            threading.Thread(target=self._listen_to, args=(self._nursery,), daemon=True).start()
+        return self._nursery
+
+    def _listen_to(self, nursery: subprocess.Popen[bytes]) -> None:
+        """Read what the parent of the workers says; where it dies, so have its workers."""
+        assert nursery.stdout is not None
+        for line in nursery.stdout:
+            word, token, value = line.decode().split()
+            if word == "begun":
+                with self._lock:
+                    if token in self._under_way:
+                        self._under_way[token].pid = int(value)
+            else:
+                self._end(token, _said_of(int(value)), ended_well=value == "0")
+        nursery.stdout.close()
+        nursery.wait()
+        if nursery.stdin is not None:
+            with suppress(OSError):
+                nursery.stdin.close()
+        if self._ended.is_set():
+            return
+        with self._lock:
+            orphans = list(self._under_way) if nursery is self._nursery else []
+        for token in orphans:
+            self._end(token, "the parent of the workers ended")
+
+    def _end(self, token: str, said: str, *, ended_well: bool = False) -> None:
+        with self._lock:
+            under_way = self._under_way.get(token)
+        if under_way is None:
+            return
+        try:
+            self._keep(under_way, said, ended_well)
+        except Exception as problem:
+            print(f"desk: a result could not be kept: {problem}", file=sys.stderr)
+        finally:
+            with self._lock:
+                self._under_way.pop(token, None)
+            shutil.rmtree(under_way.folder, ignore_errors=True)
+            self._wake.set()
+
+    def _keep(self, under_way: _UnderWay, said: str, ended_well: bool) -> None:
+        limits, attempt = self._settings.limits, under_way.attempt
+        result = _result_in(under_way.folder, limits.result_bytes) if ended_well else None
+        if result is not None:
+            sound = under_way.folder / SOUND_FILE
+            if attempt.kind == "listen" and sound.is_file():
+                home = self._vault.sound_of(attempt.recordings[0]["sha256"])
+                home.parent.mkdir(exist_ok=True, mode=0o700)
+                sound.replace(home)
+            end_with_result(self._store, attempt, result, version=_version())
+            return
+        refusal = {
+            "what": "the recording could not be listened to",
+            "got": said,
+            "allowed": "a recording of a phone, 3 seconds to 15 minutes long",
+            "todo": "send it again, or cut out a stretch of 10 to 60 seconds and send that",
+        }
+        end_with_failure(self._store, attempt, refusal, attempts=limits.attempts)
+
+    def _close_nursery(self) -> None:
+        nursery, self._nursery = self._nursery, None
+        if nursery is None:
+            return
+        with suppress(OSError):
+            assert nursery.stdin is not None
+            nursery.stdin.close()
+        try:
+            nursery.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            nursery.kill()
+            nursery.wait()
+
+
+def _result_in(folder: Path, most_bytes: int) -> dict[str, Any] | None:
+    path = folder / RESULT_FILE
+    try:
+        if path.is_symlink() or path.stat().st_size > most_bytes:
+            return None
+        result = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return result if isinstance(result, dict) else None
+
+
+def _said_of(exit_code: int) -> str:
+    if exit_code == -24:
+        return "a worker that took more processor time than it may"
+    if exit_code == -9:
+        return "a worker that was ended, or took longer than it may"
+    return f"a worker that broke off ({'signal' if exit_code < 0 else 'code'} {abs(exit_code)})"
+
+
+def _version() -> str:
+    return getattr(audiodiag, "__version__", "0")

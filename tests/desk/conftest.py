@@ -1,0 +1,100 @@
+"""A desk of its own for every test, with a visitor at it and recordings that need no worker."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from audiodiag.desk.app import desk_app
+from audiodiag.desk.casework import add_recording, open_case
+from audiodiag.desk.jobs import end_with_result, take_next
+from audiodiag.desk.room import DeskRoom
+from audiodiag.desk.settings import DeskSettings, Limits
+from audiodiag.desk.visitors import Visitor, session_of
+from audiodiag.report.jsonform import analysis_to_dict
+from tests.report.examples import squeal_analysis
+
+HOST = "127.0.0.1:8765"
+BASE = f"http://{HOST}"
+OURS = {"Origin": BASE, "Sec-Fetch-Site": "same-origin"}
+
+
+class Desk:
+    """A desk under test."""
+
+    def __init__(self, folder: Path, **settings) -> None:
+        limits = settings.pop("limits", Limits(spare_disk_bytes=0))
+        self.settings = DeskSettings(folder=folder, limits=limits, **settings)
+        self.room = DeskRoom(self.settings)
+        self.app = desk_app(self.room)
+
+    def client(self, visitor: Visitor | None = None, *, errors: bool = False) -> TestClient:
+        """A browser; with a visitor it has that visitor's session."""
+        client = TestClient(
+            self.app, base_url=BASE, headers=OURS, follow_redirects=False, raise_server_exceptions=errors
+        )
+        if visitor is not None:
+            client.cookies.set(self.settings.cookie, session_of(self.room.signer, visitor))
+        return client
+
+    def advisor(self, name: str = "advisor") -> TestClient:
+        return self.client(Visitor("advisor", name))
+
+    def case(self, title: str = "the blue van", **told) -> str:
+        """Open a case and give its key."""
+        with self.room.store.writing() as session:
+            return open_case(session, "advisor", title=title, **told).key
+
+    def recording(self, key: str, *, content: bytes = b"a clip", listened: bool = True, **told) -> int:
+        """Put a recording into a case; listened to by nobody, its result is made up."""
+        from sqlalchemy import select
+
+        from audiodiag.desk.tables import CaseRow
+
+        with self.room.vault.incoming() as arriving:
+            arriving.write(content)
+            sha256 = arriving.keep()
+        with self.room.store.writing() as session:
+            case = session.scalar(select(CaseRow).where(CaseRow.key == key))
+            row = add_recording(
+                session,
+                "owner",
+                case,
+                sha256=sha256,
+                size_bytes=len(content),
+                most_in_case=100,
+                most_waiting=1000,
+                **{"file_name": "clip.m4a", **told},
+            )
+        if listened:
+            attempt = take_next(self.room.store)
+            assert end_with_result(self.room.store, attempt, made_up_result(), version="0.1.0")
+        return row.id
+
+
+def made_up_result() -> dict:
+    """What a worker brings back, of a constructed analysis."""
+    found = analysis_to_dict(squeal_analysis(), file="squeal.m4a")
+    return json.loads(
+        json.dumps({"analysis": found, "outline": [0.1, 0.5, 0.2], "simulated": True, "answers": {}})
+    )
+
+
+@pytest.fixture
+def desk(tmp_path) -> Iterator[Desk]:
+    made = Desk(tmp_path / "desk")
+    yield made
+    made.room.close()
+
+
+def wait_for(condition, within_s: float = 120.0) -> None:
+    """Wait until something holds; fails where it does not."""
+    until = time.monotonic() + within_s
+    while not condition():
+        assert time.monotonic() < until, "it took too long"
+        time.sleep(0.1)

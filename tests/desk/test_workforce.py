@@ -1,0 +1,247 @@
+"""Workers: a clip each, bounded, killed or not; a server that is killed goes on where it was."""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from audiodiag.desk.settings import DeskSettings, Limits
+from audiodiag.desk.store import Store
+from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingRow
+from audiodiag.desk.vault import Vault
+from audiodiag.resources import shipped_folder
+from tests.desk.conftest import Desk, wait_for
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = shipped_folder("recordings_demo")
+
+
+def _states(store: Store) -> list[str]:
+    with store.reading() as session:
+        return list(session.scalars(select(JobRow.state).order_by(JobRow.id)))
+
+
+@pytest.fixture
+def working(tmp_path):
+    desk = Desk(tmp_path / "desk", workers=2)
+    desk.room.workforce.start()
+    yield desk
+    desk.room.close()
+
+
+def test_clips_are_listened_to_and_compared(working):
+    desk = working
+    key = desk.case()
+    before = (DEMO / "09_before_fluid_change.m4a").read_bytes()
+    after = (DEMO / "10_after_fluid_change.m4a").read_bytes()
+    client = desk.advisor()
+    for name, content in (("before", before), ("after", after)):
+        client.put(f"/api/cases/{key}/recordings?name={name}.m4a&purpose={name}", content=content)
+    broken = client.put(f"/api/cases/{key}/recordings?name=broken.m4a", content=before[:2000])
+    wait_for(lambda: _states(desk.room.store) == ["done", "done", "failed"])
+    page = client.get(f"/cases/{key}").text
+    assert "simulated clip" in page
+    assert "broken.m4a" in page
+    sound = client.get(f"/cases/{key}/sounds/1", headers={"Range": "bytes=0-3"})
+    assert (sound.status_code, sound.content) == (206, b"fLaC")
+    assert client.get(f"/cases/{key}/sounds/{broken.json()['recording']}").status_code == 404
+    client.post(f"/cases/{key}/compare", data={"side.1": "before", "side.2": "after"})
+    wait_for(lambda: _states(desk.room.store)[-1] == "done")
+    with desk.room.store.reading() as session:
+        assert session.scalar(select(ComparisonRow)).version
+    assert "24 dB quieter" in client.get(f"/cases/{key}/compare").text
+    assert list((desk.settings.folder / "work").iterdir()) == []
+
+
+def test_killed_worker_leaves_the_others_and_its_clip_is_tried_again(working):
+    desk = working
+    key = desk.case()
+    for name in ("03_pump_whine.m4a", "01_healthy.m4a", "05_belt_squeal.mp3"):
+        desk.recording(key, content=(DEMO / name).read_bytes(), listened=False, file_name=name)
+    desk.room.workforce.wake()
+    wait_for(lambda: desk.room.workforce.pids())
+    os.kill(desk.room.workforce.pids()[0], signal.SIGKILL)
+    wait_for(lambda: _states(desk.room.store) == ["done"] * 3)
+
+
+def test_killed_parent_of_the_workers_is_replaced(working):
+    desk = working
+    desk.recording(desk.case(), content=(DEMO / "01_healthy.m4a").read_bytes(), listened=False)
+    desk.room.workforce.wake()
+    wait_for(lambda: desk.room.workforce.pids())
+    first, worker = desk.room.workforce.nursery_pid, desk.room.workforce.pids()[0]
+    os.kill(first, signal.SIGKILL)
+    wait_for(lambda: _states(desk.room.store) == ["done"])
+    assert desk.room.workforce.nursery_pid != first
+    wait_for(lambda: not Path(f"/proc/{worker}").exists(), within_s=10)
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        (Limits(spare_disk_bytes=0, worker_cpu_s=1, attempts=1), "processor time"),
+        (Limits(spare_disk_bytes=0, worker_wall_s=0.5, attempts=1), "longer than it may"),
+        (Limits(spare_disk_bytes=0, worker_output_bytes=20_000, attempts=1), "could not be listened to"),
+    ],
+)
+def test_worker_that_takes_too_much_is_ended(tmp_path, limits, said):
+    desk = Desk(tmp_path / "desk", workers=1, limits=limits)
+    desk.room.workforce.start()
+    key = desk.case()
+    desk.recording(key, content=_long_wav(), listened=False, file_name="long.wav")
+    desk.room.workforce.wake()
+    wait_for(lambda: _states(desk.room.store) == ["failed"])
+    with desk.room.store.reading() as session:
+        job = session.scalar(select(JobRow))
+    assert said in job.said
+    desk.room.close()
+
+
+def test_recording_that_unfolds_far_is_bounded_in_memory(tmp_path):
+    """Forty minutes of silence in a small file: refused in words, in a worker of 1 GB."""
+    import io
+
+    import numpy as np
+    import soundfile
+
+    bomb = io.BytesIO()
+    soundfile.write(bomb, np.zeros(2400 * 8000, np.int16), 8000, format="FLAC")
+    assert len(bomb.getvalue()) < 500_000
+    limits = Limits(spare_disk_bytes=0, worker_memory_bytes=1 << 30, attempts=1)
+    desk = Desk(tmp_path / "desk", workers=1, limits=limits)
+    desk.room.workforce.start()
+    key = desk.case()
+    desk.recording(key, content=bomb.getvalue(), listened=False, file_name="bomb.flac")
+    desk.room.workforce.wake()
+    wait_for(lambda: _states(desk.room.store) in (["failed"], ["done"]))
+    assert desk.advisor().get(f"/cases/{key}").status_code == 200
+    desk.room.close()
+
+
+def _long_wav() -> bytes:
+    import io
+
+    import numpy as np
+    import soundfile
+
+    noise = np.random.default_rng(3).normal(0, 0.1, 120 * 44100).astype(np.float32)
+    made = io.BytesIO()
+    soundfile.write(made, noise, 44100, format="WAV")
+    return made.getvalue()
+
+
+class Served:
+    """A desk in a process of its own, with a session."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.base = f"http://127.0.0.1:{self.port}"
+        self.process: subprocess.Popen | None = None
+        self.cookie = ""
+
+    def start(self) -> None:
+        command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
+        self.process = subprocess.Popen(
+            [*command, "--port", str(self.port), "--workers", "2"],
+            cwd=ROOT,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        address = ""
+        for line in self.process.stderr:
+            if found := re.search(r"http://\S+/start/\S+", line):
+                address = found[0]
+                break
+        assert address, "the desk printed no address"
+        until = time.monotonic() + 60
+        while True:
+            try:
+                opener = urllib.request.build_opener(_Still())
+                answer = opener.open(address, timeout=10)
+                self.cookie = answer.headers["Set-Cookie"].split(";")[0]
+                answer.close()
+                return
+            except OSError:
+                assert time.monotonic() < until
+                time.sleep(0.1)
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        self.process.stderr.close()
+
+    def ask(self, method: str, place: str, body: bytes | None = None) -> bytes:
+        request = urllib.request.Request(f"{self.base}{place}", data=body, method=method)
+        request.add_header("Cookie", self.cookie)
+        request.add_header("Origin", self.base)
+        with urllib.request.urlopen(request, timeout=30) as answer:
+            return answer.read()
+
+
+class _Still(urllib.request.HTTPRedirectHandler):
+    """Follows nothing, so that the cookie of the first answer is seen."""
+
+    def http_error_303(self, request, answer, code, message, headers):
+        return answer
+
+
+KILLS = int(os.environ.get("DESK_KILLS", "3"))
+
+
+def test_server_killed_again_and_again_loses_nothing_it_acknowledged(tmp_path):
+    """DESK_KILLS sets how often; each time while recordings arrive and are listened to."""
+    import json
+
+    rng = random.Random(7)
+    served = Served(tmp_path / "desk")
+    served.start()
+    key = json.loads(served.ask("POST", "/api/cases", b"title=under+load"))["key"]
+    clip = (DEMO / "12_whine_old_phone.3gp").read_bytes()
+    acknowledged: set[str] = set()
+    for round_ in range(KILLS):
+        until = time.monotonic() + rng.uniform(0.3, 2.5)
+        number = 0
+        while time.monotonic() < until and len(acknowledged) < 12 + 2 * round_:
+            body = clip + f"{round_}.{number}".encode()  # another hash, the same sound
+            number += 1
+            told = json.loads(served.ask("PUT", f"/api/cases/{key}/recordings?name=a.3gp", body))
+            acknowledged.add(told["sha256"])
+        time.sleep(max(0.0, until - time.monotonic()))
+        served.kill()
+        store = Store(tmp_path / "desk")
+        assert store.damage() == ()
+        with store.reading() as session:
+            known = set(session.scalars(select(RecordingRow.sha256)))
+        store.close()
+        assert acknowledged <= known
+        assert Vault(tmp_path / "desk").missing(known) == set()
+        served.start()
+    store = Store(tmp_path / "desk")
+    wait_for(lambda: not {"queued", "running"} & set(_states(store)), within_s=240)
+    with store.reading() as session:
+        analysed = set(session.scalars(select(AnalysisRow.recording_id)))
+        assert len(analysed) == len(acknowledged)
+        assert len(session.scalars(select(AnalysisRow)).all()) == len(analysed), "none was counted twice"
+    store.close()
+    served.process.terminate()
+    served.process.wait(timeout=30)
+    served.process.stderr.close()
+
+
+def test_settings_name_no_host_but_this_machine():
+    hosts = DeskSettings(Path("x"), port=80).allowed_hosts
+    assert set(hosts) == {"127.0.0.1:80", "localhost:80", "[::1]:80", "127.0.0.1", "localhost", "[::1]"}
