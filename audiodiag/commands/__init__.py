@@ -98,6 +98,13 @@ COMMANDS: tuple[Command, ...] = (
         "audiodiag trend CLIP... --at WHEN... [options]",
         (Operand("clips", "CLIP", "*", "recordings of one car, at least three"),),
     ),
+    Command(
+        "desk",
+        "open a page on this machine for owner, technician and advisor",
+        "Opens a page on this machine on which owner, technician and advisor do their work: cases, "
+        "recordings, answers, before and after.",
+        "audiodiag desk [options]",
+    ),
 )
 
 
