@@ -20,7 +20,17 @@ from audiodiag.desk.tables import AnalysisRow, CarRow, CaseRow, JobRow, LabelRow
 from audiodiag.report.wording import HEARD_FROM, SYMPTOM_WORDS, percent
 from audiodiag.vehicle import Vehicle, with_options
 
-__all__ = ["Heard", "Urgency", "advice_for", "advice_of", "heard_in", "state_with", "urgency_of"]
+__all__ = [
+    "Heard",
+    "Urgency",
+    "advice_for",
+    "advice_of",
+    "heard_in",
+    "plan_words",
+    "standing_cautions",
+    "state_with",
+    "urgency_of",
+]
 
 GRAVE_ANSWERS = {
     ("belt_look", "frayed"): "belt frayed",
@@ -56,6 +66,11 @@ class Heard:
         given = {each["name"]: each["probability"] for each in found["symptoms"]} if judged and found else {}
         given = {name: value for name, value in given.items() if value is not None}
         return {**given, **{name: 0.97 if word == "heard" else 0.03 for name, word in self.labels.items()}}
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the clip says of itself that it was simulated."""
+        return bool(self.result and self.result["simulated"])
 
     @property
     def refusal(self) -> dict[str, str] | None:
@@ -152,6 +167,26 @@ def state_with(
     )
 
 
+def plan_words(advice: Advice) -> str:
+    """Say when to stop looking, with the titles of the checks.
+
+    >>> plan_words(advice_of((("belt_squeal", 0.9),), (), (), (None, None, ""))).startswith("First: ")
+    True
+    """
+    plan = advice.plan
+    checks = "; then: ".join(check.title for check in plan.checks)
+    lead = f"First: {checks}. Unless one points elsewhere," if checks else "No further check pays:"
+    return (
+        f"{lead} {plan.remedy.title} is the step to take "
+        f"({percent(plan.cure_probability)} that it is the right one)."
+    )
+
+
+def standing_cautions() -> list[str]:
+    """Give the cautions that always hold, for pages that speak of no case yet."""
+    return [caution.text for caution in load_knowledge().cautions if caution.always]
+
+
 def urgency_of(case: CaseRow, seen: dict[str, str], probabilities: dict[str, float]) -> Urgency:
     """Say how much a case presses and why.
 
@@ -159,7 +194,7 @@ def urgency_of(case: CaseRow, seen: dict[str, str], probabilities: dict[str, flo
     >>> urgency_of(case, {"belt_look": "frayed"}, {"belt_squeal": 0.8})
     Urgency(rank=1, reasons=('belt frayed', 'belt squeal 80 %'))
     """
-    reasons = ["cannot drive"] if case.cannot_drive else []
+    reasons = ["its owner says that it cannot be driven safely"] if case.cannot_drive else []
     reasons += [said for answer, said in GRAVE_ANSWERS.items() if answer in seen.items()]
     reasons += [
         f"{SYMPTOM_WORDS[name]} {percent(probabilities[name])}"

@@ -59,6 +59,7 @@ class InboxLine:
     failed: int
     verdict: str
     newest: int | None
+    simulated: bool
 
 
 def inbox(ask: Ask) -> Response:
@@ -111,7 +112,8 @@ def _lines(session: Session, cases: list[CaseRow]) -> list[InboxLine]:
     for case in cases:
         recording_id = newest.get(case.id)
         recording = session.get(RecordingRow, recording_id) if recording_id else None
-        chances = heard_in(session, recording).probabilities if recording else {}
+        found = heard_in(session, recording) if recording else None
+        chances = found.probabilities if found else {}
         heard = sorted(chances.items(), key=lambda pair: -pair[1])
         lines.append(
             InboxLine(
@@ -124,6 +126,7 @@ def _lines(session: Session, cases: list[CaseRow]) -> list[InboxLine]:
                 failed=sum(state == "failed" for owner, state in jobs if owner == case.id),
                 verdict=verdicts.get(case.id, ""),
                 newest=recording_id,
+                simulated=found is not None and found.simulated,
             )
         )
     return lines

@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from audiodiag.causes import load_knowledge
 from audiodiag.desk.casework import answer_question, described_car, open_case, write_note
-from audiodiag.desk.findings import Heard, advice_for, heard_in, urgency_of
+from audiodiag.desk.findings import Heard, advice_for, heard_in, plan_words, standing_cautions, urgency_of
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
 from audiodiag.desk.tables import (
     CarRow,
@@ -43,7 +43,7 @@ LEAST_SHARE = 0.02
 
 def new_form(ask: Ask) -> Response:
     """The form of a new case."""
-    return page(ask, "new.html", here="new", cautions=_always())
+    return page(ask, "new.html", here="new", cautions=standing_cautions())
 
 
 def new_case(ask: Ask) -> Response:
@@ -110,7 +110,7 @@ def case_page(ask: Ask) -> Response:
         causes=[each for each in advice.causes if each.probability >= LEAST_SHARE][:MOST_CAUSES],
         checks=[_check(check, known) for check in advice.checks],
         question=advice.questions[0] if advice.questions else None,
-        stop_rule=advice.plan.text(),
+        stop_rule=plan_words(advice),
         cautions=advice.cautions,
         shorts={each.text: each.short for each in known.cautions},
         answered=[(known.observation(name), answer) for name, answer in seen.items() if _known(known, name)],
@@ -174,7 +174,7 @@ def record_page(ask: Ask) -> Response:
     """Record in the browser with a sequence whose times become the steering phases."""
     with ask.room.store.reading() as session:
         case = case_of(ask, session)
-    return page(ask, "record.html", here="case", case=case, steps=STEPS, cautions=_always())
+    return page(ask, "record.html", here="case", case=case, steps=STEPS, cautions=standing_cautions())
 
 
 def _leading(heards: list[Heard], wanted: str | None) -> Heard | None:
@@ -182,10 +182,6 @@ def _leading(heards: list[Heard], wanted: str | None) -> Heard | None:
     done = [each for each in heards if each.result is not None]
     asked = [each for each in done if str(each.recording.id) == wanted]
     return asked[0] if asked else done[0] if done else None
-
-
-def _always() -> list[str]:
-    return [caution.text for caution in load_knowledge().cautions if caution.always]
 
 
 def _known(known: Any, name: str) -> bool:

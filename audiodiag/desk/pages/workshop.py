@@ -10,6 +10,7 @@ from sqlalchemy import select
 from starlette.responses import Response
 
 from audiodiag.desk.casework import ask_comparison
+from audiodiag.desk.findings import heard_in, standing_cautions
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
 from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingRow
 
@@ -54,7 +55,11 @@ def compare_form(ask: Ask) -> Response:
                 select(JobRow).where(JobRow.case_id == case.id, JobRow.kind == "compare").order_by(JobRow.id)
             )
         }
-    names = {each.id: each.file_name for each in recordings}
+        simulated = {each.id for each in recordings if heard_in(session, each).simulated}
+    names = {
+        each.id: f"{each.file_name} (simulated)" if each.id in simulated else each.file_name
+        for each in recordings
+    }
     shown = [_shown(row, jobs.get(row.id), names) for row in rows]
     waits = any(each["state"] in ("queued", "running") for each in shown)
     return page(
@@ -62,6 +67,8 @@ def compare_form(ask: Ask) -> Response:
         "compare.html",
         here="case",
         case=case,
+        names=names,
+        cautions=standing_cautions(),
         recordings=recordings,
         done=done,
         shown=shown,
