@@ -19,7 +19,7 @@ from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, 
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
-from audiodiag.speed.tracking import best_path, forward_backward, step_law
+from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["Candidate", "Choice", "candidate_tracks", "choose", "no_speed", "speed_by_ear"]
@@ -30,7 +30,7 @@ EVIDENCE_TEMPER = 0.4
 """The same when frames are added up as evidence: neighbouring frames share most of their sound."""
 TRACK_LAW = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40)
 RESIDUAL_LAW = step_law(narrow=1.0, wide=8.0, wide_share=0.15, reach=30)
-STRAIGHTENINGS = 2
+STRAIGHTENINGS = 1
 SECOND_LOOK_RPM = 1500.0
 UNTAUGHT_CONFIDENCE = 0.3
 """Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""
@@ -57,10 +57,8 @@ def _tracked(scores: Mapping[int, FloatArray], prior: FloatArray) -> tuple[Float
     """Give the tempered scores of the most probable number of cylinders, and that number."""
     numbers = list(scores)
     if len(numbers) > 1:
-        evidence = {
-            n: forward_backward((scores[n] + prior) * EVIDENCE_TEMPER, TRACK_LAW).log_evidence
-            for n in numbers
-        }
+        tables = np.stack([scores[n] + prior for n in numbers]) * EVIDENCE_TEMPER
+        evidence = dict(zip(numbers, log_evidence(tables, TRACK_LAW), strict=True))
         numbers.sort(key=lambda n: -evidence[n])
     return (scores[numbers[0]] + prior) * TEMPER, numbers[0]
 
@@ -96,7 +94,7 @@ def _straightened(
     log_grid = np.log(RPM_GRID)
     offset = np.log(np.interp(frame_time, time_s, smooth) / reference)
     true_prior = np.interp(log_grid[None, :] + offset[:, None], log_grid, prior)
-    scores = (comb_scores(front, weights, cylinders) + true_prior) * TEMPER
+    scores = (comb_scores(front, weights, (cylinders,))[cylinders] + true_prior) * TEMPER
     path = best_path(scores, RESIDUAL_LAW)
     posterior = forward_backward(scores, RESIDUAL_LAW).posterior
     rows = np.arange(len(path))
@@ -120,7 +118,7 @@ def candidate_tracks(
     ``SECOND_LOOK_RPM`` gets a rival that must lie below it.
     """
     prior = weights.prior if prior is None else prior
-    combs = {n: comb_scores(front, weights, n) for n in cylinders}
+    combs = comb_scores(front, weights, cylinders)
     scores, number = _tracked(combs, prior)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)

@@ -16,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import scipy.fft
 
 from audiodiag.errors import ModelError
 from audiodiag.records import FloatArray
@@ -72,21 +73,27 @@ def tooth_levels(front: FrontEnd, channel: int, tooth: int) -> FloatArray:
     return out
 
 
-def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: int) -> FloatArray:
-    """Score every speed of the grid at every frame, shape (frames, grid), in nats without the prior."""
-    table = weights.teeth[cylinders]
-    scores = np.zeros((front.spectra.shape[1], len(RPM_GRID)), np.float32)
+def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: tuple[int, ...]) -> dict[int, FloatArray]:
+    """Score every speed of the grid at every frame for each number of cylinders.
+
+    Returns shape (frames, grid) each, in nats without the prior. A tooth outside the axis counts nothing. On
+    a logarithmic axis a comb is one kernel that is shifted by the speed, so all scores are correlations.
+    """
+    frames, axis = front.spectra.shape[1:]
     shifts = _shifts(front.axis_hz)
-    axis, count = front.spectra.shape[2], len(RPM_GRID)
+    reach = max(int(shifts.max()), 0) + len(RPM_GRID) + max(-int(shifts.min()), 0)
+    size = scipy.fft.next_fast_len(max(axis, reach) + max(-int(shifts.min()), 0) + 1, real=True)
+    kernels = np.zeros((len(cylinders), len(CHANNELS), size), np.float32)
+    for place, number in enumerate(cylinders):
+        for channel in range(len(CHANNELS)):
+            np.add.at(kernels[place, channel], shifts % size, weights.teeth[number][channel])
+    turned = np.conj(scipy.fft.rfft(kernels, axis=2))
+    total = np.zeros((len(cylinders), frames, turned.shape[2]), np.complex64)
     for channel in range(len(CHANNELS)):
-        spectra = front.spectra[channel]
-        for tooth, shift in enumerate(shifts):
-            first, last = max(0, -shift), min(count, axis - shift)
-            if last > first and table[channel, tooth]:
-                scores[:, first:last] += (
-                    np.float32(table[channel, tooth]) * spectra[:, first + shift : last + shift]
-                )
-    return scores
+        lines = scipy.fft.rfft(front.spectra[channel], size, axis=1)
+        total += turned[:, channel, None, :] * lines[None, :, :]
+    scores = scipy.fft.irfft(total, size, axis=2)[:, :, : len(RPM_GRID)]
+    return {number: scores[place] for place, number in enumerate(cylinders)}
 
 
 def speed_prior() -> FloatArray:

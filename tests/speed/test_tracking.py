@@ -13,7 +13,8 @@ from audiodiag.classifier.chooser_training import fit_chooser, fit_trust
 from audiodiag.classifier.speed_training import tooth_groups
 from audiodiag.errors import ModelError
 from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
-from audiodiag.speed.comb import CYLINDERS, TEETH, load_comb_weights
+from audiodiag.speed.comb import CYLINDERS, TEETH, comb_scores, load_comb_weights, tooth_levels
+from audiodiag.speed.front import CHANNELS, FrontEnd, log_axis
 from audiodiag.speed.tracking import best_path, forward_backward, step_law
 
 
@@ -106,3 +107,20 @@ def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
         load_comb_weights(broken)
     with pytest.raises(ModelError, match="FileNotFoundError"):
         load_comb_weights(tmp_path / "none.json")
+
+
+def test_scores_are_the_weighted_levels_at_the_teeth() -> None:
+    rng = np.random.default_rng(4)
+    axis = log_axis()
+    front = FrontEnd(
+        rng.normal(size=(len(CHANNELS), 3, len(axis))).astype(np.float32), axis, np.arange(3.0), np.zeros(3)
+    )
+    weights = load_comb_weights()
+    found = comb_scores(front, weights, (4, 6))
+    for number in (4, 6):
+        direct = sum(
+            weights.teeth[number][channel, tooth] * tooth_levels(front, channel, tooth)
+            for channel in range(len(CHANNELS))
+            for tooth in range(len(TEETH))
+        )
+        np.testing.assert_allclose(found[number], direct, atol=2e-4)
