@@ -1,0 +1,198 @@
+"""The work of the three people in a real browser; skipped in words where there is none."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="the browser's driver is not installed")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+
+from tests.desk.conftest import wait_for  # noqa: E402
+from tests.desk.test_workforce import DEMO, Served  # noqa: E402
+
+PLACES = (
+    "/inbox", "/new", "/blocks", "/enter", "/nowhere", "/cases/{key}", "/cases/{key}?questions=all",
+    "/cases/{key}/car", "/cases/{key}/record", "/cases/{key}/bench/{recording}", "/cases/{key}/compare",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    made = Served(tmp_path_factory.mktemp("desk"))
+    made.start()
+    yield made
+    made.process.terminate()
+    made.process.wait(timeout=30)
+    made.process.stderr.close()
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory) -> Path:
+    """A demo clip as the sound that the browser's microphone hears."""
+    import soundfile
+
+    from audiodiag.clip import read_clip
+
+    clip = read_clip(DEMO / "05_belt_squeal.mp3")
+    path = tmp_path_factory.mktemp("sound") / "microphone.wav"
+    soundfile.write(path, clip.samples, clip.sample_rate_hz)
+    return path
+
+
+@pytest.fixture(scope="module")
+def browser(sound):
+    with sync_api.sync_playwright() as play:
+        made = play.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
+                  f"--use-file-for-fake-audio-capture={sound}"],
+        )  # fmt: skip
+        yield made
+        made.close()
+
+
+@pytest.fixture
+def at(browser, served):
+    """Open a page with a session; what its scripts complain of fails the test."""
+    opened, said = [], []
+
+    def open_page(width: int = 1280, scheme: str = "light"):
+        context = browser.new_context(viewport={"width": width, "height": 800}, color_scheme=scheme)
+        name, value = served.cookie.split("=", 1)
+        context.add_cookies([{"name": name, "value": value, "url": served.base}])
+        page = context.new_page()
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("console", lambda line: said.append(line.text) if line.type == "error" else None)
+        opened.append(context)
+        return page
+
+    yield open_page
+    for context in opened:
+        context.close()
+    assert [line for line in said if "404" not in line] == []
+
+
+def _case_with_clip(served, name: str) -> str:
+    key = json.loads(served.ask("POST", "/api/cases", b"title=the+blue+van"))["key"]
+    served.ask("PUT", f"/api/cases/{key}/recordings?name={name}", (DEMO / name).read_bytes())
+    wait_for(lambda: b'"done"' in served.ask("GET", f"/api/cases/{key}/progress"))
+    return key
+
+
+def test_owner_records_with_the_sequence_and_reads_the_answer(at, served):
+    page = at(390)
+    page.goto(f"{served.base}/new")
+    page.get_by_label("What do you call the car?").fill("the red van")
+    page.get_by_role("button", name="Open the case").click()
+    page.get_by_role("link", name="Record here").click()
+    page.get_by_role("button", name="Start the recording").click()
+    wait_for(lambda: page.evaluate("document.querySelectorAll('.steps .over').length >= 2"), within_s=60)
+    assert float(page.locator("meter").evaluate("m => m.value")) > 0
+    page.get_by_role("button", name="Stop and keep").click()
+    page.get_by_role("button", name="Send this recording").click()
+    page.get_by_text("The six sounds").wait_for(timeout=120_000)
+    assert "said=received" in page.url
+    phases = page.locator(".wave rect[class^=phase]").count()
+    assert phases >= 2, "the times of the sequence became steering phases"
+    assert page.locator("audio").evaluate("a => { a.load(); return a.error === null; }")
+
+
+def test_sending_with_progress_and_questions_by_keyboard(at, served):
+    page = at()
+    page.goto(f"{served.base}/new")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.get_by_label("What do you call the car?").fill("estate car")
+    page.keyboard.press("Enter")
+    page.get_by_label("Recording or video").set_input_files(DEMO / "01_healthy.m4a")
+    page.get_by_role("button", name="Send", exact=True).click()
+    page.get_by_text("The six sounds").wait_for(timeout=120_000)
+    before = page.locator(".causes").inner_text()
+    page.locator(".answers input").first.focus()
+    page.keyboard.press("Space")
+    page.get_by_role("button", name="Answer", exact=True).press("Enter")
+    page.get_by_text("Answered so far").wait_for()
+    assert page.locator(".causes").inner_text() != before or page.locator(".answered li").count() == 1
+
+
+def test_advisor_listens_marks_and_answers_by_keyboard(at, served):
+    key = _case_with_clip(served, "05_belt_squeal.mp3")
+    served.ask("POST", "/blocks", b"title=Belt&text=Look+at+the+belt+first.")
+    page = at()
+    page.goto(f"{served.base}/cases/{key}")
+    page.get_by_role("link", name="Listen, mark").press("Enter")
+    wait_for(lambda: page.evaluate("document.getElementById('player').readyState >= 3"), within_s=30)
+    page.keyboard.press("Space")
+    wait_for(lambda: page.evaluate("document.getElementById('player').currentTime > 0.3"), within_s=30)
+    page.keyboard.press("Space")
+    page.keyboard.press("[")
+    page.keyboard.press("ArrowRight")
+    page.wait_for_timeout(300)
+    page.keyboard.press("]")
+    page.keyboard.press("3")
+    page.keyboard.press("m")
+    page.get_by_text("take away").first.wait_for()
+    assert re.search(r"belt squeal \d\.\d\d to \d\.\d\d s", page.locator("main").inner_text())
+    page.keyboard.press("a")
+    page.get_by_role("button", name="+ Belt").first.press("Enter")
+    assert page.get_by_label("To the owner").input_value() == "Look at the belt first."
+    page.get_by_role("button", name="Send", exact=True).press("Enter")
+    page.get_by_text("The answer is sent").wait_for()
+    assert page.get_by_text("Look at the belt first.").is_visible()
+
+
+def test_many_files_at_once_become_cases(at, served):
+    page = at()
+    page.goto(f"{served.base}/inbox")
+    page.get_by_label("Many recordings").set_input_files(
+        [DEMO / "01_healthy.m4a", DEMO / "03_pump_whine.m4a"]
+    )
+    page.get_by_role("link", name="03_pump_whine").wait_for(timeout=60_000)
+    assert page.get_by_role("link", name="01_healthy").is_visible()
+
+
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(360, "dark"), (360, "light"), (1280, "light"), (1280, "dark")]
+)
+def test_every_page_fits_and_can_be_read_by_everyone(at, served, width, scheme):
+    """No page is wider than its screen; axe-core finds nothing serious, in both themes."""
+    run = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed")
+    key, recording = _any_recording(served)
+    page = at(width, scheme)
+    wrong = []
+    for place in PLACES:
+        page.goto(served.base + place.replace("{key}", key).replace("{recording}", recording))
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            wrong.append(f"{place} is wider than {width}")
+        found = run.Axe().run(page).response["violations"]
+        wrong += [
+            f"{place}: {each['id']} at {each['nodes'][0]['target']}"
+            for each in found
+            if each["impact"] in ("serious", "critical")
+        ]
+    assert wrong == []
+
+
+def _any_recording(served) -> tuple[str, str]:
+    """Key and number of a recording that was listened to."""
+    found = re.search(rb"/cases/([\w-]{20,})/bench/(\d+)", served.ask("GET", "/inbox?show=all"))
+    if found:
+        return found[1].decode(), found[2].decode()
+    _case_with_clip(served, "05_belt_squeal.mp3")
+    return _any_recording(served)
+
+
+def test_axe_finds_what_is_planted(at, served):
+    run = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed")
+    page = at()
+    page.goto(f"{served.base}/new")
+    page.evaluate(
+        "document.querySelector('[name=title]').closest('label').replaceWith(document.createElement('input'))"
+    )
+    assert "label" in {each["id"] for each in run.Axe().run(page).response["violations"]}
