@@ -9,6 +9,7 @@ Every error states what was wrong, what was got, what is allowed and what to do 
     ├── SteeringError    steering phases that cannot be used
     ├── KnowledgeError   a file of causes, checks or cautions that breaks its schema
     ├── ModelError       a stored model that cannot be read
+    ├── ParcelError      a parcel that is damaged, hostile or none
     └── UsageError       options that do not fit together, or an output that cannot be written
 
 >>> print(ClipError("the recording is too short", got="0.5 s", allowed="at least 3 s", todo="record again"))
@@ -23,6 +24,7 @@ __all__ = [
     "ClipError",
     "KnowledgeError",
     "ModelError",
+    "ParcelError",
     "SpeedError",
     "SteeringError",
     "UsageError",
@@ -89,6 +91,10 @@ class KnowledgeError(AudiodiagError):
 
 class ModelError(AudiodiagError):
     """A stored model that cannot be read."""
+
+
+class ParcelError(AudiodiagError):
+    """A parcel that is damaged, hostile or none."""
 
 
 class UsageError(AudiodiagError):

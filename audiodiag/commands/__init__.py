@@ -105,6 +105,27 @@ COMMANDS: tuple[Command, ...] = (
         "recordings, answers, before and after.",
         "audiodiag desk [options]",
     ),
+    Command(
+        "report",
+        "write one page in one file that says, shows and plays what was found",
+        "Writes one self-contained page about a recording, or about recordings before and after the work.",
+        "audiodiag report CLIP... --out FILE.html [options]",
+        (Operand("clips", "CLIP", "*", "recordings; with --after those made before the work"),),
+    ),
+    Command(
+        "pack",
+        "put recordings, diagnosis and report into one file to send, without place and device",
+        "Puts recordings, diagnosis and report into one file to send; place and device are taken out.",
+        "audiodiag pack CLIP... --out FILE.zip [options]",
+        (Operand("clips", "CLIP", "*", "recording: m4a, mp4, 3gp, webm, ogg, wav ..."),),
+    ),
+    Command(
+        "unpack",
+        "check such a file and unpack it, or say in words why not",
+        "Checks a parcel to the byte and unpacks it; refuses what is damaged or hostile.",
+        "audiodiag unpack FILE.zip --out FOLDER",
+        (Operand("parcel", "FILE.zip", "?", "a parcel that audiodiag pack made"),),
+    ),
 )
 
 

@@ -19,7 +19,7 @@ from audiodiag.comparison.trend import SymptomTrend
 from audiodiag.records import Analysis, FloatArray
 from audiodiag.report import wording
 from audiodiag.report.compared_text import BLEED_WORDS, CHANGE_WORDS
-from audiodiag.report.palette import even_colours
+from audiodiag.report.palette import even_colours, two_sided_colours
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +46,11 @@ def change_maps_png(
         pictures.append(_map(place, maps, level, shared, MAP_RANGE_DB))
         place.set_title(_plain(name), fontsize=TEXT_SIZE, loc="left")
     last = _map(
-        axes[2], maps, maps.difference_db, ListedColormap(_two_sided()), (-DIFFERENCE_DB, DIFFERENCE_DB)
+        axes[2],
+        maps,
+        maps.difference_db,
+        ListedColormap(two_sided_colours(256)),
+        (-DIFFERENCE_DB, DIFFERENCE_DB),
     )
     axes[2].set_title(f"{_plain(names[1])} less {_plain(names[0])}", fontsize=TEXT_SIZE, loc="left")
     axes[2].set_xlabel("instants, from the calmest to the loudest (%)", fontsize=TEXT_SIZE)
@@ -196,15 +200,6 @@ def _map(place: Axes, maps: ChangeMaps, level: FloatArray, colours: Any, span: t
         vmax=span[1],
         interpolation="nearest",
     )
-
-
-def _two_sided() -> FloatArray:
-    """Colours for a difference: quieter runs to the dark end, louder to the light end, no change is "
-    "mid grey."""
-    scale = even_colours(256)
-    grey = np.full((1, 3), 0.55)
-    away = np.abs(np.linspace(-1.0, 1.0, 256))[:, None] ** 0.7
-    return np.asarray(scale * away + grey * (1.0 - away))
 
 
 def _png(figure: Figure, dots_per_inch: int) -> bytes:

@@ -9,43 +9,42 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import scipy.fft
 
-from audiodiag.records import Analysis, Clip, FloatArray, SymptomFinding
+from audiodiag.records import Analysis
 from audiodiag.report import wording
+from audiodiag.report.levels import (
+    LOWEST_HZ,
+    RANGE_DB,
+    LevelPicture,
+    band_of,
+    joined_spans,
+    order_levels,
+    order_of,
+    shown_sounds,
+    spectrogram_levels,
+)
 from audiodiag.report.palette import PHASE_GREYS, even_colours
-from audiodiag.units import order_to_frequency_hz
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_order_map", "draw_sounds", "draw_spectrogram", "draw_speed", "picture", "picture_png"]
+__all__ = [
+    "draw_order_map",
+    "draw_sounds",
+    "draw_spectrogram",
+    "draw_speed",
+    "picture",
+    "picture_png",
+    "picture_svg",
+]
 
-LOWEST_HZ = 60.0
-RANGE_DB = 60.0
-ROWS = 200
-HIGHEST_ORDER = 24.0
 TEXT_SIZE = 12.0
 SMALL_SIZE = 10.5
 
-SOUND_BANDS_HZ = {
-    "pump_whine": (100.0, 1500.0),
-    "cavitation_groan": (100.0, 4000.0),
-    "belt_squeal": (1500.0, 9000.0),
-    "belt_chirp": (2000.0, 11000.0),
-    "relief_hiss": (1500.0, 11000.0),
-    "bearing_growl": (1000.0, 6000.0),
-}
-"""Where each sound commonly lies (an assumption, no published source): the height of its frame."""
-SOUND_ORDERS = {"pump_whine": "whine_order"}
-"""Measurements that say at which order a sound stands still."""
-SOUND_FREQUENCIES = {"belt_squeal": "squeal_frequency_hz", "bearing_growl": "growl_band_hz"}
-"""Measurements that say at which frequency a sound lies (Hz)."""
 _HATCHES = {
     "pump_whine": "",
     "cavitation_groan": "xxx",
@@ -56,21 +55,20 @@ _HATCHES = {
 }
 
 
-@dataclass(frozen=True, eq=False)
-class _Picture:
-    """Levels over time and a second axis: ``level_db`` has shape (rows, columns)."""
-
-    level_db: FloatArray
-    left_s: float
-    right_s: float
-    low: float
-    high: float
-
-
 def picture_png(analysis: Analysis, *, dots_per_inch: int = 150) -> bytes:
     """Give the picture of one analysis as the bytes of a PNG file."""
     written = io.BytesIO()
     picture(analysis).savefig(written, format="png", dpi=dots_per_inch, metadata={"Software": "audiodiag"})
+    return written.getvalue()
+
+
+def picture_svg(analysis: Analysis) -> str:
+    """Give the picture of one analysis as SVG; the same analysis gives the same text."""
+    import matplotlib
+
+    written = io.StringIO()
+    with matplotlib.rc_context({"svg.hashsalt": "audiodiag", "svg.fonttype": "none"}):
+        picture(analysis).savefig(written, format="svg", metadata={"Date": None, "Creator": "audiodiag"})
     return written.getvalue()
 
 
@@ -79,7 +77,7 @@ def picture(analysis: Analysis) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    sounds = max(1, len(_shown(analysis)))
+    sounds = max(1, len(shown_sounds(analysis)))
     known = analysis.speed.known
     heights = [3.4, 0.42 * sounds + 0.1, 1.7 if known else 0.6, 3.2 if known else 0.5]
     figure = Figure(figsize=(6.2, 1.75 + sum(heights)), layout="constrained")
@@ -102,29 +100,29 @@ def picture(analysis: Analysis) -> Figure:
 
 def draw_spectrogram(axes: Axes, analysis: Analysis) -> None:
     """Draw level over time (s) and frequency (kHz, logarithmic), with the found sounds framed."""
-    made = _spectrogram(analysis.clip)
+    made = spectrogram_levels(analysis.clip)
     _show(axes, made)
     kilohertz = [
         value for value in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0) if value * 1000 < 10**made.high
     ]
     axes.set_yticks([np.log10(value * 1000) for value in kilohertz], [f"{value:g}" for value in kilohertz])
     axes.set_ylabel("frequency (kHz)", fontsize=TEXT_SIZE)
-    for number, found in enumerate(_shown(analysis), 1):
+    for number, found in enumerate(shown_sounds(analysis), 1):
         top_hz = 0.97 * 10**made.high
-        low, high = (float(np.log10(min(max(f, 1.1 * LOWEST_HZ), top_hz))) for f in _band(found, analysis))
-        for left, right in _drawn_spans(found, analysis.clip.duration_s):
+        low, high = (float(np.log10(min(max(f, 1.1 * LOWEST_HZ), top_hz))) for f in band_of(found, analysis))
+        for left, right in joined_spans(found, analysis.clip.duration_s):
             _frame(axes, left, right, low, high)
         if found.spans_s:
             left, right = max(
-                _drawn_spans(found, analysis.clip.duration_s), key=lambda span: span[1] - span[0]
+                joined_spans(found, analysis.clip.duration_s), key=lambda span: span[1] - span[0]
             )
-            share = number / (len(_shown(analysis)) + 1)
+            share = number / (len(shown_sounds(analysis)) + 1)
             _tag(axes, left + share * (right - left), high, str(number))
 
 
 def draw_sounds(axes: Axes, analysis: Analysis) -> None:
     """Draw one row for every sound that is heard or perhaps heard, with bars when it sounds."""
-    shown = _shown(analysis)
+    shown = shown_sounds(analysis)
     for row, found in enumerate(shown):
         number = row + 1
         for left, right in found.spans_s:
@@ -187,12 +185,12 @@ def draw_order_map(axes: Axes, analysis: Analysis) -> None:
         axes.set_yticks([])
         _say(axes, "no order map without engine speed")
         return
-    made = _order_picture(analysis)
+    made = order_levels(analysis)
     _show(axes, made)
-    for number, found in enumerate(_shown(analysis), 1):
-        order = _order(found, analysis)
+    for number, found in enumerate(shown_sounds(analysis), 1):
+        order = order_of(found, analysis)
         height = order if order is not None and order < made.high else None
-        for left, right in _drawn_spans(found, analysis.clip.duration_s):
+        for left, right in joined_spans(found, analysis.clip.duration_s):
             if height is not None:
                 _frame(axes, left, right, height - 0.45, height + 0.45)
         if height is not None and found.spans_s:
@@ -221,100 +219,11 @@ def _title(analysis: Analysis) -> str:
     return "\n".join([*textwrap.wrap(name, 62), *textwrap.wrap(verdict, 62)[:3]])
 
 
-def _shown(analysis: Analysis) -> list[SymptomFinding]:
-    """Give the sounds worth marking, the surest first; none where nothing is claimed."""
-    if analysis.verdict.kind not in ("symptoms", "normal"):
-        return []
-    ranked = sorted(analysis.symptoms, key=lambda found: -found.probability)
-    return [found for found in ranked if found.probability >= wording.MAYBE_FROM]
-
-
-def _order(found: SymptomFinding, analysis: Analysis) -> float | None:
-    """Give the order at which a sound stands still, None where it has none or none was measured."""
-    order = analysis.measurements.get(SOUND_ORDERS.get(found.name, ""), np.nan)
-    return order if np.isfinite(order) and order > 0 else None
-
-
-def _band(found: SymptomFinding, analysis: Analysis) -> tuple[float, float]:
-    """Give the height of a sound's frame (Hz): around what was measured, or where it commonly lies."""
-    frequency_hz = analysis.measurements.get(SOUND_FREQUENCIES.get(found.name, ""), np.nan)
-    order = _order(found, analysis)
-    if order is not None and analysis.speed.known:
-        frequency_hz = order_to_frequency_hz(order, analysis.speed.median_rpm)
-    low, high = SOUND_BANDS_HZ[found.name]
-    if np.isfinite(frequency_hz) and low / 2 <= frequency_hz <= 2 * high:
-        return frequency_hz / 1.25, frequency_hz * 1.25
-    return low, high
-
-
-def _drawn_spans(found: SymptomFinding, duration_s: float) -> list[tuple[float, float]]:
-    """Join spans that stand closer than the eye can part, so that a train of bursts has one frame."""
-    joined: list[tuple[float, float]] = []
-    for left, right in sorted(found.spans_s):
-        if joined and left - joined[-1][1] < 0.03 * duration_s:
-            joined[-1] = (joined[-1][0], max(right, joined[-1][1]))
-        else:
-            joined.append((left, right))
-    return joined
-
-
 def _longest(spans_s: Iterable[tuple[float, float]]) -> tuple[float, float]:
     return max(spans_s, key=lambda span: span[1] - span[0])
 
 
-def _spectrogram(clip: Clip) -> _Picture:
-    """Levels over time and the logarithm of frequency, the loudest of each cell kept."""
-    rate_hz = clip.sample_rate_hz
-    block = 2 ** round(np.log2(0.06 * rate_hz))
-    samples = np.asarray(clip.samples, dtype=np.float32)
-    samples = np.pad(samples, (0, max(0, block - len(samples))))
-    hop = max(block // 4, (len(samples) - block) // 900 + 1)
-    blocks = np.lib.stride_tricks.sliding_window_view(samples, block)[::hop]
-    window = np.hanning(block).astype(np.float32)
-    power = np.abs(scipy.fft.rfft(blocks * window, axis=1)) ** 2
-    edges_hz = np.geomspace(LOWEST_HZ, min(0.5 * rate_hz, 20000.0), ROWS + 1)
-    lines = edges_hz * block / rate_hz
-    first = np.floor(lines[:-1]).astype(int)
-    last = np.maximum(np.ceil(lines[1:]).astype(int), first + 1)
-    level = np.stack([power[:, low:high].max(axis=1) for low, high in zip(first, last, strict=True)])
-    return _Picture(
-        level_db=_below_loudest(level),
-        left_s=0.0,
-        right_s=(len(blocks) * hop + block / 2) / rate_hz,
-        low=float(np.log10(edges_hz[0])),
-        high=float(np.log10(edges_hz[-1])),
-    )
-
-
-def _order_picture(analysis: Analysis) -> _Picture:
-    from audiodiag.orders.angle import resample_to_angle
-    from audiodiag.orders.spectrum import order_map
-
-    clip, speed = analysis.clip, analysis.speed
-    angle = resample_to_angle(
-        clip.samples,
-        clip.sample_rate_hz,
-        speed.time_s,
-        speed.rpm,
-        samples_per_rev=64,
-        max_order=HIGHEST_ORDER,
-    )
-    found = order_map(angle, resolution=0.125, overlap=0.8)
-    even_s = np.linspace(found.time_s[0], found.time_s[-1], 600)
-    nearest = np.clip(np.searchsorted(found.time_s, even_s), 0, len(found.time_s) - 1)
-    level_db = _below_loudest(found.power[nearest].T)
-    known = np.interp(even_s, speed.time_s, np.isfinite(speed.rpm).astype(float)) > 0.5
-    level_db[:, ~known] = np.nan
-    half = found.spacing / 2
-    return _Picture(level_db, float(even_s[0]), float(even_s[-1]), -half, float(found.orders[-1]) + half)
-
-
-def _below_loudest(power: FloatArray) -> FloatArray:
-    level_db = 10.0 * np.log10(np.maximum(power, 1e-20))
-    return np.asarray(np.clip(level_db - np.percentile(level_db, 99.9), -RANGE_DB, 0.0), dtype=np.float32)
-
-
-def _show(axes: Axes, made: _Picture) -> None:
+def _show(axes: Axes, made: LevelPicture) -> None:
     from matplotlib.colors import ListedColormap
 
     axes.imshow(

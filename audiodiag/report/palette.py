@@ -10,7 +10,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["PHASE_GREYS", "even_colours", "lab_to_srgb", "srgb_to_lab"]
+__all__ = ["PHASE_GREYS", "even_colours", "lab_to_srgb", "srgb_to_lab", "two_sided_colours"]
 
 PHASE_GREYS = {"centre": "0.97", "turning": "0.88", "stop": "0.74"}
 """Backgrounds of the steering phases, told apart by lightness and always written beside."""
@@ -42,6 +42,18 @@ def even_colours(count: int) -> FloatArray:
     places = np.linspace(0.0, walked[-1], count)
     even = np.stack([np.interp(places, walked, path[:, axis]) for axis in range(3)], axis=1)
     return np.clip(lab_to_srgb(even), 0.0, 1.0)
+
+
+def two_sided_colours(count: int) -> FloatArray:
+    """Give colours for a difference, shape (count, 3): less runs to dark, more to light, none is grey.
+
+    >>> two_sided_colours(3).round(2)[1].tolist()
+    [0.55, 0.55, 0.55]
+    """
+    scale = even_colours(count)
+    grey = np.full((1, 3), 0.55)
+    away = np.abs(np.linspace(-1.0, 1.0, count))[:, None] ** 0.7
+    return np.asarray(scale * away + grey * (1.0 - away))
 
 
 def lab_to_srgb(lab: FloatArray) -> FloatArray:

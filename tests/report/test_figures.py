@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from audiodiag.records import SYMPTOMS, read_only
-from audiodiag.report.figures import SOUND_BANDS_HZ, SOUND_FREQUENCIES, SOUND_ORDERS, picture, picture_png
+from audiodiag.report.figures import picture, picture_png
+from audiodiag.report.levels import SOUND_BANDS_HZ, SOUND_FREQUENCIES, SOUND_ORDERS
 from tests.report.examples import (
     RATE_HZ,
     cannot_tell_analysis,

@@ -1,0 +1,130 @@
+"""`audiodiag report`: one page in one file that says, shows and plays what was found."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audiodiag.commands.inputs import refuse_contradictions, refuse_odd_tables, settings_of, values_of
+from audiodiag.errors import UsageError
+from audiodiag.options import ANALYSE_OPTIONS, Option
+
+if TYPE_CHECKING:
+    from audiodiag.comparison import Comparison
+    from audiodiag.records import Analysis
+    from audiodiag.report.page import PageClip
+
+__all__ = ["LANGUAGE", "OPTIONS", "STATED", "page_clip", "refuse_ending", "run"]
+
+LANGUAGE = Option(
+    "--language",
+    "language",
+    "text",
+    "the answer",
+    "language of the page: en or de",
+    metavar="CODE",
+    preset="en",
+)
+"""In which language the page speaks."""
+STATED: tuple[Option, ...] = tuple(
+    option for option in ANALYSE_OPTIONS if option.group != "the answer" or option.field == "prices"
+)
+"""What may be stated of car, speed, steering, recording and of what was seen."""
+_SIDES = "the sides"
+OPTIONS: tuple[Option, ...] = (
+    Option("--out", "out", "text", "the answer", "the file to write; needed", metavar="FILE.html"),
+    LANGUAGE,
+    Option(
+        "--without-parts",
+        "without_parts",
+        "flag",
+        "the answer",
+        "leave the parts to listen to out of the page; it is made faster and gets smaller",
+    ),
+    Option(
+        "--after",
+        "after",
+        "text",
+        _SIDES,
+        "recordings made after the work; those named first were then made before it",
+        metavar="CLIP",
+        many=True,
+    ),
+    Option(
+        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
+        metavar="TEXT", preset="before",
+    ),
+    Option(
+        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
+        metavar="TEXT", preset="after",
+    ),
+    *STATED,
+)  # fmt: skip
+
+
+def run(wanted: argparse.Namespace) -> int:
+    """Write the page; exit code 3 where nothing can be told from any recording."""
+    before, after = list(wanted.clips), list(wanted.after or [])
+    given = values_of(wanted, OPTIONS)
+    refuse_contradictions([*before, *after], given)
+    refuse_odd_tables(given)
+    if not before:
+        raise UsageError(
+            "no recording made before the work is named",
+            got="--after alone",
+            allowed="one or more recordings on each side",
+            todo="audiodiag report before.m4a --after after.m4a --out report.html",
+        )
+    out = refuse_ending(given.pop("out", None), ".html", f"audiodiag report {before[0]} --out report.html")
+    language = str(given.pop("language", LANGUAGE.preset))
+    names = (str(given.pop("before_name", "before")), str(given.pop("after_name", "after")))
+    settings = settings_of(given, wanted.saw or [])
+    from audiodiag.files import write_text_whole
+    from audiodiag.report.language import load_sentences
+    from audiodiag.report.page import report_page
+
+    load_sentences(language)  # refuses an unknown language before the work
+    clips = [page_clip(name, settings, parts=not wanted.without_parts) for name in (*before, *after)]
+    analyses = [clip.analysis for clip in clips]
+    found = None
+    if after:
+        found = _compared(analyses[: len(before)], analyses[len(before) :], names, settings)
+    page = report_page(clips, comparison=found, language=language)
+    write_text_whole(out, page)
+    print(f"{out}: {len(page.encode('utf-8')) / 1e6:.1f} MB, one file, nothing else is needed to read it")
+    return 0 if any(found.verdict.kind in ("symptoms", "normal") for found in analyses) else 3
+
+
+def refuse_ending(out: str | None, ending: str, example: str) -> Path:
+    """Refuse a missing name of the file to write, one with another ending, or a folder; give the path."""
+    if out is None or Path(out).suffix.lower() != ending or Path(out).is_dir():
+        raise UsageError(
+            "the command must be told which file to write",
+            got="no --out" if out is None else out,
+            allowed=f"--out and a file whose name ends in {ending}",
+            todo=example,
+        )
+    return Path(out)
+
+
+def page_clip(name: str, settings: dict[str, Any], *, parts: bool) -> PageClip:
+    """Analyse one recording and split it into parts, for the page."""
+    from audiodiag.analysis import analyse
+    from audiodiag.commands.listen import planned_parts
+    from audiodiag.report.page import PageClip
+
+    analysis: Analysis = analyse(name, **settings)
+    split = None
+    if parts and analysis.verdict.kind in ("symptoms", "normal"):
+        plan = planned_parts(analysis, settings.get("vehicle")).plan
+        split = plan.split(analysis.clip.samples, analysis.clip.sample_rate_hz)
+    return PageClip(analysis, split, name)
+
+
+def _compared(
+    before: list[Analysis], after: list[Analysis], names: tuple[str, str], settings: dict[str, Any]
+) -> Comparison:
+    from audiodiag.comparison import compare_sides
+
+    return compare_sides(before, after, names=names, vehicle=settings.get("vehicle"))

@@ -1,0 +1,124 @@
+"""What stands on the page about two sides of recordings: what has changed, how surely, and to listen to."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from audiodiag.comparison import Comparison, SymptomChange
+from audiodiag.records import Analysis
+from audiodiag.report.compared_figures import MAP_RANGE_DB
+from audiodiag.report.language import Said, Sentences
+from audiodiag.report.page_pictures import Raster, Tick
+from audiodiag.report.page_sound import encoded_aac
+from audiodiag.report.page_words import names_said
+from audiodiag.report.palette import two_sided_colours
+from audiodiag.report.raster import data_address, levels_png
+
+__all__ = ["ChangeRow", "ChangeView", "change_view"]
+
+DIFFERENCE_DB = 15.0
+LISTENING_BIT_RATE = 64_000
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One sound's change in words."""
+
+    sound: str
+    verdict: str
+    change: str
+    interval: str
+    smallest: str
+
+
+@dataclass(frozen=True)
+class ChangeView:
+    """All that the page says of a comparison."""
+
+    headline: str
+    sides: tuple[str, str]
+    rows: tuple[ChangeRow, ...]
+    notes: tuple[Said, ...]
+    maps: tuple[tuple[str, Raster], ...]
+    listen: str
+    address: str
+
+
+def change_view(found: Comparison, s: Sentences) -> ChangeView:
+    """Say what has changed between two sides in the words of one language."""
+    told = [change for change in found.symptoms if change.word != "cannot_tell"]
+    moved = [change for change in told if change.word != "unchanged"]
+    if moved:
+        names = [f"{s.say(f'sound.{c.name}')} {s.say(f'comparison.{c.word}')}" for c in moved]
+        headline = s.say("comparison.changed", sounds=names_said(names, s))
+    else:
+        headline = s.say("comparison.unchanged" if told else "comparison.cannot")
+    notes = [s.tell(note.text) for note in found.conditions.notes]
+    if told and all(change.repeatability == "prior" for change in told):
+        notes.append(Said(s.say("comparison.one_each"), s.language))
+    listen, address = "", ""
+    if found.listening is not None:
+        first, second = found.names
+        listen = s.say("comparison.play", first=first, second=second)
+        made = found.listening
+        sound = encoded_aac(made.samples, made.sample_rate_hz, LISTENING_BIT_RATE)
+        address = data_address("audio/mp4", sound)
+    return ChangeView(
+        headline,
+        (_side(found.names[0], found.before, s), _side(found.names[1], found.after, s)),
+        tuple(_row(change, s) for change in found.symptoms),
+        tuple(notes),
+        _maps(found, s),
+        listen,
+        address,
+    )
+
+
+def _side(name: str, analyses: tuple[Analysis, ...], s: Sentences) -> str:
+    return s.say("comparison.sides", name=name, clips=", ".join(found.clip.name for found in analyses))
+
+
+def _row(change: SymptomChange, s: Sentences) -> ChangeRow:
+    def level(value: float | None) -> str:
+        if value is None:
+            return s.say("comparison.unknown")
+        if not math.isfinite(value):
+            return s.say("comparison.no_bound")
+        return s.number(value, 1, sign=True)
+
+    told = change.word != "cannot_tell"
+    word = "unchanged_word" if change.word == "unchanged" else change.word
+    unknown = s.say("comparison.unknown")
+    return ChangeRow(
+        s.say(f"sound.{change.name}"),
+        s.say(f"comparison.{word}"),
+        s.say("comparison.db", number=level(change.change_db))
+        if told and change.change_db is not None
+        else unknown,
+        s.say("comparison.range", low=level(change.low_db), high=level(change.high_db)) if told else unknown,
+        unknown
+        if change.smallest_db is None
+        else s.say("comparison.db", number=s.number(change.smallest_db, 1)),
+    )
+
+
+def _maps(found: Comparison, s: Sentences) -> tuple[tuple[str, Raster], ...]:
+    if found.maps is None:
+        return ()
+    maps, (first, second) = found.maps, found.names
+    ticks = tuple(
+        Tick(100.0 * order / float(maps.orders[-1]), f"{order}")
+        for order in range(0, int(maps.orders[-1]) + 1, 4)
+    )
+
+    def raster(image: bytes, name: str) -> tuple[str, Raster]:
+        alt = f"{s.say('comparison.maps')}: {name}"
+        return name, Raster(data_address("image/png", image), 0.0, 100.0, ticks, (), alt)
+
+    difference = levels_png(maps.difference_db, -DIFFERENCE_DB, DIFFERENCE_DB, two_sided_colours(61))
+    return (
+        raster(levels_png(maps.before_db, *MAP_RANGE_DB), first),
+        raster(levels_png(maps.after_db, *MAP_RANGE_DB), second),
+        raster(difference, f"{second} − {first}"),
+    )

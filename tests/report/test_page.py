@@ -1,0 +1,221 @@
+"""The page's words, numbers and size; what a browser makes of it is in test_page_in_browser."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from audiodiag.analysis import analyse
+from audiodiag.causes import load_knowledge
+from audiodiag.cli import main
+from audiodiag.errors import UsageError
+from audiodiag.orders.parts import ListeningParts
+from audiodiag.records import SYMPTOMS, read_only
+from audiodiag.report import language as language_room
+from audiodiag.report import wording
+from audiodiag.report.figures import picture_svg
+from audiodiag.report.jsonform import analysis_to_dict
+from audiodiag.report.language import LANGUAGES, load_sentences
+from audiodiag.report.page import MOST_PAGE_BYTES, PageClip, report_page
+from audiodiag.report.phase_levels import phase_rows
+from audiodiag.resources import shipped_folder
+from tests.report.examples import RATE_HZ, normal_analysis, simulated_clip, squeal_analysis
+
+DEMO = shipped_folder("recordings_demo")
+
+
+def data_of(page: str) -> dict:
+    held = re.search(r'<script type="application/json" id="analysis">(.*?)</script>', page, re.DOTALL)
+    assert held is not None
+    return json.loads(held.group(1))
+
+
+def test_page_holds_the_numbers_of_json(tmp_path, capsys):
+    clip, out = str(DEMO / "01_healthy.m4a"), tmp_path / "r.html"
+    assert main(["report", clip, "--out", str(out), "--without-parts", "--cylinders", "4"]) == 0
+    capsys.readouterr()
+    assert main(["analyse", clip, "--json", "--cylinders", "4"]) == 0
+    row = json.loads(capsys.readouterr().out)
+    page = out.read_text(encoding="utf-8")
+    assert data_of(page)["analyses"] == [row]
+    assert f"{100 * row['speed']['confidence']:.0f}" in page or "> 99" in page
+    for cause in row["causes"][:1]:
+        assert wording.percent(cause["probability"]).replace(" ", "\u00a0").replace("<", "&lt;") in page
+    assert f"{np.median([r for r in row['speed']['rpm'] if r]):.0f} rpm" in page
+
+
+def test_shown_percentages_are_those_of_the_analysis():
+    analysis = squeal_analysis()
+    page = report_page([PageClip(analysis)])
+    assert data_of(page)["analyses"] == [analysis_to_dict(analysis)]
+    for found in analysis.symptoms:
+        shown = wording.percent(found.probability).replace(" ", "\u00a0").replace("<", "&lt;")
+        assert shown in page
+
+
+def test_page_needs_nothing_from_outside():
+    page = report_page([PageClip(squeal_analysis())])
+    addresses = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert addresses and all(a.startswith(("data:", "#")) for a in addresses)
+    assert "http:" not in page and "https:" not in page and "@import" not in page
+    assert "default-src 'none'" in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_page_of_30_s_with_six_parts_is_small(language):
+    rng = np.random.default_rng(5)
+    samples = read_only((0.1 * rng.standard_normal(30 * 48000)).astype(np.float32))
+    clip = replace(simulated_clip(), samples=samples, sample_rate_hz=48000)
+    part = read_only((0.3 * samples).astype(np.float32))
+    parts = ListeningParts(*[part] * 6)
+    page = report_page([PageClip(squeal_analysis(clip), parts)], language=language)
+    assert 1_000_000 < len(page.encode("utf-8")) < MOST_PAGE_BYTES
+    assert page.count("data:audio/mp4") == 7
+
+
+def test_names_cannot_break_the_page():
+    evil = '"><script>alert(1)</script><img src=x onerror=alert(2)>.m4a'
+    analysis = squeal_analysis(simulated_clip(name=evil))
+    page = report_page([PageClip(analysis, file=evil)])
+    assert "<script>alert" not in page and "<img src=x" not in page
+    assert data_of(page)["analyses"][0]["clip"]["file"] == evil
+
+
+def test_simulated_clips_are_called_so_at_the_top():
+    page = report_page([PageClip(squeal_analysis())])
+    assert page.index("a simulated clip") < page.index("<h2>")
+    assert "eine simulierte Aufnahme" in report_page([PageClip(squeal_analysis())], language="de")
+
+
+def test_cautions_are_all_there():
+    analysis = squeal_analysis()
+    page = report_page([PageClip(analysis)])
+    for caution in analysis.cautions:
+        assert caution.replace("'", "&#39;") in page
+
+
+def test_first_the_answer_then_how_sure_then_checks_then_cautions_then_evidence():
+    page = report_page([PageClip(squeal_analysis())])
+    order = [
+        "<h1",
+        "How sure, and why",
+        "What to check next",
+        "Take care",
+        "The evidence",
+        "How it was computed",
+    ]
+    places = [page.index(f"{text}") for text in order]
+    assert places == sorted(places)
+
+
+def test_catalogues_have_the_same_sentences_and_every_one_is_used():
+    english = load_sentences("en")
+    room = Path(language_room.__file__).parent
+    sources = "".join(
+        path.read_text(encoding="utf-8")
+        for path in [*room.glob("page*.py"), *(room / "sheet").glob("*.html")]
+    )
+    built = ("sound.", "evidence.", "sure.source_", "sure.cylinders_", "steering.", "comparison.", "answer.")
+    unused = [
+        name
+        for name in english.texts
+        if f'"{name}"' not in sources and f"'{name}'" not in sources and not name.startswith(built)
+    ]
+    assert unused == []
+    for code in LANGUAGES:
+        assert load_sentences(code).texts.keys() == english.texts.keys()
+
+
+def test_names_of_sounds_are_those_of_the_other_reports():
+    english = load_sentences("en")
+    assert {name: english.say(f"sound.{name}") for name in SYMPTOMS} == wording.SYMPTOM_WORDS
+
+
+@pytest.mark.parametrize("language", [code for code in LANGUAGES if code != "en"])
+def test_causes_checks_cautions_and_limits_are_translated(language):
+    s, known = load_sentences(language), load_knowledge()
+    texts = [c.title for c in known.causes] + [c.title for c in known.checks]
+    texts += [c.text for c in known.cautions] + [c.cannot_tell for c in known.symptoms]
+    assert [text for text in texts if s.tell(text).language != language] == []
+
+
+def test_numbers_go_over_into_the_translation():
+    said = load_sentences("de").tell("A squeal is heard (probability 0.94): a worn belt also slips.")
+    assert "0,94" in said.text and said.language == "de"
+
+
+def test_broken_catalogues_and_unknown_languages_are_refused(tmp_path, monkeypatch):
+    with pytest.raises(UsageError, match="does not speak this language"):
+        load_sentences("xx")
+    for code in ("en", "de"):
+        text = (language_room._FOLDER / f"{code}.toml").read_text(encoding="utf-8")
+        (tmp_path / f"{code}.toml").write_text(text.replace('title = "Vorsicht"\n', ""), encoding="utf-8")
+    monkeypatch.setattr(language_room, "_FOLDER", tmp_path)
+    load_sentences.cache_clear()
+    try:
+        with pytest.raises(UsageError, match="does not fit the English one"):
+            load_sentences("de")
+    finally:
+        monkeypatch.undo()
+        load_sentences.cache_clear()
+
+
+def test_nothing_is_claimed_where_nothing_can_be_told():
+    analysis = squeal_analysis()
+    verdict = replace(analysis.verdict, kind="cannot_tell", text="The clip is unlike all others.")
+    page = report_page([PageClip(replace(analysis, verdict=verdict, causes=(), next_checks=()))])
+    assert "It cannot be told from this recording." in page
+    assert "Heard:" not in page and 'class="on ' not in page
+    assert "Nothing is claimed about any sound" in page
+
+
+def test_levels_against_the_steering_find_a_louder_stop():
+    analysis = squeal_analysis()
+    time_s = np.arange(len(analysis.clip.samples)) / RATE_HZ
+    gain = np.where((time_s >= 4) & (time_s < 6), 10 ** (12 / 20), 1.0)
+    noise = np.random.default_rng(2).standard_normal(time_s.size)
+    clip = replace(analysis.clip, samples=read_only((0.01 * gain * noise).astype(np.float32)))
+    whole = phase_rows(replace(analysis, clip=clip))[0]
+    middle = {level.phase: level.middle_db for level in whole.levels}
+    assert abs(middle["stop"] - 12.0) < 0.5 and max(middle["centre"], middle["turning"]) < 0.5
+
+
+def test_normal_page_says_so():
+    assert "Nothing wrong is heard." in report_page([PageClip(normal_analysis())])
+
+
+def test_number_of_clips_is_bounded():
+    for clips in ([], [PageClip(squeal_analysis())] * 9):
+        with pytest.raises(UsageError, match="cannot hold that many"):
+            report_page(clips)
+
+
+def test_report_must_be_told_where(capsys):
+    assert main(["report", "a.m4a"]) == 2
+    assert main(["report", "a.m4a", "--out", "a.pdf"]) == 2
+    assert "ends in .html" in capsys.readouterr().err
+    assert main(["report", str(DEMO / "01_healthy.m4a"), "--out", "a.html", "--language", "xx"]) == 2
+
+
+def test_picture_as_svg_is_repeatable():
+    first, second = picture_svg(normal_analysis()), picture_svg(normal_analysis())
+    assert first == second and first.startswith("<?xml")
+
+
+def test_two_sides_have_their_change_first(tmp_path):
+    from audiodiag.comparison import compare_sides
+
+    before, after = (analyse(DEMO / f"{name}_fluid_change.m4a") for name in ("09_before", "10_after"))
+    found = compare_sides([before], [after])
+    page = report_page([PageClip(before), PageClip(after)], comparison=found)
+    assert page.index("Before and after") < page.index("How sure, and why")
+    numbers = data_of(page)["comparison"]["symptoms"]
+    for change in numbers:
+        if change["verdict"] != "cannot_tell" and change["change_db"] is not None:
+            assert f"{change['change_db']:+.1f} dB".replace("-", "\u2212") in page
+    assert len(page.encode("utf-8")) < MOST_PAGE_BYTES
