@@ -29,8 +29,8 @@ FEWEST_REFERENCES = 2
 NEAR, STRONG = 0.25, 0.3
 REFERENCE_FROM = 2.5
 """Standard errors from which a band of the engine serves as a reference."""
-SMALL_ENOUGH_DB = 8.0
-"""Where not even a change of this size could have been seen, nothing is called unchanged."""
+UNCHANGED_WITHIN_DB = 6.0
+"""A sound is called unchanged only where the interval rules out a change of this size, up or down."""
 _DB = 10.0 / math.log(10.0)
 
 
@@ -65,12 +65,12 @@ class Prior:
 
 UNEASY_RULER = RulerPrior(engine_db=4.0)
 PRIORS: dict[str, Prior] = {
-    "pump_whine": Prior(repeat_db=2.9, healthy=7.0, residue=4.0, ruler=UNEASY_RULER),
-    "cavitation_groan": Prior(repeat_db=2.2, residue=2.0),
-    "belt_squeal": Prior(repeat_db=3.9, healthy=2.0, residue=2.5, spread=0.35),
-    "belt_chirp": Prior(repeat_db=2.6, healthy=5.7, residue=8.0),
-    "relief_hiss": Prior(repeat_db=1.9, residue=2.0),
-    "bearing_growl": Prior(repeat_db=4.2, healthy=20.0, residue=8.0, ruler=UNEASY_RULER),
+    "pump_whine": Prior(repeat_db=2.1, healthy=7.0, residue=4.0, ruler=UNEASY_RULER),
+    "cavitation_groan": Prior(repeat_db=2.4, residue=2.0),
+    "belt_squeal": Prior(repeat_db=2.0, healthy=2.0, residue=2.5, spread=0.35),
+    "belt_chirp": Prior(repeat_db=2.0, healthy=2.0, residue=4.0),
+    "relief_hiss": Prior(repeat_db=1.7, residue=2.0),
+    "bearing_growl": Prior(repeat_db=2.8, healthy=10.0, residue=2.5, ruler=UNEASY_RULER),
 }
 """Priors by symptom, chosen on simulated pairs (seeds 10020 to 10049, 20010 to 20204): some 35 a symptom."""
 
@@ -340,9 +340,8 @@ def _word(change: SymptomChange) -> Word:
         return "quieter" if change.heard_after else "gone"
     if change.low_db > 0.0:
         return "louder"
-    if change.smallest_db is None or change.smallest_db > SMALL_ENOUGH_DB:
-        return "cannot_tell"
-    return "unchanged" if change.heard_before and change.heard_after else "cannot_tell"
+    small = change.low_db > -UNCHANGED_WITHIN_DB and change.high_db < UNCHANGED_WITHIN_DB
+    return "unchanged" if small and change.heard_before and change.heard_after else "cannot_tell"
 
 
 def _reason(change: SymptomChange) -> str:

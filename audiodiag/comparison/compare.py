@@ -12,19 +12,13 @@ from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirr
 from audiodiag.comparison.conditions import Conditions, conditions_of, place_note
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
-from audiodiag.comparison.strengths import (
-    Beats,
-    Mask,
-    beats_of,
-    common_beat_lines,
-    engine_bands,
-    gain_db,
-    masks_of,
-    strengths_of,
-)
+from audiodiag.comparison.sounds import common_beat_lines, strengths_of
+from audiodiag.comparison.strengths import Beats, Mask, beats_of, engine_bands, gain_db, masks_of
+from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
+from audiodiag.orders.drive import find_drive, pump_angle
 from audiodiag.records import SYMPTOMS, Analysis, FloatArray
-from audiodiag.symptoms import Scene, build_scene, measure_scene
+from audiodiag.symptoms import Scene, build_scene
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD_IN_EITHER", "Comparison", "compare_sides", "flipped"]
@@ -68,7 +62,6 @@ class _Heard:
     scene: Scene
     beats: Beats | None
     gain: FloatArray
-    values: dict[str, float]
 
 
 def compare_sides(
@@ -189,9 +182,8 @@ def _heard(found: Analysis, conditions: Conditions, vehicle: Vehicle | None) -> 
     """Prepare a recording in the band that all carry."""
     quality = replace(found.quality, band_hz=conditions.band_hz)
     scene = build_scene(found.clip, quality, found.speed, found.phases, vehicle)
-    values = dict(found.measurements) or dict(measure_scene(scene).values)
     beats = beats_of(scene)
-    return _Heard(found, scene, beats, gain_db(scene, beats), values)
+    return _Heard(found, scene, beats, gain_db(scene, beats))
 
 
 def _within(heard: _Heard, conditions: Conditions) -> Mask:
@@ -226,16 +218,14 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> Sym
     return change_of(name, before, after)
 
 
-def _whine_order(heard: list[_Heard]) -> float:
-    """The order at which a whine stands still, from the recording that shows it best."""
-    told = [h for h in heard if np.isfinite(h.values.get("whine_order", np.nan))]
-
-    def merit(one: _Heard) -> tuple[float, float]:
-        return float(np.nan_to_num(one.values.get("whine_merit_db", np.nan), nan=-99.0)), one.values[
-            "whine_order"
-        ]
-
-    return float(max(told, key=merit).values["whine_order"]) if told else 1.0
+def _whine_order(everything: list[_Heard]) -> float:
+    """The order at which a whine stands still in all recordings; 1 where none has a tone."""
+    drives = []
+    for heard in everything:
+        clip, speed, phases = heard.analysis.clip, heard.analysis.speed, heard.analysis.phases
+        angle = pump_angle(clip.samples, clip.sample_rate_hz, speed)
+        drives.append(find_drive(angle, phases=phases, vehicle=heard.scene.vehicle))
+    return common_order(drives) or 1.0
 
 
 def _listening(sides: list[list[_Heard]], conditions: Conditions, names: tuple[str, str]) -> Alternation:

@@ -1,16 +1,14 @@
-"""How strong is one symptom in each band of one recording, and how strong is the engine there?
+"""How strong is the engine in each band of one recording, and which of its instants are loaded or calm?
 
-Both are powers relative to the whole recording, with the phone's moving gain taken out by the engine's own
-lines. Each symptom is parted from the rest by what marks it: groan and hiss by swelling with the steering,
-whine by its order, squeal by its wandering tones, chirp and growl by the beat of their bursts. The engine is
-parted from yard, wind and phone by its lines at half orders (low bands) and by its beat at half orders (high
-bands): what does not keep the engine's time is not the engine.
+All powers are relative to the whole recording, with the phone's moving gain taken out by the engine's own
+lines. The engine is parted from yard, wind and phone by its lines at half orders (low bands) and by its beat
+at half orders (high bands): what does not keep the engine's time is not the engine. `sounds` parts the
+symptoms from it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +18,18 @@ from audiodiag.records import FloatArray, Phases, read_only
 from audiodiag.symptoms import Scene
 from audiodiag.symptoms.spectra import TINY, half_order_distance, smooth
 
-__all__ = ["BANDS_HZ", "BEATS_HZ", "Beats", "Masks", "Strengths", "beats_of", "engine_bands", "gain_db"]
-__all__ += ["common_beat_lines", "masks_of", "strengths_of"]
+__all__ = [
+    "BANDS_HZ",
+    "BEATS_HZ",
+    "Beats",
+    "Mask",
+    "Masks",
+    "Strengths",
+    "beats_of",
+    "engine_bands",
+    "gain_db",
+]
+__all__ += ["masks_of", "per_hz", "segment_mean", "swing", "taken_out"]
 
 Mask = NDArray[np.bool_]
 
@@ -30,20 +38,12 @@ BANDS_HZ: FloatArray = 62.5 * 2.0 ** ((np.arange(24) + 0.5) / 3.0)
 _EDGES_HZ = np.array([300.0, 700.0, 1200.0, 2000.0, 3000.0, 4200.0, 5800.0, 8000.0, 11000.0, 15000.0])
 BEATS_HZ: FloatArray = np.sqrt(_EDGES_HZ[:-1] * _EDGES_HZ[1:])
 """Middles of the bands whose envelopes beat, Hz."""
-HARMONICS = 4
 EDGE_S = 0.15
 SEGMENT_S = 0.5
-ENGINE_SWELL = 0.10
-"""Share by which the engine's own noise may swell under load beyond what its lines show (an assumption)."""
 BEAT_SURE = 3.0
 """Standard errors of a band's beat from which the engine is heard in it."""
-CLEAR_BEAT_DB = 3.0
-"""Height of a beat over its surroundings, mean of the bands, from which it counts as one."""
 CLEAR_LINE, CLEAR_BEAT = 5.0, 1.5
 """Height of a line, and of a beat, over the gap beside it, as a power ratio, from which it shows the gain."""
-LOUDEST_PERCENT, LOUDEST_USUAL = 95.0, 1.6
-"""Percentile of the loudest moments, and how far over its usual it stands in an engine alone (an "
-"assumption)."""
 LOUD_SHARE, CALM_SHARE, CALM_PERCENT = 75.0, 40.0, 35.0
 BLOCK_REV = 12
 PER_REV = 48
@@ -172,58 +172,6 @@ def _engine_orders(beats: Beats) -> tuple[Mask, Mask]:
     return inside & (distance < 0.06), inside & (distance > 0.2)
 
 
-def strengths_of(
-    scene: Scene,
-    name: str,
-    masks: Masks,
-    beats: Beats | None,
-    gain: FloatArray,
-    *,
-    order: float,
-    lines: Mask | None,
-) -> Strengths:
-    """Give the powers of one symptom over its places.
-
-    ``order``: where a whine stands still, ``lines``: at which orders of the beat a chirp or growl does (from
-    :func:`common_beat_lines`), the same for all recordings that are compared. ``beats``: from
-    :func:`beats_of`; ``gain``: from :func:`gain_db`.
-    """
-    rest = (masks.calm | masks.loud) & ~masks.stop
-    ways: dict[str, Callable[[], Strengths]] = {
-        "cavitation_groan": lambda: _swelling(scene, gain, masks.loud, masks.calm, 150.0, 8000.0),
-        "relief_hiss": lambda: _swelling(scene, gain, masks.stop, rest, 900.0, 12000.0),
-        "pump_whine": lambda: _lines(scene, gain, order, masks.loud),
-        "belt_squeal": lambda: _tone_bursts(scene, gain),
-        "belt_chirp": lambda: _noise_bursts(scene, gain),
-        "bearing_growl": lambda: _beating(scene, gain, beats, lines, 700.0, 8000.0),
-    }
-    return ways[name]()
-
-
-def common_beat_lines(all_beats: Sequence[Beats], low_hz: float, high_hz: float) -> Mask | None:
-    """Give the lines, shape (q,), at which the bands beat clearly on one recording or another, not the
-    engine's.
-
-    Belts, pulleys and bearings repeat at orders that no engine has; which ones need not be known. None where
-    no recording has beats.
-    """
-    if not all_beats:
-        return None
-    best = np.full(len(all_beats[0].order), -np.inf)
-    for beats in all_beats:
-        mean = beats.power.mean(axis=0)[:, (beats.hz >= low_hz) & (beats.hz <= high_hz)]
-        if not mean.shape[1]:
-            continue
-        free = _free_orders(beats.order)
-        level = np.log(np.maximum(mean, 1e-40))
-        floor = np.array(
-            [np.median(level[free & (np.abs(beats.order - min(o, 13.0)) < 1.5)], axis=0) for o in beats.order]
-        )
-        best = np.maximum(best, 10.0 / math.log(10.0) * (level - floor).mean(axis=1))
-    lines = (best > CLEAR_BEAT_DB) & _free_orders(all_beats[0].order)
-    return _widened(lines, 1) & _free_orders(all_beats[0].order) if lines.any() else lines
-
-
 def engine_bands(scene: Scene, masks: Masks, beats: Beats | None, gain: FloatArray) -> Strengths:
     """Give the engine's own power along frequency: its half-order lines below 600 Hz, its calm noise above.
 
@@ -250,9 +198,9 @@ def _engine_noise(scene: Scene, masks: Masks, beats: Beats | None, gain: FloatAr
         return Strengths(places, power, error)
     swing = _engine_beats(scene, masks, beats, gain)
     sure = np.interp(np.log(scene.level_hz), np.log(swing.hz), swing.power / np.maximum(swing.error, TINY))
-    level = scene.level * _taken_out(gain, scene, scene.time_s)[:, None] * scene.level_hz * _per_hz(scene)
+    level = scene.level * taken_out(gain, scene, scene.time_s)[:, None] * scene.level_hz * per_hz(scene)
     base = np.percentile(level[masks.calm], CALM_PERCENT, axis=0)
-    _, scatter = _segment_mean(level, masks.calm)
+    _, scatter = segment_mean(level, masks.calm)
     for i, hz in enumerate(scene.level_hz):
         j = int(np.argmin(np.abs(np.log(places / hz))))
         if abs(np.log(places[j] / hz)) < 0.05:
@@ -261,7 +209,7 @@ def _engine_noise(scene: Scene, masks: Masks, beats: Beats | None, gain: FloatAr
     return Strengths(places, power, error)
 
 
-def _per_hz(scene: Scene) -> float:
+def per_hz(scene: Scene) -> float:
     """What turns the density of a band into its power, times its middle in Hz: a third octave's width."""
     return 0.23 * 2.0 / scene.sample_rate_hz
 
@@ -300,7 +248,7 @@ def _engine_lines(scene: Scene, gain: FloatArray) -> Strengths:
     speed_hz = float(np.nanmedian(scene.rpm)) / 60.0
     power, error = nothing.copy(), nothing.copy()
     near = half_order_distance(angle.map_order) < 0.11
-    scaled = angle.map_power * _taken_out(gain, scene, angle.map_time_s)[:, None]
+    scaled = angle.map_power * taken_out(gain, scene, angle.map_time_s)[:, None]
     for i, middle in enumerate(ORDER_BANDS):
         inside = np.abs(np.log2(np.maximum(angle.map_order, 1e-3) / middle)) <= 1.0 / 6.0
         lines, gaps = inside & near, inside & ~near
@@ -312,7 +260,7 @@ def _engine_lines(scene: Scene, gain: FloatArray) -> Strengths:
     return Strengths(ORDER_BANDS * speed_hz, power, error)
 
 
-def _taken_out(gain: FloatArray, scene: Scene, time_s: FloatArray) -> FloatArray:
+def taken_out(gain: FloatArray, scene: Scene, time_s: FloatArray) -> FloatArray:
     """What takes the gain out of powers at other times."""
     return 10.0 ** (-0.1 * np.interp(time_s, scene.time_s, gain))
 
@@ -321,13 +269,13 @@ def _engine_beats(scene: Scene, masks: Masks, beats: Beats | None, gain: FloatAr
     if beats is None:
         return Strengths(np.zeros(0), np.zeros(0), np.zeros(0))
     calm = np.interp(beats.time_s, scene.time_s, masks.calm.astype(float)) > 0.5
-    power = beats.power * _taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
+    power = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
     blocks = power[calm] if calm.sum() >= 4 else power
     engine, beside = _engine_orders(beats)
-    return _swing(scene, blocks, engine, beside)
+    return swing(scene, blocks, engine, beside)
 
 
-def _swing(scene: Scene, blocks: FloatArray, mine: Mask, beside: Mask) -> Strengths:
+def swing(scene: Scene, blocks: FloatArray, mine: Mask, beside: Mask) -> Strengths:
     """Root of what the lines stand above what lies beside them: how far the band's power swings."""
     floor = blocks[:, beside].mean(axis=1)
     lines = float(mine.sum())
@@ -341,127 +289,8 @@ def _swing(scene: Scene, blocks: FloatArray, mine: Mask, beside: Mask) -> Streng
     return Strengths(np.asarray(scene.beat_hz), root * width, noise * slope * width)
 
 
-def _beating(
-    scene: Scene, gain: FloatArray, beats: Beats | None, lines: Mask | None, low_hz: float, high_hz: float
-) -> Strengths:
-    """How far the bands' power swings at the given lines, which lie away from the engine's half orders."""
-    inside = (scene.beat_hz >= low_hz) & (scene.beat_hz <= high_hz)
-    if beats is None or lines is None or not lines.any():
-        return Strengths(BEATS_HZ, np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan))
-    power = beats.power * _taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
-    beside = _free_orders(beats.order) & ~_widened(lines, 2)
-    found = _swing(scene, power, lines, beside)
-    return _on_bands(found.hz[inside], found.power[inside], found.error[inside], BEATS_HZ)
-
-
-def _free_orders(order: FloatArray) -> Mask:
-    """Orders of a beat that are not the engine's: away from the half orders, where blocks still part them."""
-    return (half_order_distance(order) > 0.14) & (order > 0.15) & (order < 14.0)
-
-
-def _widened(mask: Mask, by: int) -> Mask:
-    out = mask.copy()
-    for step in range(1, by + 1):
-        out[step:] |= mask[:-step]
-        out[:-step] |= mask[step:]
-    return out
-
-
-def _swelling(
-    scene: Scene, gain: FloatArray, loud: Mask, calm: Mask, low_hz: float, high_hz: float
-) -> Strengths:
-    """How far the power of each band rises from calm to loaded instants."""
-    level = scene.level * (10.0 ** (-0.1 * gain))[:, None] * scene.level_hz * _per_hz(scene)
-    up, _ = _segment_mean(level, loud)
-    base, base_error = _segment_mean(level, calm)
-    longer = max(float(calm.sum()) / max(float(loud.sum()), 1.0), 1.0)
-    power, error = up - base, base_error * math.sqrt(1.0 + longer) + ENGINE_SWELL * base
-    inside = (scene.level_hz >= low_hz) & (scene.level_hz <= high_hz)
-    return _on_bands(scene.level_hz[inside], power[inside], error[inside], BANDS_HZ)
-
-
-def _on_bands(hz: FloatArray, power: FloatArray, error: FloatArray, places: FloatArray) -> Strengths:
-    """Put values at the bands they belong to; NaN elsewhere."""
-    out = np.full((2, len(places)), np.nan)
-    for i, middle in enumerate(hz):
-        out[:, int(np.argmin(np.abs(np.log(places / middle))))] = power[i], error[i]
-    return Strengths(places, out[0], out[1])
-
-
-def _lines(scene: Scene, gain: FloatArray, order: float, loud: Mask) -> Strengths:
-    """Power of the tones of an order and its multiples while loaded, less what the engine makes there."""
-    hz = order * np.arange(1.0, HARMONICS + 0.5)
-    power, error = np.full(HARMONICS, np.nan), np.full(HARMONICS, np.nan)
-    angle = scene.angle
-    if angle is None:
-        return Strengths(hz, power, error)
-    grid = angle.map_order
-    when = np.interp(angle.map_time_s, scene.time_s, loud.astype(float)) > 0.5
-    when = when if when.sum() >= 3 else np.ones(len(angle.map_power), bool)
-    scaled = (angle.map_power * _taken_out(gain, scene, angle.map_time_s)[:, None])[when]
-    floor = scaled.mean(axis=0)
-    near_half = half_order_distance(grid) < 0.15
-    for k, middle in enumerate(hz):
-        wide = 0.12 + 0.006 * middle
-        if middle * 1.1 > grid[-1]:
-            break
-        around = (np.abs(grid - middle) < 2.6) & (np.abs(grid - middle) > wide + 0.1)
-        mine = bool(half_order_distance(middle) < 0.15)
-        usual = float(np.median(floor[around & (near_half == mine)])) * (1.0 if mine else 2.0)
-        power[k] = float((scaled[:, np.abs(grid - middle) <= wide].max(axis=1) - usual).mean())
-        error[k] = 0.5 * usual
-    return Strengths(hz * float(np.nanmedian(scene.rpm)) / 60.0, power, error)
-
-
-def _tone_bursts(scene: Scene, gain: FloatArray) -> Strengths:
-    """Power of narrow bands, 1.1 to 10 kHz, in their loudest moments over their usual, by third octaves."""
-    places = BANDS_HZ[(BANDS_HZ > 1100.0) & (BANDS_HZ < 10500.0)]
-    power, error = np.full(len(places), np.nan), np.full(len(places), np.nan)
-    if len(scene.tone) < 20:
-        return Strengths(places, power, error)
-    step = float(scene.tone_hz[1] - scene.tone_hz[0]) * 2.0 / scene.sample_rate_hz
-    scaled = _taken_out(gain, scene, scene.tone_time_s)[:, None] * step
-    frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
-    for j, middle in enumerate(places):
-        if middle * 2 ** (1 / 6) > scene.band_hz[1]:
-            break
-        power[j] = error[j] = 0.0
-        for part in range(-2, 3):
-            low = middle * 2.0 ** ((2 * part - 1) / 30.0)
-            inside = (scene.tone_hz >= low) & (scene.tone_hz < low * 2.0 ** (1 / 15.0))
-            if inside.any():
-                track = smooth((scene.tone[:, inside] * scaled).sum(axis=1), max(round(0.12 / frame_s), 1))
-                usual = float(np.median(track))
-                power[j] += float(np.percentile(track, LOUDEST_PERCENT)) - LOUDEST_USUAL * usual
-                error[j] += usual**2
-        error[j] = 0.4 * math.sqrt(error[j])
-    return Strengths(places, power, error)
-
-
-def _noise_bursts(scene: Scene, gain: FloatArray) -> Strengths:
-    """Power of the high bands in their loudest hundredths of a second over their usual."""
-    power, error = np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan)
-    every = max(round(scene.envelope_rate_hz / 125.0), 1)
-    count = len(scene.envelope) // every
-    if count < 100:
-        return Strengths(BEATS_HZ, power, error)
-    slow = scene.envelope[: count * every].reshape(count, every, -1).mean(axis=1)
-    time_s = (np.arange(count) + 0.5) * every / scene.envelope_rate_hz
-    slow = slow * (
-        _taken_out(gain, scene, time_s)[:, None] * scene.beat_hz * 0.4 * 2.0 / scene.sample_rate_hz
-    )
-    for i, hz in enumerate(scene.beat_hz):
-        j = int(np.argmin(np.abs(np.log(BEATS_HZ / hz))))
-        if hz > 1700.0:
-            usual = float(np.median(slow[:, i]))
-            power[j] = float(np.percentile(slow[:, i], LOUDEST_PERCENT)) - LOUDEST_USUAL * usual
-            error[j] = 0.4 * usual
-    return Strengths(BEATS_HZ, power, error)
-
-
-def _segment_mean(values: FloatArray, chosen: Mask) -> tuple[FloatArray, FloatArray]:
-    """Mean over the chosen instants and its standard error from segments of half a second, shapes "
-    "(bands,)."""
+def segment_mean(values: FloatArray, chosen: Mask) -> tuple[FloatArray, FloatArray]:
+    """Mean over the chosen instants and its standard error from half seconds, shapes (bands,)."""
     places = np.flatnonzero(chosen)
     if len(places) < 4:
         nothing = np.full(values.shape[1], np.nan)

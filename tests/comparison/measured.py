@@ -15,7 +15,6 @@ from audiodiag.comparison.change import Measured, SymptomChange, change_of
 from audiodiag.comparison.strengths import Strengths
 from audiodiag.records import SYMPTOMS, Analysis, Clip, Phases, PhaseSpan, SymptomFinding, Verdict
 from audiodiag.speed.acoustic import speed_by_ear
-from audiodiag.symptoms import build_scene, pump_whine
 from audiodiag.vehicle import Vehicle
 from tests.comparison.pairs import Pair, as_clip, recorded
 
@@ -56,8 +55,6 @@ def analysis_of(clip: Clip, truth: dict[str, Any], symptom: str, *, stated: bool
     spans = tuple(PhaseSpan(*span) for span in truth["steering"])
     phases = Phases("marked", spans, 0.95) if stated else Phases("unknown")
     measurements = {"none": 0.0}
-    if symptom == "pump_whine":
-        measurements |= pump_whine.measure(build_scene(clip, quality, speed, None, vehicle)).values
     found = tuple(SymptomFinding(n, 1.0 if n == symptom else 0.0, None, (), ()) for n in SYMPTOMS)
     verdict = Verdict("symptoms", "")
     return Analysis(clip, quality, speed, phases, found, verdict, (), (), (), measurements)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audiodiag.comparison.change import Measured, Prior, change_of, mirrored
+from audiodiag.comparison.change import UNCHANGED_WITHIN_DB, Measured, Prior, change_of, mirrored
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange
 from audiodiag.comparison.ruler import RulerPrior, engine_ruler
 from audiodiag.comparison.strengths import Strengths
@@ -93,10 +93,18 @@ def test_gain_changes_nothing_and_a_tilted_phone_little(gain, tilt):
     ("after_db", "word"), [(-20.0, "quieter"), (0.0, "unchanged"), (20.0, "louder"), (-200.0, "gone")]
 )
 def test_words(after_db: float, word: str):
-    found = change_of("cavitation_groan", [recording(0.0, error=1e-3)], [recording(after_db, error=1e-3)])
+    before, after = ([recording(level, error=1e-3)] * 4 for level in (0.0, after_db))
+    found = change_of("cavitation_groan", before, after)
     assert found.word == word
     if word == "gone":
         assert found.change_db is None and found.low_db == -math.inf and found.high_db < -6.0
+
+
+def test_unchanged_is_said_only_where_six_decibels_are_ruled_out():
+    found = change_of("cavitation_groan", [recording(0.0)], [recording(0.0)])
+    assert found.change_db == pytest.approx(0.0, abs=0.01)
+    assert found.smallest_db is not None and found.smallest_db > UNCHANGED_WITHIN_DB
+    assert found.word == "cannot_tell"
 
 
 def test_below_hearing_on_both_sides_is_cannot_tell():

@@ -1,0 +1,236 @@
+"""How strong is one symptom in each band of one recording?
+
+Powers relative to the whole recording, with the phone's moving gain taken out. Each symptom is parted from
+the rest by what marks it: groan and hiss by swelling with the steering, whine by its order, squeal by narrow
+bands that rise at the same moments, chirp by bursts that do not repeat with the engine's cycle, growl by the
+beat of its impacts.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from audiodiag.comparison.strengths import (
+    BANDS_HZ,
+    BEATS_HZ,
+    PER_REV,
+    Beats,
+    Mask,
+    Masks,
+    Strengths,
+    per_hz,
+    segment_mean,
+    swing,
+    taken_out,
+)
+from audiodiag.records import FloatArray
+from audiodiag.symptoms import Scene
+from audiodiag.symptoms.spectra import half_order_distance, smooth
+
+__all__ = ["common_beat_lines", "strengths_of"]
+
+HARMONICS = 4
+ENGINE_SWELL = 0.10
+"""Share by which the engine's own noise may swell under load beyond what its lines show (an assumption)."""
+CLEAR_BEAT_DB = 3.0
+"""Height of a beat over its surroundings, mean of the bands, from which it counts as one."""
+TONE_FROM, TONE_SHARE, TONE_USUAL = 2.0, 0.05, 1.3
+"""Times its usual power from which a narrow band counts as squealing; share of the loudest from which an
+instant does; and how far over its usual a band stands in an engine alone (chosen on simulated pairs)."""
+TONE_PARTS = 5
+"""Narrow bands in a third octave."""
+BURST_PERCENT, BURST_USUAL, BURST_S = 95.0, 1.6, 0.008
+"""Percentile of the bursts over the engine's cycle, how far over the cycle they begin, their smoothing."""
+CYCLE_REV, FEWEST_CYCLES = 2, 12
+
+
+def strengths_of(
+    scene: Scene,
+    name: str,
+    masks: Masks,
+    beats: Beats | None,
+    gain: FloatArray,
+    *,
+    order: float,
+    lines: Mask | None,
+) -> Strengths:
+    """Give the powers of one symptom over its places.
+
+    ``order``: where a whine stands still, ``lines``: at which orders of the beat a chirp or growl does (from
+    :func:`common_beat_lines`), the same for all recordings that are compared. ``beats``: from
+    :func:`beats_of`; ``gain``: from :func:`gain_db`.
+    """
+    rest = (masks.calm | masks.loud) & ~masks.stop
+    ways: dict[str, Callable[[], Strengths]] = {
+        "cavitation_groan": lambda: _swelling(scene, gain, masks.loud, masks.calm, 150.0, 8000.0),
+        "relief_hiss": lambda: _swelling(scene, gain, masks.stop, rest, 900.0, 12000.0),
+        "pump_whine": lambda: _lines(scene, gain, order, masks.loud),
+        "belt_squeal": lambda: _squeals(scene, gain),
+        "belt_chirp": lambda: _chirps(scene, gain),
+        "bearing_growl": lambda: _beating(scene, gain, beats, lines, 700.0, 8000.0),
+    }
+    return ways[name]()
+
+
+def common_beat_lines(all_beats: Sequence[Beats], low_hz: float, high_hz: float) -> Mask | None:
+    """Give the lines, shape (q,), at which the bands beat clearly on one recording or another, not the
+    engine's.
+
+    Belts, pulleys and bearings repeat at orders that no engine has; which ones need not be known. None where
+    no recording has beats.
+    """
+    if not all_beats:
+        return None
+    best = np.full(len(all_beats[0].order), -np.inf)
+    for beats in all_beats:
+        mean = beats.power.mean(axis=0)[:, (beats.hz >= low_hz) & (beats.hz <= high_hz)]
+        if not mean.shape[1]:
+            continue
+        free = _free_orders(beats.order)
+        level = np.log(np.maximum(mean, 1e-40))
+        floor = np.array(
+            [np.median(level[free & (np.abs(beats.order - min(o, 13.0)) < 1.5)], axis=0) for o in beats.order]
+        )
+        best = np.maximum(best, 10.0 / math.log(10.0) * (level - floor).mean(axis=1))
+    lines = (best > CLEAR_BEAT_DB) & _free_orders(all_beats[0].order)
+    return _widened(lines, 1) & _free_orders(all_beats[0].order) if lines.any() else lines
+
+
+def _swelling(
+    scene: Scene, gain: FloatArray, loud: Mask, calm: Mask, low_hz: float, high_hz: float
+) -> Strengths:
+    """How far the power of each band rises from calm to loaded instants."""
+    level = scene.level * (10.0 ** (-0.1 * gain))[:, None] * scene.level_hz * per_hz(scene)
+    up, _ = segment_mean(level, loud)
+    base, base_error = segment_mean(level, calm)
+    longer = max(float(calm.sum()) / max(float(loud.sum()), 1.0), 1.0)
+    power, error = up - base, base_error * math.sqrt(1.0 + longer) + ENGINE_SWELL * base
+    inside = (scene.level_hz >= low_hz) & (scene.level_hz <= high_hz)
+    return _on_bands(scene.level_hz[inside], power[inside], error[inside], BANDS_HZ)
+
+
+def _lines(scene: Scene, gain: FloatArray, order: float, loud: Mask) -> Strengths:
+    """Power of the tones of an order and its multiples while loaded, less what the engine makes there."""
+    hz = order * np.arange(1.0, HARMONICS + 0.5)
+    power, error = np.full(HARMONICS, np.nan), np.full(HARMONICS, np.nan)
+    angle = scene.angle
+    if angle is None:
+        return Strengths(hz, power, error)
+    grid = angle.map_order
+    when = np.interp(angle.map_time_s, scene.time_s, loud.astype(float)) > 0.5
+    when = when if when.sum() >= 3 else np.ones(len(angle.map_power), bool)
+    scaled = (angle.map_power * taken_out(gain, scene, angle.map_time_s)[:, None])[when]
+    floor = scaled.mean(axis=0)
+    near_half = half_order_distance(grid) < 0.15
+    for k, middle in enumerate(hz):
+        wide = 0.12 + 0.006 * middle
+        if middle * 1.1 > grid[-1]:
+            break
+        around = (np.abs(grid - middle) < 2.6) & (np.abs(grid - middle) > wide + 0.1)
+        mine = bool(half_order_distance(middle) < 0.15)
+        usual = float(np.median(floor[around & (near_half == mine)])) * (1.0 if mine else 2.0)
+        power[k] = float((scaled[:, np.abs(grid - middle) <= wide].max(axis=1) - usual).mean())
+        error[k] = 0.5 * usual
+    return Strengths(hz * float(np.nanmedian(scene.rpm)) / 60.0, power, error)
+
+
+def _beating(
+    scene: Scene, gain: FloatArray, beats: Beats | None, lines: Mask | None, low_hz: float, high_hz: float
+) -> Strengths:
+    """How far the bands' power swings at the given lines, which lie away from the engine's half orders."""
+    inside = (scene.beat_hz >= low_hz) & (scene.beat_hz <= high_hz)
+    if beats is None or lines is None or not lines.any():
+        return Strengths(BEATS_HZ, np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan))
+    power = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
+    beside = _free_orders(beats.order) & ~_widened(lines, 2)
+    found = swing(scene, power, lines, beside)
+    return _on_bands(found.hz[inside], found.power[inside], found.error[inside], BEATS_HZ)
+
+
+def _free_orders(order: FloatArray) -> Mask:
+    """Orders of a beat that are not the engine's: away from the half orders, where blocks still part them."""
+    return (half_order_distance(order) > 0.14) & (order > 0.15) & (order < 14.0)
+
+
+def _widened(mask: Mask, by: int) -> Mask:
+    out = mask.copy()
+    for step in range(1, by + 1):
+        out[step:] |= mask[:-step]
+        out[:-step] |= mask[step:]
+    return out
+
+
+def _on_bands(hz: FloatArray, power: FloatArray, error: FloatArray, places: FloatArray) -> Strengths:
+    """Put values at the bands they belong to; NaN elsewhere."""
+    out = np.full((2, len(places)), np.nan)
+    for i, middle in enumerate(hz):
+        out[:, int(np.argmin(np.abs(np.log(places / middle))))] = power[i], error[i]
+    return Strengths(places, out[0], out[1])
+
+
+def _squeals(scene: Scene, gain: FloatArray) -> Strengths:
+    """Mean power of narrow bands, 1.1 to 10 kHz, over their usual while anything squeals, by third octaves.
+
+    How long it squeals differs from recording to recording; how loud it is while it does, does not.
+    """
+    places = BANDS_HZ[(BANDS_HZ > 1100.0) & (BANDS_HZ < 10500.0)]
+    power, error = np.full(len(places), np.nan), np.full(len(places), np.nan)
+    if len(scene.tone) < 20:
+        return Strengths(places, power, error)
+    step = float(scene.tone_hz[1] - scene.tone_hz[0]) * 2.0 / scene.sample_rate_hz
+    scaled = taken_out(gain, scene, scene.tone_time_s)[:, None] * step
+    width = max(round(0.12 / float(scene.tone_time_s[1] - scene.tone_time_s[0])), 1)
+    tracks, third = [], []
+    for j, middle in enumerate(places):
+        if middle * 2 ** (1 / 6) > scene.band_hz[1]:
+            break
+        edges = middle * 2.0 ** ((np.arange(TONE_PARTS + 1) / TONE_PARTS - 0.5) / 3.0)
+        for low, high in itertools.pairwise(edges):
+            inside = (scene.tone_hz >= low) & (scene.tone_hz < high)
+            if inside.any():
+                tracks.append(smooth((scene.tone[:, inside] * scaled).sum(axis=1), width))
+                third.append(j)
+    if not tracks:
+        return Strengths(places, power, error)
+    track, of = np.array(tracks), np.array(third)
+    usual = np.median(track, axis=1)
+    over = np.clip(track - TONE_FROM * usual[:, None], 0.0, None).sum(axis=0)
+    sounding = over > TONE_SHARE * np.percentile(over, 99.0)
+    if sounding.sum() < 3:
+        sounding = np.arange(len(over)) >= len(over) - 3
+        sounding = sounding[np.argsort(np.argsort(over, kind="stable"), kind="stable")]
+    mean = track[:, sounding].mean(axis=1) - TONE_USUAL * usual
+    mean = np.where(mean > 0.3 * (TONE_FROM - 1.0) * usual, mean, 0.0)
+    for j in sorted(set(third)):
+        power[j] = float(mean[of == j].sum())
+        error[j] = 0.4 * math.sqrt(float((usual[of == j] ** 2).sum()))
+    return Strengths(places, power, error)
+
+
+def _chirps(scene: Scene, gain: FloatArray) -> Strengths:
+    """Power of the high bands in their loudest moments over their usual at that place of the engine's cycle.
+
+    Valves and injectors tick at the same place of every cycle; bursts of a belt do not.
+    """
+    nothing = np.full(len(BEATS_HZ), np.nan)
+    angle = scene.angle
+    length = CYCLE_REV * PER_REV
+    if angle is None or angle.revolutions < CYCLE_REV * FEWEST_CYCLES:
+        return Strengths(BEATS_HZ, nothing, nothing)
+    high = scene.beat_hz > 1700.0
+    hz = scene.beat_hz[high]
+    time_s = (np.arange(len(scene.envelope)) + 0.5) / scene.envelope_rate_hz
+    scaled = scene.envelope[:, high] * taken_out(gain, scene, time_s)[:, None]
+    fast = smooth(scaled, max(int(scene.envelope_rate_hz * BURST_S), 1))
+    turned = np.arange(int(angle.revolutions * PER_REV) - 1) / PER_REV
+    at = angle.crank.time_at(turned) * scene.envelope_rate_hz - 4.0
+    over_angle = fast[np.clip(at, 0, len(fast) - 1).astype(int)]
+    cycles = over_angle[: len(over_angle) // length * length].reshape(-1, length, len(hz))
+    usual = np.median(cycles, axis=0)
+    width = hz * 0.4 * 2.0 / scene.sample_rate_hz
+    power = np.percentile(cycles - BURST_USUAL * usual, BURST_PERCENT, axis=(0, 1)) * width
+    return _on_bands(hz, power, 0.4 * np.median(usual, axis=0) * width, BEATS_HZ)

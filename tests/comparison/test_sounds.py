@@ -1,0 +1,93 @@
+"""Planted sounds of known level: how strong each symptom is measured to be."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from audiodiag.comparison.sounds import strengths_of
+from audiodiag.comparison.strengths import Masks, Strengths
+from audiodiag.comparison.whine_order import common_order
+from audiodiag.orders.drive import PumpDrive, PumpTone, find_drive
+from audiodiag.records import Clip, Quality, SpeedTrace
+from audiodiag.symptoms import Scene, build_scene
+
+RATE, SECONDS, RPM = 32000, 12.0, 840.0
+TIME_S = np.arange(int(RATE * SECONDS)) / RATE
+TURNS = TIME_S * RPM / 60.0
+
+
+def scene_of(sound: np.ndarray) -> Scene:
+    """Prepare a sound at a steady speed."""
+    at = np.arange(0.0, SECONDS, 0.1)
+    rpm = np.full(len(at), RPM)
+    speed = SpeedTrace("table", 0.95, at, rpm, rpm, rpm, np.ones(len(at)), cylinders=4)
+    clip = Clip(sound.astype(np.float32), RATE, "planted (simulated)", "p", "pcm")
+    return build_scene(clip, Quality(True, (), (20.0, 15000.0)), speed)
+
+
+def measured(sound: np.ndarray, name: str) -> Strengths:
+    """Measure one symptom, in powers of the sound as it is and not of the clip's mean."""
+    scene = scene_of(sound)
+    everywhere = np.ones(len(scene.time_s), bool)
+    masks = Masks(everywhere, ~everywhere, everywhere, False)
+    gain = np.zeros(len(scene.time_s))
+    found = strengths_of(scene, name, masks, None, gain, order=1.0, lines=None)
+    power = float(np.mean((sound - sound.mean()) ** 2))
+    return Strengths(found.hz, found.power * power, found.error * power)
+
+
+def engine(seed: int = 1) -> np.ndarray:
+    """Noise that ticks with every half turn, the same in each cycle."""
+    noise = np.random.default_rng(seed).standard_normal(len(TIME_S))
+    ticks = 1.0 + 3.0 * np.exp(-(((TURNS * 2.0) % 1.0 - 0.5) ** 2) / 0.005)
+    return 0.05 * noise * ticks
+
+
+def squealing(seconds: float, amplitude: float) -> np.ndarray:
+    """A tone of 3.1 kHz for so long."""
+    since = TIME_S - 4.0
+    return amplitude * ((since >= 0.0) & (since < seconds)) * np.sin(2.0 * np.pi * 3100.0 * TIME_S)
+
+
+def chirping(amplitude: float) -> np.ndarray:
+    """Bursts of 30 ms around 5 kHz, one every 1/0.37 turns."""
+    on = (TURNS * 0.37) % 1.0 < 0.030 * RPM / 60.0 * 0.37
+    return amplitude * on * np.sin(2.0 * np.pi * 5000.0 * TIME_S)
+
+
+def total(found: Strengths) -> float:
+    """Power over all places, dB."""
+    return float(10.0 * np.log10(np.nansum(found.power)))
+
+
+def test_level_of_a_squeal_is_that_of_the_tone_however_long_it_lasts():
+    levels = [total(measured(engine() + squealing(s, 0.4), "belt_squeal")) for s in (0.8, 2.0, 4.0)]
+    assert levels == pytest.approx([10.0 * np.log10(0.5 * 0.4**2)] * 3, abs=1.0)
+    half = total(measured(engine() + squealing(2.0, 0.2), "belt_squeal"))
+    assert half - levels[1] == pytest.approx(-6.02, abs=0.5)
+
+
+def test_chirp_grows_as_planted_and_ticks_of_the_engine_are_none():
+    alone = measured(engine(), "belt_chirp")
+    here = int(np.nanargmin(np.abs(alone.hz - 5000.0)))
+    loud, soft = (measured(engine() + chirping(a), "belt_chirp") for a in (0.8, 0.4))
+    assert alone.power[here] < 2.0 * alone.error[here]
+    assert soft.power[here] > 20.0 * soft.error[here]
+    assert 10.0 * np.log10(loud.power[here] / soft.power[here]) == pytest.approx(6.02, abs=0.7)
+
+
+def drive(*tones: tuple[float, float]) -> PumpDrive:
+    """A drive with these tones: order and probability."""
+    return replace(find_drive(None), tones=tuple(PumpTone(o, 0.02, p) for o, p in tones))
+
+
+def test_recordings_correct_each_other_about_the_order_of_the_whine():
+    one, two = drive((12.0, 0.9), (11.83, 0.08)), drive((11.85, 0.8))
+    found = common_order([one, two])
+    assert found == common_order([two, one])
+    assert found == pytest.approx(11.85, abs=0.01)
+    odd = common_order([drive((16.92, 0.5), (16.32, 0.4)), drive((32.64, 0.9))])
+    assert odd == pytest.approx(32.64) or odd == pytest.approx(16.32)
