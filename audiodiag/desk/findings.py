@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 from sqlalchemy import select
@@ -50,13 +50,18 @@ _SOUNDS_OF_BELT = ("belt_squeal", "bearing_growl")
 
 @dataclass(frozen=True)
 class Heard:
-    """The newest analysis of one recording with what people judged of it; ``result`` is its stored JSON."""
+    """The newest analysis of one recording with what people judged of it; ``stored`` is its JSON as text."""
 
     recording: RecordingRow
-    result: dict[str, Any] | None
+    stored: str | None
     version: str
     labels: dict[str, str]
     job: JobRow | None
+
+    @cached_property
+    def result(self) -> dict[str, Any] | None:
+        """What the worker brought back; read only where it is looked at, for it is long."""
+        return json.loads(self.stored) if self.stored else None
 
     @property
     def probabilities(self) -> dict[str, float]:
@@ -70,7 +75,7 @@ class Heard:
     @property
     def simulated(self) -> bool:
         """Whether the clip says of itself that it was simulated."""
-        return bool(self.result and self.result["simulated"])
+        return '"simulated": true' in (self.stored or "")
 
     @property
     def refusal(self) -> dict[str, str] | None:
@@ -101,8 +106,7 @@ def heard_in(session: Session, recording: RecordingRow) -> Heard:
     )
     labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id))
     judged = {label.symptom: label.judged for label in labels}
-    result = json.loads(row.result) if row else None
-    return Heard(recording, result, row.version if row else "", judged, job)
+    return Heard(recording, row.result if row else None, row.version if row else "", judged, job)
 
 
 def advice_for(session: Session, case: CaseRow, heard: Heard | None) -> Advice:
@@ -162,7 +166,7 @@ def state_with(
         knowledge=knowledge,
         observations={name: answer for name, answer in seen if answer in known.get(name, ())},
         vehicle=with_options(Vehicle(), **stated) if stated else None,
-        prevalence=load_model().shares,
+        prevalence=_prevalence(),
         circumstances=circumstances_of(told, {}, knowledge) if told else None,
     )
 
@@ -185,6 +189,12 @@ def plan_words(advice: Advice) -> str:
 def standing_cautions() -> list[str]:
     """Give the cautions that always hold, for pages that speak of no case yet."""
     return [caution.text for caution in load_knowledge().cautions if caution.always]
+
+
+@lru_cache(maxsize=1)
+def _prevalence() -> Any:
+    """How often the model was shown each sound; its file is read once."""
+    return load_model().shares
 
 
 def urgency_of(case: CaseRow, seen: dict[str, str], probabilities: dict[str, float]) -> Urgency:

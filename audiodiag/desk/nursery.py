@@ -32,7 +32,6 @@ class _Child:
 def main() -> None:
     """Wait for orders until the input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    os.nice(2)  # pages are answered before clips are listened to
     warm_up()
     answers = os.dup(1)
     os.dup2(2, 1)  # whatever a library prints does not get between the lines

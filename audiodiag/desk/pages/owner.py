@@ -27,13 +27,13 @@ from audiodiag.vehicle import SETTINGS
 __all__ = ["answer", "car_form", "car_kept", "case_page", "new_case", "new_form", "note", "record_page"]
 
 STEPS = (
-    ("centre", "Wheel straight, hands off", 5),
+    ("centre", "Wheel straight, do not turn it", 5),
     ("turning", "Turn slowly to one stop", 5),
     ("stop", "At the stop: three seconds, no more", 3),
     ("turning", "Straight off it, slowly to the other stop", 8),
     ("stop", "At the stop: three seconds, no more", 3),
     ("turning", "Back to the centre", 5),
-    ("centre", "Wheel straight: raise the speed a little, hold it, let go", 8),
+    ("centre", "Wheel straight, out of gear: raise the speed a little, hold it, let go", 8),
 )
 """The sequence while recording: phase, what to do, seconds."""
 CAR_KEYS = ("cylinders", "crank_pulley_mm", "pump_pulley_mm", "pump_ratio", "vanes", "belt_length_mm")
@@ -179,7 +179,7 @@ def record_page(ask: Ask) -> Response:
 
 def _leading(heards: list[Heard], wanted: str | None) -> Heard | None:
     """Give the recording that is asked for, else the newest that was listened to."""
-    done = [each for each in heards if each.result is not None]
+    done = [each for each in heards if each.stored is not None]
     asked = [each for each in done if str(each.recording.id) == wanted]
     return asked[0] if asked else done[0] if done else None
 
