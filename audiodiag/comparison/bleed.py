@@ -3,7 +3,8 @@
 While the steering is bled, the wheel goes from lock to lock again and again and the groan of air in the fluid
 fades. Of every cycle the noise under load is set against the calmest cycle's noise with the wheel at rest,
 band by band, with the phone's gain taken out by the engine. The air index is that rise, as a share of the
-loudest cycle's. A cycle is the unit that counts.
+second loudest cycle's, since one cycle that is far louder than all others says little about them. A cycle is
+the unit that counts.
 """
 
 from __future__ import annotations
@@ -30,17 +31,17 @@ State = Literal["too_few", "no_air", "falling", "level_not_done", "done", "risin
 CYCLE_S = 8.0
 """Length of a cycle where nobody said when the wheel was at a stop."""
 SHORTEST_CYCLE_S = 2.0
-DONE_SHARE = 0.25
-"""Share of the loudest cycle's groan that must not be reached any more, upper end of the interval "
-"included."""
+DONE_SHARE = 0.3
+"""Share of the second loudest cycle's groan that must not be reached any more, upper end of the interval
+included."""
 LEAST_RISE_DB = 1.0
 """Rise of the loudest cycle over the calm below which no air was heard at all."""
 CYCLE_SPREAD = 0.10
-"""Standard deviation of the index of a cycle on top of its own scatter, as a share of itself (an "
-"assumption)."""
+"""Standard deviation of the index of a cycle on top of its own scatter, as a share of itself (an
+assumption)."""
 HEALTHY_SWELL = 0.06
 """Share by which an engine without air swells under load beyond what its lines show (an assumption)."""
-BASE_SPREAD = 0.05
+BASE_SPREAD = 0.03
 """The same as a share of the engine's noise: how far the engine alone goes up and down (an assumption)."""
 LOW_HZ, HIGH_HZ = 150.0, 8000.0
 FREEDOM = 10.0
@@ -50,7 +51,8 @@ FREEDOM = 10.0
 class Cycle:
     """One cycle: its recording (counted from 0), its span, its air index with a 95 % interval.
 
-    ``air``: rise of the noise under load, as a share of the loudest cycle's; it may be a little below zero.
+    ``air``: rise of the noise under load, as a share of the second loudest cycle's; it may be a little below
+    zero.
     """
 
     recording: int
@@ -78,8 +80,8 @@ class BleedWatch:
 
 @dataclass(frozen=True, eq=False)
 class CycleNoise:
-    """The noise of one cycle by third octaves: loud and calm, with the standard error of each, shape "
-    "(bands,)."""
+    """The noise of one cycle by third octaves: loud and calm, with the standard error of each, shape
+    (bands,)."""
 
     recording: int
     start_s: float
@@ -207,7 +209,7 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     ... ]
     >>> watch = judge_cycles(fading)
     >>> watch.state, watch.done_at, [round(cycle.air, 2) for cycle in watch.cycles][:3]
-    ('done', 6, [1.0, 0.66, 0.32])
+    ('done', 6, [1.52, 1.0, 0.48])
     """
     states, last = [], None
     for count in range(1, len(noises) + 1):
@@ -227,7 +229,7 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
 
 
 def _indices(noises: Sequence[CycleNoise]) -> tuple[FloatArray, FloatArray, float]:
-    """Air indices of the cycles, their standard errors, and the loudest cycle's rise in dB."""
+    """Air indices of the cycles, their standard errors, and the rise in dB of what is loudest."""
     loud = np.array([n.loud for n in noises])
     error = np.array([n.loud_error for n in noises])
     calm = np.array([n.calm for n in noises])
@@ -248,13 +250,13 @@ def _indices(noises: Sequence[CycleNoise]) -> tuple[FloatArray, FloatArray, floa
         return np.zeros(len(noises)), np.full(len(noises), 1.0), 0.0
     joined = np.nansum(np.where(known, rise, 0.0) * weight, axis=1)
     spread = np.sqrt(np.nansum((np.where(known, error, 0.0) * weight) ** 2, axis=1))
-    loudest = float(joined.max())
+    usual = float(np.sort(joined)[-2:][0])
     share = weight * strength / float((weight * strength).sum())
     rise_db = float(10.0 * np.log10(1.0 + np.clip(strength, 0.0, None)) @ share)
-    if loudest <= 0.0:
+    if usual <= 0.0:
         return np.zeros(len(noises)), np.full(len(noises), 1.0), 0.0
     own = np.hypot(CYCLE_SPREAD * np.clip(joined, 0.0, None), BASE_SPREAD * float(weight.sum()))
-    return joined / loudest, np.hypot(spread, own) / loudest, rise_db
+    return joined / usual, np.hypot(spread, own) / usual, rise_db
 
 
 def _state(air: FloatArray, error: FloatArray, rise_db: float) -> State:

@@ -249,8 +249,8 @@ def _listening(sides: list[list[_Heard]], conditions: Conditions, names: tuple[s
 
 
 def _engine_difference(sides: list[list[_Heard]], conditions: Conditions) -> FloatArray:
-    """The engine's bands after less before, dB, where the first recordings of both sides show them "
-    "clearly."""
+    """The engine's bands after less before, dB, where the first recordings of both sides show them
+    clearly."""
     one, two = (_measured("relief_hiss", side[0], conditions, 1.0, None).engine for side in sides)
     with np.errstate(invalid="ignore"):
         clear = (one.power > 3.0 * one.error) & (two.power > 3.0 * two.error)

@@ -114,8 +114,8 @@ def alternation_flac(made: Alternation, *, title: str) -> bytes:
 
 
 def _engine_difference_db(engines: tuple[Strengths, Strengths]) -> float:
-    """Median difference of the engine's clear bands, after less before, each relative to its clip; 0 "
-    "if none."""
+    """Median difference of the engine's clear bands, after less before, each relative to its clip; 0
+    if none."""
     one, two = engines
     with np.errstate(invalid="ignore"):
         clear = (one.power > 3.0 * one.error) & (two.power > 3.0 * two.error)

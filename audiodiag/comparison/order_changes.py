@@ -85,8 +85,8 @@ class ChangeMaps:
 
 
 def order_changes(before: Sequence[AngleView], after: Sequence[AngleView]) -> tuple[OrderChange, ...]:
-    """Give the tones that stand clear on either side with their change, the most changed first, at "
-    "most 12."""
+    """Give the tones that stand clear on either side with their change, the most changed first, at
+    most 12."""
     if not before or not after:
         return ()
     sides = [[_averaged(view) for view in side] for side in (before, after)]

@@ -53,8 +53,8 @@ class ChangePoint:
 
 @dataclass(frozen=True)
 class SymptomTrend:
-    """One symptom over the axis. slope_db: change for one unit of it with its interval, None below 3 "
-    "levels."""
+    """One symptom over the axis. slope_db: change for one unit of it with its interval, None below 3
+    levels."""
 
     name: str
     points: tuple[TrendPoint, ...]

@@ -1,5 +1,5 @@
-"""Simulated bleeds: one car, the wheel from lock to lock again and again, the groan of air fading by a "
-"schedule."""
+"""Simulated bleeds: one car, the wheel from lock to lock again and again, the groan of air fading by a
+schedule."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ BLED = 0.05
 
 @dataclass(frozen=True)
 class BleedResult:
-    """truth: the second cycle (from 1) of those with all air out. said: when the watch said done, None "
-    "if never."""
+    """truth: the second cycle (from 1) of those with all air out. said: when the watch said done, None
+    if never."""
 
     seed: int
     truth: int

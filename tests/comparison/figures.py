@@ -91,8 +91,8 @@ def figures(rows: list[PairRow]) -> dict[str, float]:
 
 
 def errors_by_symptom(rows: list[PairRow]) -> dict[str, tuple[int, float, float]]:
-    """Give, by symptom, how many changes were measured, their root mean square error and their mean "
-    "error, dB."""
+    """Give, by symptom, how many changes were measured, their root mean square error and their mean
+    error, dB."""
     out = {}
     for name in SYMPTOMS:
         error = [

@@ -151,6 +151,7 @@ def test_trend_over_months(sides):
         ((1.0, 0.8, 0.6, 0.4), "falling", None),
         ((1.0, 0.6, 0.5, 0.5, 0.5), "level_not_done", None),
         ((1.0, 0.5, 0.2, 0.6), "rising", None),
+        ((5.0, 0.6, 0.5, 0.5), "level_not_done", None),
         ((0.0, 0.0, 0.0, 0.0), "no_air", None),
         ((1.0,), "too_few", None),
     ],
@@ -170,8 +171,8 @@ def test_bleed_states(air, state, done, sides):
 
 
 def test_ruler_beats_a_level_meter_on_a_few_pairs():
-    """Six pairs of groan and hiss that no prior was chosen on; the full figures: "
-    "tests/comparison/figures.py."""
+    """Six pairs of groan and hiss that no prior was chosen on; the full figures:
+    tests/comparison/figures.py."""
     rows = [row_of(draw_pair(seed)) for seed in (30001, 30004, 30007, 30013, 30016, 30019)]
     out = figures(rows)
     assert out["rms_error_db"] > 6.0
