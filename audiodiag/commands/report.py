@@ -78,18 +78,19 @@ def run(wanted: argparse.Namespace) -> int:
         )
     out = refuse_ending(given.pop("out", None), ".html", f"audiodiag report {before[0]} --out report.html")
     language = str(given.pop("language", LANGUAGE.preset))
-    names = (str(given.pop("before_name", "before")), str(given.pop("after_name", "after")))
+    names = (given.pop("before_name", None), given.pop("after_name", None))
     settings = settings_of(given, wanted.saw or [])
     from audiodiag.files import write_text_whole
     from audiodiag.report.language import load_sentences
     from audiodiag.report.page import report_page
 
-    load_sentences(language)  # refuses an unknown language before the work
+    s = load_sentences(language)  # refuses an unknown language before the work
     clips = [page_clip(name, settings, parts=not wanted.without_parts) for name in (*before, *after)]
     analyses = [clip.analysis for clip in clips]
     found = None
     if after:
-        found = _compared(analyses[: len(before)], analyses[len(before) :], names, settings)
+        first, second = names[0] or s.say("comparison.before"), names[1] or s.say("comparison.after")
+        found = _compared(analyses[: len(before)], analyses[len(before) :], (first, second), settings)
     page = report_page(clips, comparison=found, language=language)
     write_text_whole(out, page)
     print(f"{out}: {len(page.encode('utf-8')) / 1e6:.1f} MB, one file, nothing else is needed to read it")

@@ -47,8 +47,8 @@ class Sentences:
     def say(self, name: str, /, **values: Any) -> str:
         """Give a sentence by its name, with its values filled in.
 
-        >>> load_sentences("en").say("unit.seconds", number="3")
-        '3 s'
+        >>> load_sentences("en").say("checks.minutes", count=5)
+        '5 min'
         """
         return self.texts[name].format(**values)
 

@@ -27,7 +27,7 @@ LEVELS = {
     "analysis": 7,
     "comparison": 7.5,  # the reports tell what it finds
     "report": 8,
-    "cases": 8,
+    "cases": 8.5,  # a parcel holds the report
     "rows": 9,
     "options": 9,
     "commands": 9.5,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from audiodiag.causes import load_knowledge
 from audiodiag.cli import main
 from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
-from audiodiag.records import SYMPTOMS, read_only
+from audiodiag.records import PHASES, SYMPTOMS, read_only
 from audiodiag.report import language as language_room
 from audiodiag.report import wording
 from audiodiag.report.figures import picture_svg
@@ -63,7 +64,7 @@ def test_page_needs_nothing_from_outside():
     addresses = re.findall(r'(?:src|href)="([^"]*)"', page)
     assert addresses and all(a.startswith(("data:", "#")) for a in addresses)
     assert "http:" not in page and "https:" not in page and "@import" not in page
-    assert "default-src 'none'" in page
+    assert "default-src 'none'" in html.unescape(page)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -118,13 +119,29 @@ def test_catalogues_have_the_same_sentences_and_every_one_is_used():
     room = Path(language_room.__file__).parent
     sources = "".join(
         path.read_text(encoding="utf-8")
-        for path in [*room.glob("page*.py"), *(room / "sheet").glob("*.html")]
+        for path in [
+            *room.glob("page*.py"),
+            *(room / "sheet").glob("*.html"),
+            room.parent / "commands/report.py",
+        ]
     )
-    built = ("sound.", "evidence.", "sure.source_", "sure.cylinders_", "steering.", "comparison.", "answer.")
+    sounds = [*SYMPTOMS, *(f"{name}_what" for name in SYMPTOMS)]
+    parts = [f.name for f in fields(ListeningParts)] + ["whole"]
+    built = {
+        *(f"sound.{name}" for name in sounds),
+        *(f"evidence.{name}{more}" for name in parts for more in ("", "_what")),
+        *(f"sure.source_{name}" for name in ("acoustic", "entered", "table", "tach", "none")),
+        *(f"sure.cylinders_{name}" for name in ("entered", "heard", "unknown")),
+        *(f"steering.{name}" for name in ("marked", "tabled", "inferred")),
+        *(f"steering.{name}{more}" for name in PHASES for more in ("", "_short")),
+        *(f"comparison.{name}" for name in ("gone", "quieter", "louder", "unchanged_word", "cannot_tell")),
+        *(f"answer.{name}" for name in ("normal", "cannot_tell", "not_an_engine_bay")),
+    }
+    assert built <= english.texts.keys()
     unused = [
         name
-        for name in english.texts
-        if f'"{name}"' not in sources and f"'{name}'" not in sources and not name.startswith(built)
+        for name in english.texts.keys() - built
+        if f'"{name}"' not in sources and f"'{name}'" not in sources
     ]
     assert unused == []
     for code in LANGUAGES:
@@ -186,7 +203,10 @@ def test_levels_against_the_steering_find_a_louder_stop():
 
 
 def test_normal_page_says_so():
-    assert "Nothing wrong is heard." in report_page([PageClip(normal_analysis())])
+    found = normal_analysis()
+    assert "Only the relief valve is heard, doing its duty" in report_page([PageClip(found)])
+    quiet = replace(found, symptoms=tuple(replace(one, probability=0.02) for one in found.symptoms))
+    assert "Nothing wrong is heard." in report_page([PageClip(quiet)])
 
 
 def test_number_of_clips_is_bounded():
