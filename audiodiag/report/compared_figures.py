@@ -31,6 +31,7 @@ TEXT_SIZE, SMALL_SIZE = 12.0, 10.5
 MAP_RANGE_DB = (-30.0, 20.0)
 DIFFERENCE_DB = 15.0
 WIDEST_DB = 30.0
+HIGHEST_AIR, LOWEST_AIR = 160.0, -60.0
 
 
 def change_maps_png(
@@ -63,8 +64,8 @@ def change_maps_png(
 
 
 def changes_png(found: Comparison, *, title: str = "", dots_per_inch: int = 130) -> bytes:
-    """Draw the change of every symptom that can be told with its 95 % interval; open ends run into an "
-    "arrow."""
+    """Draw the change of every symptom that can be told with its 95 % interval; open ends run into an
+    arrow."""
     shown = [change for change in found.symptoms if change.heard_before or change.heard_after]
     figure, axes = _figure(1, 2.2 + 0.8 * max(len(shown), 1), title)
     place = axes[0]
@@ -96,14 +97,19 @@ def changes_png(found: Comparison, *, title: str = "", dots_per_inch: int = 130)
 
 
 def bleed_png(watch: BleedWatch, *, title: str = "", dots_per_inch: int = 130) -> bytes:
-    """Draw the air index of every cycle with its interval, and the share below which it may be called "
-    "done."""
+    """Draw the air index of every cycle with its interval, and the share below which it may be called
+    done."""
     figure, axes = _figure(1, 4.2, title)
     place = axes[0]
     number = np.arange(1, len(watch.cycles) + 1)
     air = np.array([100 * cycle.air for cycle in watch.cycles])
     reach = np.array([[100 * (c.air - c.low), 100 * (c.high - c.air)] for c in watch.cycles]).T
+    top = min(HIGHEST_AIR, float(np.nanmax(air + reach[1])) + 10.0)
     place.errorbar(number, air, yerr=reach, fmt="o-", color="black", capsize=4, linewidth=1.4)
+    for at, value in zip(number, air, strict=True):
+        if value > top:
+            place.plot([at], [top], "^", color="black", markersize=9, clip_on=False)
+            place.text(at, 0.97 * top, f"  {value:.0f}", fontsize=SMALL_SIZE, va="top")
     place.axhline(100 * DONE_SHARE, color="black", linestyle="--", linewidth=1.0)
     place.text(
         0.99,
@@ -115,12 +121,9 @@ def bleed_png(watch: BleedWatch, *, title: str = "", dots_per_inch: int = 130) -
         fontsize=SMALL_SIZE,
     )
     if watch.done_at is not None:
-        top = float(min(np.nanmax(air + reach[1]), 160.0))
         place.axvline(watch.done_at, color="0.5", linestyle=":")
         place.text(watch.done_at, top, f" done at {watch.done_at}", fontsize=SMALL_SIZE, va="top")
-    place.set_ylim(
-        min(-10.0, float(np.nanmin(air)) - 5.0), min(160.0, float(np.nanmax(air + reach[1])) + 10.0)
-    )
+    place.set_ylim(max(min(-10.0, float(np.nanmin(air - reach[0])) - 5.0), LOWEST_AIR), top)
     place.set_xticks(number[:: max(len(number) // 12, 1)])
     place.set_xlabel("lock-to-lock cycle", fontsize=TEXT_SIZE)
     place.set_ylabel("air index (%)", fontsize=TEXT_SIZE)
@@ -132,8 +135,8 @@ def bleed_png(watch: BleedWatch, *, title: str = "", dots_per_inch: int = 130) -
 def trend_png(
     trends: Sequence[SymptomTrend], *, unit: str, title: str = "", dots_per_inch: int = 130
 ) -> bytes:
-    """Draw every symptom's level over the axis with its intervals; steps as dotted lines, unheard as "
-    "crosses."""
+    """Draw every symptom's level over the axis with its intervals; steps as dotted lines, unheard as
+    crosses."""
     figure, axes = _figure(max(len(trends), 1), 1.2 + 2.6 * max(len(trends), 1), title)
     for place, trend in zip(axes, trends, strict=False):
         heard = [p for p in trend.points if p.level_db is not None]
@@ -144,7 +147,8 @@ def trend_png(
         bottom = float(level.min()) - 12.0
         place.plot(silent, [bottom] * len(silent), "x", color="black", markersize=8)
         if silent:
-            place.text(silent[0], bottom, " not heard", fontsize=SMALL_SIZE, va="bottom")
+            side = "right" if silent[0] > float(np.mean([p.at for p in trend.points])) else "left"
+            place.text(silent[0], bottom, "  not heard  ", fontsize=SMALL_SIZE, va="center", ha=side)
         for step in trend.change_points:
             place.axvline((step.after + step.before) / 2, color="0.4", linestyle=":")
             place.text(

@@ -35,6 +35,8 @@ MOST_PAGE_BYTES = 3_000_000
 """A page for a clip of 30 s is smaller than this."""
 MOST_CLIPS = 8
 """Recordings that one page may hold."""
+DENSE_FROM = 5
+"""Sounds and notes of one recording from which the page prints in smaller type, to fit two sheets."""
 _SHEET = Path(__file__).resolve().parent / "sheet"
 
 
@@ -59,6 +61,7 @@ class Page:
     cautions: tuple[Said, ...]
     explain: str
     versions: str
+    dense: bool
     untranslated: bool
     policy: str
     style: str
@@ -125,6 +128,7 @@ def report_page(
             maybe=percent_said(wording.MAYBE_FROM),
         ),
         versions=s.say("method.version", **_versions()),
+        dense=any(len(view.sounds) + len(view.notes) >= DENSE_FROM for view in views),
         untranslated=_any_other_language(views, language),
         policy="default-src 'none'; img-src data:; media-src data:; style-src 'unsafe-inline'; "
         f"script-src 'sha256-{fingerprint}'; base-uri 'none'; form-action 'none'",

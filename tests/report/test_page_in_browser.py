@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
+from audiodiag.causes import load_knowledge
 from audiodiag.orders.parts import ListeningParts
+from audiodiag.records import CauseFinding, CheckAdvice, Note
 from audiodiag.report.page import PageClip, report_page
 from tests.report.browser import accessibility_rules, chromium
-from tests.report.examples import normal_analysis, squeal_analysis
+from tests.report.examples import findings, normal_analysis, squeal_analysis
 
 WIDTHS = (390, 1280)
 FOCUSED = """(() => {
@@ -190,6 +193,33 @@ def test_fits_the_width_and_follows_the_colour_scheme(browser, pages, name, widt
 def test_prints_to_two_pages(browser, pages, name):
     page = browser.new_page()
     page.goto(pages[name].as_uri())
+    printed = page.pdf(prefer_css_page_size=True, print_background=True)
+    page.close()
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
+
+
+def test_prints_to_two_pages_with_much_to_say(browser, tmp_path):
+    """Four sounds, five notes, four causes with three reasons each, four checks, all cautions."""
+    known, analysis = load_knowledge(), squeal_analysis()
+    long = "A remark that goes on, as remarks on tightly packed recordings do, for some three lines. " * 3
+    because = tuple(
+        f"A reason of some length, as reasons are that speak for a cause: number {n}." for n in range(3)
+    )
+    checks = tuple(
+        CheckAdvice(c.name, c.title, c.minutes, c.cost_low, c.cost_high, c.currency, 0.3, ())
+        for c in known.checks[:4]
+    )
+    full = replace(
+        analysis,
+        symptoms=findings(belt_squeal=0.9, pump_whine=0.8, cavitation_groan=0.7, belt_chirp=0.6),
+        quality=replace(analysis.quality, notes=tuple(Note(f"n{n}", f"{n} {long}") for n in range(5))),
+        causes=tuple(CauseFinding(c.name, c.title, 0.5, because) for c in known.causes[:4]),
+        next_checks=checks,
+        cautions=tuple(c.text for c in known.cautions),
+    )
+    (tmp_path / "full.html").write_text(report_page([PageClip(full)], language="de"), encoding="utf-8")
+    page = browser.new_page()
+    page.goto((tmp_path / "full.html").as_uri())
     printed = page.pdf(prefer_css_page_size=True, print_background=True)
     page.close()
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
