@@ -3,8 +3,8 @@
 While the steering is bled, the wheel goes from lock to lock again and again and the groan of air in the fluid
 fades. Of every cycle the noise under load is set against the calmest cycle's noise with the wheel at rest,
 band by band, with the phone's gain taken out by the engine. The air index is that rise, as a share of the
-second loudest cycle's, since one cycle that is far louder than all others says little about them. A cycle is
-the unit that counts.
+two loudest cycles' (their geometric mean): one that is far louder than all others says little about them. A
+cycle is the unit that counts.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from audiodiag.comparison.strengths import BANDS_HZ, beats_of, gain_db, masks_of
+from audiodiag.comparison.strengths import BANDS_HZ, gain_db, masks_of
 from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, FloatArray, Note, read_only
 from audiodiag.statistics import student_quantile
@@ -31,17 +31,17 @@ State = Literal["too_few", "no_air", "falling", "level_not_done", "done", "risin
 CYCLE_S = 8.0
 """Length of a cycle where nobody said when the wheel was at a stop."""
 SHORTEST_CYCLE_S = 2.0
-DONE_SHARE = 0.3
-"""Share of the second loudest cycle's groan that must not be reached any more, upper end of the interval
+DONE_SHARE = 0.25
+"""Share of the two loudest cycles' groan that must not be reached any more, upper end of the interval
 included."""
 LEAST_RISE_DB = 1.0
 """Rise of the loudest cycle over the calm below which no air was heard at all."""
 CYCLE_SPREAD = 0.10
 """Standard deviation of the index of a cycle on top of its own scatter, as a share of itself (an
 assumption)."""
-HEALTHY_SWELL = 0.06
+HEALTHY_SWELL = 0.03
 """Share by which an engine without air swells under load beyond what its lines show (an assumption)."""
-BASE_SPREAD = 0.03
+BASE_SPREAD = 0.05
 """The same as a share of the engine's noise: how far the engine alone goes up and down (an assumption)."""
 LOW_HZ, HIGH_HZ = 150.0, 8000.0
 FREEDOM = 10.0
@@ -51,7 +51,7 @@ FREEDOM = 10.0
 class Cycle:
     """One cycle: its recording (counted from 0), its span, its air index with a 95 % interval.
 
-    ``air``: rise of the noise under load, as a share of the second loudest cycle's; it may be a little below
+    ``air``: rise of the noise under load, as a share of the two loudest cycles'; it may be a little below
     zero.
     """
 
@@ -176,7 +176,8 @@ def cycle_noises(
 ) -> list[CycleNoise]:
     """Measure the noise of each cycle under load and at rest, with the phone's gain taken out."""
     scene = build_scene(found.clip, found.quality, found.speed, found.phases)
-    gain = gain_db(scene, beats_of(scene))
+    # The engine's lines alone show the gain here: a loud groan buries its beat, or beats itself.
+    gain = gain_db(scene, None)
     masks = masks_of(scene, found.phases, np.ones(len(scene.time_s), bool), gain)
     inside = (scene.level_hz >= LOW_HZ) & (scene.level_hz <= HIGH_HZ)
     place = [int(np.argmin(np.abs(np.log(BANDS_HZ / hz)))) for hz in scene.level_hz[inside]]
@@ -209,7 +210,7 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     ... ]
     >>> watch = judge_cycles(fading)
     >>> watch.state, watch.done_at, [round(cycle.air, 2) for cycle in watch.cycles][:3]
-    ('done', 6, [1.52, 1.0, 0.48])
+    ('done', 6, [1.23, 0.81, 0.4])
     """
     states, last = [], None
     for count in range(1, len(noises) + 1):
@@ -250,7 +251,8 @@ def _indices(noises: Sequence[CycleNoise]) -> tuple[FloatArray, FloatArray, floa
         return np.zeros(len(noises)), np.full(len(noises), 1.0), 0.0
     joined = np.nansum(np.where(known, rise, 0.0) * weight, axis=1)
     spread = np.sqrt(np.nansum((np.where(known, error, 0.0) * weight) ** 2, axis=1))
-    usual = float(np.sort(joined)[-2:][0])
+    first, second = (max(float(one), 0.0) for one in np.sort(joined)[[-1, -2 if len(joined) > 1 else -1]])
+    usual = math.sqrt(first * second)
     share = weight * strength / float((weight * strength).sum())
     rise_db = float(10.0 * np.log10(1.0 + np.clip(strength, 0.0, None)) @ share)
     if usual <= 0.0:

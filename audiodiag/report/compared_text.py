@@ -127,7 +127,7 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
     lines += [BLEED_WORDS[watch.state], *_hanging(_BLEED_NEXT[watch.state], width)]
     if watch.done_at is not None and watch.state != "done":
         lines += _hanging(f"it was level after cycle {watch.done_at}, but not since", width)
-    lines.append("Air index (second loudest cycle = 100 %)")
+    lines.append("Air index (mean of the two loudest cycles = 100 %)")
     for number, cycle in enumerate(watch.cycles, 1):
         bar = "#" * round(20 * min(max(cycle.air, 0.0), 1.0))
         lines.append(
