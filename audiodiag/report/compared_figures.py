@@ -109,7 +109,7 @@ def bleed_png(watch: BleedWatch, *, title: str = "", dots_per_inch: int = 130) -
     for at, value in zip(number, air, strict=True):
         if value > top:
             place.plot([at], [top], "^", color="black", markersize=9, clip_on=False)
-            place.text(at, 0.97 * top, f"  {value:.0f}", fontsize=SMALL_SIZE, va="top")
+            place.text(float(at), 0.97 * top, f"  {value:.0f}", fontsize=SMALL_SIZE, va="top")
     place.axhline(100 * DONE_SHARE, color="black", linestyle="--", linewidth=1.0)
     place.text(
         0.99,

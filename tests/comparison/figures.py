@@ -1,10 +1,9 @@
 """Print how well the comparison and the bleed watch do on simulated pairs and bleeds.
 
 ``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER]`` and ``... bleeds FIRST COUNT``. Measured
-pairs
-are kept in FOLDER, where one is named, so that a changed prior need not simulate again. The priors were
-chosen
-on seeds 10020 to 10049 and 20010 to 20204; figures from other seeds are the ones that count.
+pairs are kept in FOLDER, where one is named, so that a changed prior need not simulate again. Choices were
+made on pairs 10020 to 10049, 20010 to 20204, 30000 to 30199 and on bleeds 1000 to 1023, 2000 to 2059; figures
+from other seeds are the ones that count.
 """
 
 from __future__ import annotations
