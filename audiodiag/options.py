@@ -31,9 +31,10 @@ class Option:
     """One option of the command.
 
     ``field`` is the name under which its value travels on; a ``flag`` takes no value; ``repeats`` says that
-    it may be given several times, ``many`` that several values may follow it. ``low`` and ``high`` bound a number. Options of the group ``the car`` are
-    checked by the room `vehicle`, which knows their ranges. ``preset`` is the value taken when the option is
-    not given; ``default`` says in words what then holds where there is no such value.
+    it may be given several times, ``many`` that several values may follow it. ``low`` and ``high`` bound a
+    number. Options of the group ``the car`` are checked by the room `vehicle`, which knows their ranges.
+    ``preset`` is the value taken when the option is not given; ``default`` says in words what then holds
+    where there is no such value.
     """
 
     flag: str

@@ -38,7 +38,7 @@ def mute_spans(samples: FloatArray, rate_hz: int, spans_s: tuple[Span, ...]) -> 
     """Silence stretches, with short fades outside them so that nothing clicks.
 
     >>> quiet = mute_spans(np.ones((2, 1000), np.float32), 1000, ((0.2, 0.5),))
-    >>> quiet[:, 200:500].any(), bool((quiet[:, :150] == 1).all())
+    >>> bool(quiet[:, 200:500].any()), bool((quiet[:, :150] == 1).all())
     (False, True)
     """
     gain = np.ones(samples.shape[1], np.float32)
