@@ -6,14 +6,13 @@ how invasive the thing is, which nobody pays but which keeps cheap, reversible a
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from audiodiag.causes.schema import RANKS, parsed, refused
+from audiodiag.causes.schema import RANKS, only_known, parsed, refused
 
 __all__ = ["Band", "Prices", "read_prices"]
 
@@ -68,7 +67,7 @@ def read_prices(
     """
     place = path.name
     document = parsed(path, place)
-    _only(place, document, ("source", "currency", "minute", "rate", "surcharge", "check", "remedy"))
+    only_known(place, document, ("source", "currency", "minute", "rate", "surcharge", "check", "remedy"))
     currency = document.get("currency")
     if not isinstance(currency, str) or not 1 <= len(currency.strip()) <= 8:
         raise refused(
@@ -92,7 +91,7 @@ def read_prices(
         for kind, names in (("check", tuple(checks)), ("remedy", tuple(remedies)))
     }
     extra = _table(place, "surcharge", document.get("surcharge", {}))
-    _only(f"{place}: [surcharge]", extra, RANKS)
+    only_known(f"{place}: [surcharge]", extra, RANKS)
     kept = {rank: value * rate for rank, value in base.surcharge.items()} if base else {}
     surcharge = kept | {rank: _number(place, f"[surcharge] {rank}", value) for rank, value in extra.items()}
     missing = [rank for rank in RANKS if rank not in surcharge]
@@ -111,20 +110,6 @@ def read_prices(
             place, "has no source", got=str(source), allowed="a text", todo="say where prices are from"
         )
     return Prices(currency.strip(), _number(place, "minute", minute), surcharge, **bands, source=source)
-
-
-def _only(place: str, content: Mapping[str, Any], allowed: Iterable[str]) -> None:
-    names = tuple(allowed)
-    for key in content:
-        if key not in names:
-            near = difflib.get_close_matches(key, names, n=1, cutoff=0.5)
-            raise refused(
-                place,
-                f"{key} is not known",
-                got=key,
-                allowed=", ".join(names),
-                todo=f"did you mean {near[0]}?" if near else "remove it",
-            )
 
 
 def _table(place: str, key: str, content: Any) -> dict[str, Any]:
@@ -153,7 +138,7 @@ def _bands(
 ) -> dict[str, Band]:
     """Read the bands of one section; those it leaves out come from the shipped ones."""
     table = _table(place, kind, content)
-    _only(f"{place}: [{kind}]", table, names)
+    only_known(f"{place}: [{kind}]", table, names)
     bands = {name: Band(band.low * rate, band.high * rate) for name, band in base.items()}
     for name, value in table.items():
         at = f"[{kind}] {name}"

@@ -24,6 +24,7 @@ __all__ = [
     "SCHEMA",
     "SHEET_KEYS",
     "Key",
+    "only_known",
     "parsed",
     "read_file",
     "read_sheet",
@@ -327,7 +328,7 @@ def read_file(folder: Path, name: str) -> list[dict[str, Any]]:
     record, keys = SCHEMA[name]
     document = parsed(folder / name, name)
     source = document.pop("source", None)
-    _only(name, document, (record,))
+    only_known(name, document, (record,))
     records = document.get(record, [])
     if not isinstance(records, list) or not records or not all(isinstance(entry, dict) for entry in records):
         raise refused(
@@ -356,7 +357,11 @@ def read_file(folder: Path, name: str) -> list[dict[str, Any]]:
     return records
 
 
-def _only(place: str, content: Mapping[str, Any], allowed: Iterable[str]) -> None:
+def only_known(place: str, content: Mapping[str, Any], allowed: Iterable[str]) -> None:
+    """Refuse a table that holds a key which nobody knows, with the nearest one that is meant.
+
+    >>> only_known("prices.toml", {"minute": 0.5}, ("minute", "source"))
+    """
     names = tuple(allowed)
     for key in content:
         if key not in names:
@@ -371,7 +376,7 @@ def _only(place: str, content: Mapping[str, Any], allowed: Iterable[str]) -> Non
 
 
 def _validated(place: str, keys: tuple[Key, ...], entry: Mapping[str, Any]) -> None:
-    _only(place, entry, (key.name for key in keys))
+    only_known(place, entry, (key.name for key in keys))
     for key in keys:
         if key.name not in entry:
             if key.required:
