@@ -6,7 +6,7 @@ single formula can be learnt from the clips.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,11 @@ ENGINE_VARIANTS: dict[str, float] = {
 
 @dataclass(frozen=True, eq=False)
 class _Block:
-    """An engine in a clip. times_s, strength, cylinder: shape (k,), one entry a firing."""
+    """An engine in a clip. times_s, strength, cylinder: shape (k,), one entry a firing.
+
+    echo_db: how far the odd multiples of the firing order lie below the even ones, where each firing is heard
+    twice, half a firing interval apart; 0 where it is heard once.
+    """
 
     car: np.random.Generator
     rng: np.random.Generator
@@ -54,6 +58,7 @@ class _Block:
     times_s: FloatArray
     strength: FloatArray
     cylinder: NDArray[np.integer[Any]]
+    echo_db: float = 0.0
 
     @property
     def n(self) -> int:
@@ -79,7 +84,7 @@ def engine_sound(
     ``car`` draws what belongs to the engine, ``rng`` what belongs to this clip. ``turns``: crank turns at
     each sample, shape (n,). The engine grows louder with speed, and a little with the steering's load.
     """
-    block = _fired(car, rng, driving, turns, rate, cylinders)
+    block = _heard_twice(_fired(car, rng, driving, turns, rate, cylinders))
     sound = unit(_COMBUSTION[variant](block))
     if car.random() < 0.25:
         second = list(_COMBUSTION)[int(car.integers(len(_COMBUSTION)))]
@@ -131,13 +136,39 @@ def _fired(
     return _Block(car, rng, driving, turns, rate, cylinders, times, strength.ravel(), number.ravel())
 
 
+def _heard_twice(block: _Block) -> _Block:
+    """Let each firing be heard twice in some engines: inlet and exhaust, or injection before the main one.
+
+    The second event comes about half a firing interval later, so that the even multiples of the firing order
+    stand above the odd ones and the engine passes for one that turns twice as fast.
+    """
+    own, chance = block.car.spawn(1)[0], block.rng.spawn(1)[0]
+    if own.random() < 0.6:
+        return block
+    interval = 120.0 / np.interp(block.times_s, block.driving.time_s, block.driving.rpm) / block.cylinders
+    later = own.normal(0.5, 0.08) + own.normal(0, uniform_log(own, 0.002, 0.03), block.cylinders)
+    spread = np.exp(uniform_log(own, 0.005, 0.3) * own.standard_normal(block.cylinders))
+    share = own.uniform(0.25, 1.1)
+    swing = np.exp(uniform_log(own, 0.02, 0.25) * chance.standard_normal(len(block.times_s)))
+    inside = block.times_s > 0
+    times = (block.times_s + later[block.cylinder] * interval)[inside]
+    second = (share * spread[block.cylinder] * swing * np.sqrt(block.strength))[inside]
+    return replace(
+        block,
+        times_s=np.concatenate([block.times_s, times]),
+        strength=np.concatenate([block.strength, second]),
+        cylinder=np.concatenate([block.cylinder, block.cylinder[inside]]),
+        echo_db=float(-20 * np.log10(max(abs(1 - share) / (1 + share), 0.1))),
+    )
+
+
 def _built_pattern(car: np.random.Generator, cylinders: int) -> FloatArray:
     """How the build of the engine sets firings apart, in firing order: outer and inner cylinders, two banks.
 
     Common practice, no published source: firing order 1-3-4-2 alternates outer and inner cylinders,
     1-5-3-6-2-4 repeats outer, inner, middle; a V6 alternates its banks, a V8 does not quite.
     """
-    if car.random() < 0.5:
+    if car.random() < 0.6:
         return np.zeros(cylinders)
     rows = {
         4: [[0, 1, 0, 1]],
@@ -145,7 +176,7 @@ def _built_pattern(car: np.random.Generator, cylinders: int) -> FloatArray:
         8: [[0, 1, 1, 0, 1, 0, 0, 1], [0, 1, 0, 1, 0, 1, 0, 1]],
     }.get(cylinders, [list(range(cylinders))])
     row = rows[int(car.integers(len(rows)))]
-    group = uniform_log(car, 0.01, 0.5) * car.standard_normal(3 if cylinders in (4, 6, 8) else cylinders)
+    group = uniform_log(car, 0.005, 0.4) * car.standard_normal(3 if cylinders in (4, 6, 8) else cylinders)
     return group[row]
 
 
@@ -187,6 +218,7 @@ def _harmonics(block: _Block) -> FloatArray:
     level = car.uniform(-9, -3) * np.log2(np.maximum(half / block.cylinders, 0.3))
     level += np.interp(np.log(half), np.linspace(0, np.log(count), 9), car.normal(0, 6, 9))
     level += np.where(half % block.cylinders == 0, 0, -car.uniform(5, 50)) + car.normal(0, 3, count)
+    level -= block.echo_db * _odd_multiples(half, block.cylinders)
     body = modes_kernel(
         car, block.rate, count=12, low_hz=50, high_hz=3000, quality=(1, 6), tilt_db_per_octave=-2, direct=0.6
     )
@@ -199,6 +231,11 @@ def _harmonics(block: _Block) -> FloatArray:
     order = np.argsort(block.times_s, kind="stable")
     cyclic = np.interp(np.arange(n) / block.rate, block.times_s[order], block.strength[order])
     return convolve(total * cyclic.astype(np.float32), body)
+
+
+def _odd_multiples(half: NDArray[np.integer[Any]], cylinders: int) -> NDArray[np.bool_]:
+    """Which half orders are odd multiples of the firing order."""
+    return np.asarray(half % (2 * cylinders) == cylinders)
 
 
 def _diesel(block: _Block) -> FloatArray:
@@ -253,7 +290,7 @@ def _plain_orders(block: _Block) -> FloatArray:
     fall = car.uniform(2, 9)
     firing = block.cylinders / 2
     for k in range(1, int(car.integers(4, 14))):
-        level = -fall * np.log2(k) + car.normal(0, 2)
+        level = -fall * np.log2(k) + car.normal(0, 2) - block.echo_db * (k % 2)
         sound += gain(level) * turn_table(block.turns * (k * firing), cosine(car.random()))
     for order in (0.5, 1.0, 1.5, 2.5, 3.5, 4.5):
         if order % firing and car.random() < 0.6:
@@ -271,6 +308,7 @@ def _cyclic_noise(block: _Block) -> FloatArray:
     half = np.arange(1, count + 1)
     level = car.uniform(-6, -1.5) * np.log2(half) + car.normal(0, 3, count)
     level += np.where(half % block.cylinders == 0, car.uniform(2, 18), 0)
+    level -= block.echo_db * _odd_multiples(half, block.cylinders)
     spectrum = np.zeros(8193, complex)
     spectrum[1 : count + 1] = 10 ** (level / 20) * np.exp(2j * np.pi * car.uniform(0, 1, count))
     repeated = unit(turn_table(block.turns / 2, np.fft.irfft(spectrum)))
