@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audiodiag.commands.inputs import refuse_contradictions, refuse_odd_tables, settings_of, values_of
-from audiodiag.commands.report import LANGUAGE, STATED, page_clip, refuse_ending
+from audiodiag.commands.report import LANGUAGE, STATED, refuse_ending
 from audiodiag.options import Option
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def run(wanted: argparse.Namespace) -> int:
     from audiodiag.cases import pack_parcel
     from audiodiag.files import write_bytes_whole
     from audiodiag.report.language import load_sentences
+    from audiodiag.report.listened import page_clip
 
     load_sentences(language)
     packed = pack_parcel(

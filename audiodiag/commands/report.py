@@ -13,9 +13,8 @@ from audiodiag.options import ANALYSE_OPTIONS, Option
 if TYPE_CHECKING:
     from audiodiag.comparison import Comparison
     from audiodiag.records import Analysis
-    from audiodiag.report.page import PageClip
 
-__all__ = ["LANGUAGE", "OPTIONS", "STATED", "page_clip", "refuse_ending", "run"]
+__all__ = ["LANGUAGE", "OPTIONS", "STATED", "refuse_ending", "run"]
 
 LANGUAGE = Option(
     "--language",
@@ -82,6 +81,7 @@ def run(wanted: argparse.Namespace) -> int:
     settings = settings_of(given, wanted.saw or [])
     from audiodiag.files import write_text_whole
     from audiodiag.report.language import load_sentences
+    from audiodiag.report.listened import page_clip
     from audiodiag.report.page import report_page
 
     s = load_sentences(language)  # refuses an unknown language before the work
@@ -107,20 +107,6 @@ def refuse_ending(out: str | None, ending: str, example: str) -> Path:
             todo=example,
         )
     return Path(out)
-
-
-def page_clip(name: str, settings: dict[str, Any], *, parts: bool) -> PageClip:
-    """Analyse one recording and split it into parts, for the page."""
-    from audiodiag.analysis import analyse
-    from audiodiag.commands.listen import planned_parts
-    from audiodiag.report.page import PageClip
-
-    analysis: Analysis = analyse(name, **settings)
-    split = None
-    if parts and analysis.verdict.kind in ("symptoms", "normal"):
-        plan = planned_parts(analysis, settings.get("vehicle")).plan
-        split = plan.split(analysis.clip.samples, analysis.clip.sample_rate_hz)
-    return PageClip(analysis, split, name)
 
 
 def _compared(
