@@ -23,22 +23,40 @@ __all__ = ["MEASURES", "PumpHeard", "measure"]
 MEASURES = (
     Measure("growl_comb_db", "dB", "The envelope beats off the engine's orders by {value:.1f} dB."),
     Measure("growl_order", "per crank turn", "The strikes come {value:.2f} times per crank turn."),
-    Measure("growl_line_db", "dB"),
-    Measure("growl_second_db", "dB"),
-    Measure("growl_sideband_db", "dB"),
-    Measure("growl_gap_db", "dB"),
-    Measure("growl_depth", "1"),
-    Measure("growl_constancy", "1"),
+    Measure("growl_line_db", "dB", "The first line of the beat stands {value:.1f} dB out."),
+    Measure("growl_second_db", "dB", "The line at twice the beat's order stands {value:.1f} dB out."),
+    Measure(
+        "growl_sideband_db", "dB", "Beside the beat, one shaft turn away, lines stand {value:.1f} dB out."
+    ),
+    Measure("growl_gap_db", "dB", "The strikes stand {value:.1f} dB further out than any other beat."),
+    Measure("growl_depth", "1", "The strikes swing their band by {value:.2f} of its level."),
+    Measure("growl_constancy", "1", "The strikes are there for {value:.0%} of the time."),
     Measure("growl_band_hz", "Hz", "They ring most near {value:.0f} Hz."),
-    Measure("growl_bands", "1"),
-    Measure("growl_kurtosis", "1"),
-    Measure("growl_share_db", "dB"),
+    Measure("growl_bands", "1", "The strikes stand out in {value:.0%} of the bands."),
+    Measure(
+        "growl_kurtosis",
+        "1",
+        "In its sharpest band the sound is bursty by {value:.1f} (3: even, more: in strikes).",
+    ),
+    Measure("growl_share_db", "dB", "What beats carries {value:.1f} dB relative to the engine bay."),
     Measure("growl_apart_db", "dB", "Apart from the pump's own turns and tones it beats by {value:.1f} dB."),
-    Measure("growl_apart_bands", "1"),
-    Measure("growl_apart_loss_db", "dB"),
-    Measure("growl_apart_constancy", "1"),
-    Measure("growl_pump_db", "dB"),
-    Measure("growl_beside_whine_db", "dB"),
+    Measure(
+        "growl_apart_bands",
+        "1",
+        "Apart from the pump's orders the strikes stand out in {value:.0%} of the bands.",
+    ),
+    Measure("growl_apart_loss_db", "dB", "Leaving out the pump's orders takes {value:.1f} dB off the beat."),
+    Measure(
+        "growl_apart_constancy",
+        "1",
+        "Apart from the pump's orders the strikes are there for {value:.0%} of the time.",
+    ),
+    Measure("growl_pump_db", "dB", "At the pump's own orders the envelope beats by {value:.1f} dB."),
+    Measure(
+        "growl_beside_whine_db",
+        "dB",
+        "The pump's tone, which beats as well, stands {value:.1f} dB above the sound around it.",
+    ),
 )
 
 LOWEST, HIGHEST = 1.7, 15.0

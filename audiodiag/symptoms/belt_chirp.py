@@ -35,14 +35,22 @@ MEASURES = (
         "chirp_belt_comb_db", "dB", "Bursts beat at a belt's order, {value:.1f} dB above their surroundings."
     ),
     Measure("chirp_belt_order", "per crank turn", "The bursts repeat {value:.3f} times per crank turn."),
-    Measure("chirp_pulley_comb_db", "dB"),
-    Measure("chirp_repetition", "1"),
+    Measure(
+        "chirp_pulley_comb_db",
+        "dB",
+        "Bursts beat at a pulley's order, {value:.1f} dB above their surroundings.",
+    ),
+    Measure("chirp_repetition", "1", "The bursts repeat alike by {value:.2f} (1: exactly, 0: not at all)."),
     Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
-    Measure("chirp_burst_height_db", "dB"),
-    Measure("chirp_burst_length_ms", "ms"),
-    Measure("chirp_irregularity", "1"),
-    Measure("chirp_peakiness", "1"),
-    Measure("chirp_share_db", "dB"),
+    Measure("chirp_burst_height_db", "dB", "A burst stands {value:.1f} dB above what surrounds it."),
+    Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms."),
+    Measure("chirp_irregularity", "1", "The gaps between bursts scatter by {value:.2f} (0: all alike)."),
+    Measure(
+        "chirp_peakiness",
+        "1",
+        "In the bands of the bursts the peaks lie {value:.1f} doublings of power above the usual.",
+    ),
+    Measure("chirp_share_db", "dB", "The bursts carry {value:.1f} dB relative to the engine bay."),
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0

@@ -34,31 +34,87 @@ MEASURES = (
     Measure(
         "groan_rise_db", "dB", "In its loud stretches the noise from 0.1 to 8 kHz rises by {value:.1f} dB."
     ),
-    Measure("groan_rise_low_db", "dB"),
-    Measure("groan_rise_mid_db", "dB"),
-    Measure("groan_rise_high_db", "dB"),
-    Measure("groan_rise_unevenness_db", "dB"),
-    Measure("groan_rise_flatness_db", "dB"),
-    Measure("groan_loud_share", "1"),
-    Measure("groan_dip_correlation", "1"),
+    Measure(
+        "groan_rise_low_db",
+        "dB",
+        "From 100 to 600 Hz the noise rises by {value:.1f} dB in its loud stretches.",
+    ),
+    Measure(
+        "groan_rise_mid_db",
+        "dB",
+        "From 600 to 3000 Hz the noise rises by {value:.1f} dB in its loud stretches.",
+    ),
+    Measure(
+        "groan_rise_high_db", "dB", "From 3 to 8 kHz the noise rises by {value:.1f} dB in its loud stretches."
+    ),
+    Measure(
+        "groan_rise_unevenness_db",
+        "dB",
+        "The bands of the noise rise unevenly, by {value:.1f} dB around their mean.",
+    ),
+    Measure(
+        "groan_rise_flatness_db",
+        "dB",
+        "What comes in when it gets loud is flat by {value:.1f} dB (0: noise, far below: tones).",
+    ),
+    Measure("groan_loud_share", "1", "The noise is loud for {value:.0%} of the clip."),
+    Measure(
+        "groan_dip_correlation",
+        "1",
+        "The noise goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all).",
+    ),
     Measure(
         "groan_beat_db", "dB", "The noise beats at the pump's turns, {value:.1f} dB above its surroundings."
     ),
-    Measure("groan_beat_ratio", "per crank turn"),
-    Measure("groan_beat_gap_db", "dB"),
-    Measure("groan_vane_beat_db", "dB"),
+    Measure(
+        "groan_beat_ratio",
+        "per crank turn",
+        "The noise beats {value:.2f} times per crank turn, as a pump may turn.",
+    ),
+    Measure("groan_beat_gap_db", "dB", "This beat stands {value:.1f} dB further out than any other."),
+    Measure("groan_vane_beat_db", "dB", "A beat as of the pump's vanes stands {value:.1f} dB out."),
     Measure(
         "groan_roughness", "1", "Off the engine's beat its bands swing together: {value:.2f} of all swing."
     ),
-    Measure("groan_roughness_calm", "1"),
-    Measure("groan_rise_over_engine_db", "dB"),
-    Measure("groan_floor_rise_db", "dB"),
-    Measure("groan_swing_db", "dB"),
-    Measure("groan_swing_growth", "1"),
-    Measure("groan_swing_alikeness", "1"),
-    Measure("groan_roughness_growth", "1"),
-    Measure("groan_roughness_kurtosis", "1"),
-    Measure("groan_share_db", "dB"),
+    Measure(
+        "groan_roughness_calm",
+        "1",
+        "In the calm stretches the bands swing together: {value:.2f} of all swing.",
+    ),
+    Measure(
+        "groan_rise_over_engine_db", "dB", "Against the engine's tones the noise rises by {value:.1f} dB."
+    ),
+    Measure(
+        "groan_floor_rise_db",
+        "dB",
+        "Between the engine's tones the sound rises by {value:.1f} dB from calm to loud.",
+    ),
+    Measure(
+        "groan_swing_db",
+        "dB",
+        "In the loud stretches the level swings by {value:.1f} dB within half a second.",
+    ),
+    Measure(
+        "groan_swing_growth",
+        "1",
+        "From calm to loud the swing of the level doubles {value:.1f} times (below 0: it halves).",
+    ),
+    Measure(
+        "groan_swing_alikeness",
+        "1",
+        "In the loud stretches the bands swing alike by {value:.2f} (1: as one, 0: each on its own).",
+    ),
+    Measure(
+        "groan_roughness_growth",
+        "1",
+        "From calm to loud the roughness doubles {value:.1f} times (below 0: it halves).",
+    ),
+    Measure(
+        "groan_roughness_kurtosis",
+        "1",
+        "In its loud stretches the noise is bursty by {value:.1f} (3: even, more: in bursts).",
+    ),
+    Measure("groan_share_db", "dB", "What swells carries {value:.1f} dB relative to the engine bay."),
 )
 
 RATIOS = (0.85, 1.65)

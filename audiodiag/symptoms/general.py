@@ -19,18 +19,32 @@ from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, perc
 __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
-    Measure("engine_comb_db", "dB"),
-    Measure("engine_comb_share", "1"),
-    Measure("engine_beat_db", "dB"),
-    Measure("speed_known_share", "1"),
-    Measure("speed_unsteadiness_percent", "%"),
-    Measure("noise_slope_db_per_octave", "dB"),
-    Measure("level_range_db", "dB"),
-    Measure("spectral_flux_db", "dB"),
-    Measure("syllable_depth", "1"),
-    Measure("tonal_share", "1"),
-    Measure("band_top_hz", "Hz"),
-    Measure("crest", "1"),
+    Measure(
+        "engine_comb_db", "dB", "The engine's own tones stand {value:.1f} dB above the sound between them."
+    ),
+    Measure("engine_comb_share", "1", "{value:.0%} of the low sound lies in the engine's own tones."),
+    Measure(
+        "engine_beat_db",
+        "dB",
+        "The noise beats with the engine's turns, {value:.1f} dB above what lies between.",
+    ),
+    Measure("speed_known_share", "1", "The engine speed is known for {value:.0%} of the clip."),
+    Measure("speed_unsteadiness_percent", "%", "The engine speed varies by {value:.1f} %."),
+    Measure(
+        "noise_slope_db_per_octave",
+        "dB",
+        "From one octave to the next higher one the sound changes by {value:.1f} dB.",
+    ),
+    Measure("level_range_db", "dB", "The level of the whole clip moves over {value:.1f} dB."),
+    Measure("spectral_flux_db", "dB", "From one moment to the next each band changes by {value:.1f} dB."),
+    Measure(
+        "syllable_depth",
+        "1",
+        "The level moves at the pace of syllables by {value:.2f}; speech has more, an engine less.",
+    ),
+    Measure("tonal_share", "1", "{value:.0%} of the lines from 200 to 5000 Hz stand out as tones."),
+    Measure("band_top_hz", "Hz", "The recording carries sound up to {value:.0f} Hz."),
+    Measure("crest", "1", "The loudest instants lie {value:.1f} doublings of power above the usual."),
 )
 
 
