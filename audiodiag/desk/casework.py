@@ -38,6 +38,7 @@ __all__ = [
     "add_recording",
     "answer_question",
     "ask_comparison",
+    "ask_watch",
     "described_car",
     "judge",
     "mark_stretch",
@@ -53,6 +54,8 @@ LONGEST_TEXT = 20_000
 STATES = ("open", "answered", "closed")
 PURPOSES = ("", "before", "after")
 MOST_COMPARED = 4
+MOST_BLED = 8
+LEAST_FOLLOWED, MOST_FOLLOWED = 3, 24
 _ENDLESS_S = 86400.0
 
 
@@ -287,6 +290,64 @@ def ask_comparison(
     session.flush()
     ask_for(session, "compare", case.id, comparison_id=row.id, most_waiting=most_waiting)
     _changed(session, who, "asked for a comparison", case)
+    return row
+
+
+def ask_watch(
+    session: Session,
+    who: str,
+    case: CaseRow,
+    kind: str,
+    recordings: Sequence[int],
+    *,
+    cycle_s: float | None = None,
+    at: Sequence[float] = (),
+    unit: str = "day",
+    most_waiting: int,
+) -> ComparisonRow:
+    """Ask for a bleed watch, or for the course of the sounds over time (``kind`` bleed or trend).
+
+    The recordings count in the order given. ``cycle_s``: length of a lock-to-lock cycle of bleeding; ``at``:
+    days or mileage of each recording of a course, by default the days at which they arrived.
+    """
+    own = {
+        row.id: row for row in session.scalars(select(RecordingRow).where(RecordingRow.case_id == case.id))
+    }
+    least, most = (1, MOST_BLED) if kind == "bleed" else (LEAST_FOLLOWED, MOST_FOLLOWED)
+    chosen = list(dict.fromkeys(recordings))
+    if not least <= len(chosen) <= most or len(chosen) != len(recordings) or not set(chosen) <= own.keys():
+        raise UsageError(
+            "these recordings cannot be watched" if kind == "bleed" else "these recordings give no course",
+            got=f"{len(recordings)} recordings",
+            allowed=f"{least} to {most} different recordings of this case",
+            todo="choose recordings of this case, each once, in the order they were made",
+        )
+    if at and len(at) != len(chosen):
+        raise UsageError(
+            "every recording needs its date or mileage",
+            got=f"{len(chosen)} recordings and {len(at)} places",
+            allowed="as many places as recordings, in the same order",
+            todo="state a number of days or a mileage for each",
+        )
+    if kind == "bleed":
+        settings: dict[str, Any] = {"cycle_s": cycle_s}
+    else:
+        days = [own[each].received_at / 86400.0 for each in chosen]
+        places = list(at) or [round(day - min(days), 3) for day in days]
+        settings = {"at": places, "unit": unit if at else "day"}
+    row = ComparisonRow(
+        case_id=case.id,
+        kind=kind,
+        before=json.dumps(chosen),
+        after="[]",
+        settings=json.dumps(settings),
+        made_at=time.time(),
+    )
+    session.add(row)
+    session.flush()
+    ask_for(session, kind, case.id, comparison_id=row.id, most_waiting=most_waiting)
+    said = "asked for a bleed watch" if kind == "bleed" else "asked for the course over time"
+    _changed(session, who, said, case)
     return row
 
 

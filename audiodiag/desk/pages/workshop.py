@@ -47,7 +47,9 @@ def compare_form(ask: Ask) -> Response:
             )
         )
         rows = session.scalars(
-            select(ComparisonRow).where(ComparisonRow.case_id == case.id).order_by(ComparisonRow.id.desc())
+            select(ComparisonRow)
+            .where(ComparisonRow.case_id == case.id, ComparisonRow.kind == "compare")
+            .order_by(ComparisonRow.id.desc())
         ).all()
         jobs = {
             job.comparison_id: job
