@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
@@ -18,7 +17,8 @@ from audiodiag.desk.casework import (
     write_block,
     write_note,
 )
-from audiodiag.desk.findings import Urgency, heard_in, urgency_of
+from audiodiag.desk.findings import heard_in
+from audiodiag.desk.inbox import FILTERS, MOST_LINES, inbox_lines
 from audiodiag.desk.labelling import write_labels
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page, recording_of
 from audiodiag.desk.store import record_deed
@@ -32,34 +32,14 @@ from audiodiag.desk.tables import (
     MarkRow,
     NoteRow,
     RecordingRow,
-    SeenRow,
 )
 from audiodiag.desk.timeline import timeline_of
 from audiodiag.desk.visitors import case_link
 
 __all__ = [
-    "InboxLine", "bench", "block_kept", "block_removed", "blocks", "inbox", "judged", "link_made",
+    "bench", "block_kept", "block_removed", "blocks", "inbox", "judged", "link_made",
     "links_taken_back", "mark_kept", "mark_removed", "reply", "state_kept",
 ]  # fmt: skip
-
-MOST_LINES = 200
-FILTERS = ("new", "open", "urgent", "answered", "closed", "all")
-
-
-@dataclass(frozen=True)
-class InboxLine:
-    """One case as the inbox shows it."""
-
-    case: CaseRow
-    fresh: bool
-    urgency: Urgency
-    heard: tuple[tuple[str, float], ...]
-    recordings: int
-    waiting: int
-    failed: int
-    verdict: str
-    newest: int | None
-    simulated: bool
 
 
 def inbox(ask: Ask) -> Response:
@@ -68,68 +48,12 @@ def inbox(ask: Ask) -> Response:
     wanted = wanted if wanted in FILTERS else "open"
     words = ask.request.query_params.get("words", "")[:80].strip()
     with ask.room.store.reading() as session:
-        query = select(CaseRow).order_by(CaseRow.changed_at.desc())
-        if wanted in ("open", "answered", "closed", "new", "urgent"):
-            query = query.where(CaseRow.state == (wanted if wanted in ("answered", "closed") else "open"))
-        if words:
-            query = query.where(CaseRow.title.contains(words, autoescape=True))
-        cases = session.scalars(query.limit(MOST_LINES)).all()
-        lines = _lines(session, list(cases))
+        lines = inbox_lines(session, show=wanted, words=words)
         waiting = session.scalars(select(JobRow.case_id).where(JobRow.state.in_(("queued", "running")))).all()
-    if wanted == "new":
-        lines = [line for line in lines if line.fresh]
-    if wanted == "urgent":
-        lines = [line for line in lines if line.urgency.rank]
-    lines.sort(key=lambda line: (-line.urgency.rank, not line.fresh, line.case.changed_at))
     return page(
         ask, "inbox.html", here="inbox", lines=lines, show=wanted, words=words, waiting=len(waiting),
         filters=FILTERS, most=MOST_LINES,
     )  # fmt: skip
-
-
-def _lines(session: Session, cases: list[CaseRow]) -> list[InboxLine]:
-    """Gather what the inbox shows of these cases with a handful of queries, however many they are."""
-    ids = [case.id for case in cases]
-    recordings = session.scalars(
-        select(RecordingRow).where(RecordingRow.case_id.in_(ids)).order_by(RecordingRow.id)
-    ).all()
-    of_recording = {recording.id: recording.case_id for recording in recordings}
-    count: dict[int, int] = {}
-    for each in recordings:
-        count[each.case_id] = count.get(each.case_id, 0) + 1
-    done = session.execute(
-        select(AnalysisRow.recording_id, AnalysisRow.verdict)
-        .where(AnalysisRow.recording_id.in_(list(of_recording)))
-        .order_by(AnalysisRow.id)
-    ).all()
-    verdicts = {of_recording[recording]: verdict for recording, verdict in done}
-    newest = {of_recording[recording]: recording for recording, _ in done}
-    jobs = session.execute(select(JobRow.case_id, JobRow.state).where(JobRow.case_id.in_(ids))).all()
-    seen: dict[int, dict[str, str]] = {}
-    for row in session.scalars(select(SeenRow).where(SeenRow.case_id.in_(ids))):
-        seen.setdefault(row.case_id, {})[row.name] = row.answer
-    lines = []
-    for case in cases:
-        recording_id = newest.get(case.id)
-        recording = session.get(RecordingRow, recording_id) if recording_id else None
-        found = heard_in(session, recording) if recording else None
-        chances = found.probabilities if found else {}
-        heard = sorted(chances.items(), key=lambda pair: -pair[1])
-        lines.append(
-            InboxLine(
-                case=case,
-                fresh=case.seen_at is None or case.seen_at < case.changed_at,
-                urgency=urgency_of(case, seen.get(case.id, {}), chances),
-                heard=tuple(pair for pair in heard if pair[1] >= 0.25)[:3],
-                recordings=count.get(case.id, 0),
-                waiting=sum(state in ("queued", "running") for owner, state in jobs if owner == case.id),
-                failed=sum(state == "failed" for owner, state in jobs if owner == case.id),
-                verdict=verdicts.get(case.id, ""),
-                newest=recording_id,
-                simulated=found is not None and found.simulated,
-            )
-        )
-    return lines
 
 
 def bench(ask: Ask) -> Response:
