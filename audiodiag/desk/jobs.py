@@ -5,22 +5,36 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
+from sqlalchemy import case as sql_case
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from audiodiag.desk.store import Store, record_deed
-from audiodiag.desk.tables import AnalysisRow, CarRow, CaseRow, ComparisonRow, JobRow, RecordingRow
+from audiodiag.desk.tables import (
+    AnalysisRow,
+    CarRow,
+    CaseRow,
+    ComparisonRow,
+    FileRow,
+    JobRow,
+    RecordingRow,
+    SeenRow,
+    TaskRow,
+)
 from audiodiag.errors import UsageError
 
 __all__ = [
     "CAR_FIELDS",
     "Attempt",
+    "Made",
     "ask_for",
     "end_with_failure",
     "end_with_result",
+    "give_back",
     "queue_again_what_ran",
     "take_next",
     "waiting",
@@ -35,17 +49,45 @@ CAR_FIELDS = (
     "belt_length_mm",
 )
 """What of a car is told to the analysis."""
+_DONE = {
+    "listen": "listened",
+    "compare": "compared",
+    "report": "made a report",
+    "parcel": "made a parcel",
+    "bleed": "watched the bleeding",
+    "trend": "followed the sounds over time",
+    "unpack": "opened a parcel",
+}
+_REFUSED = {"listen": "could not be listened to", "unpack": "refused a parcel"}
 
 
 @dataclass(frozen=True)
 class Attempt:
-    """One attempt at one job: what a worker is told; ``hashes`` belong to ``recordings``."""
+    """One attempt at one job: what a worker is told.
+
+    settings: those of a bleed watch, a course or a task. seen: answers about the car. life: its age, mileage
+    and renewed parts.
+    """
 
     job_id: int
     token: str
     kind: str
     recordings: tuple[dict[str, Any], ...]
     car: dict[str, Any]
+    settings: dict[str, Any] = field(default_factory=dict)
+    seen: dict[str, str] = field(default_factory=dict)
+    life: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Made:
+    """A file that a worker made and that lies in the vault; ``recording`` where it came out of a parcel."""
+
+    name: str
+    media: str
+    sha256: str
+    size_bytes: int
+    recording: bool = False
 
 
 def waiting(session: Session) -> int:
@@ -60,6 +102,7 @@ def ask_for(
     *,
     recording_id: int | None = None,
     comparison_id: int | None = None,
+    task_id: int | None = None,
     most_waiting: int,
 ) -> JobRow:
     """Put a job at the end of the queue, in the caller's transaction.
@@ -79,6 +122,7 @@ def ask_for(
         case_id=case_id,
         recording_id=recording_id,
         comparison_id=comparison_id,
+        task_id=task_id,
         made_at=time.time(),
     )
     session.add(job)
@@ -100,13 +144,24 @@ def queue_again_what_ran(store: Store, *, attempts: int) -> int:
         return len(cut_off)
 
 
+def give_back(store: Store, attempt: Attempt) -> None:
+    """Put a job that no worker had begun back to its place; the attempt does not count."""
+    with store.writing() as session:
+        job = _still_ours(session, attempt)
+        if job is not None:
+            job.state, job.token, job.attempts = "queued", "", max(0, job.attempts - 1)
+
+
 def take_next(store: Store) -> Attempt | None:
-    """Take the oldest waiting job; None where none waits."""
+    """Take the oldest waiting job, what a person waits for before the listening; None where none waits."""
     with store.reading() as session:
         if session.scalar(select(JobRow.id).where(JobRow.state == "queued").limit(1)) is None:
             return None
     with store.writing() as session:
-        job = session.scalar(select(JobRow).where(JobRow.state == "queued").order_by(JobRow.id).limit(1))
+        later = sql_case((JobRow.kind == "listen", 1), else_=0)
+        job = session.scalar(
+            select(JobRow).where(JobRow.state == "queued").order_by(later, JobRow.id).limit(1)
+        )
         if job is None:
             return None
         job.state, job.token = "running", secrets.token_hex(12)
@@ -114,18 +169,33 @@ def take_next(store: Store) -> Attempt | None:
         job.started_at = time.time()
         case = session.get_one(CaseRow, job.case_id)
         car = session.get_one(CarRow, case.car_id)
+        settings = _settings(session, job)
+        seen = session.scalars(select(SeenRow).where(SeenRow.case_id == case.id)).all() if job.task_id else []
         return Attempt(
             job_id=job.id,
             token=job.token,
             kind=job.kind,
-            recordings=_recordings(session, job),
-            car={field: getattr(car, field) for field in CAR_FIELDS},
+            recordings=_recordings(session, job, settings),
+            car={each: getattr(car, each) for each in CAR_FIELDS},
+            settings=settings,
+            seen={row.name: row.answer for row in seen},
+            life={"age_years": car.age_years, "mileage_km": car.mileage_km, "renewed": car.renewed},
         )
 
 
-def _recordings(session: Session, job: JobRow) -> tuple[dict[str, Any], ...]:
+def _settings(session: Session, job: JobRow) -> dict[str, Any]:
+    if job.kind == "listen":
+        return {}
+    if job.task_id is not None:
+        return dict(json.loads(session.get_one(TaskRow, job.task_id).told))
+    return dict(json.loads(session.get_one(ComparisonRow, job.comparison_id).settings))
+
+
+def _recordings(session: Session, job: JobRow, settings: dict[str, Any]) -> tuple[dict[str, Any], ...]:
     if job.kind == "listen":
         sides = [("", job.recording_id)]
+    elif job.task_id is not None:
+        sides = [("", each) for each in settings.get("recordings", ())]
     else:
         comparison = session.get_one(ComparisonRow, job.comparison_id)
         sides = [
@@ -146,8 +216,19 @@ def _recordings(session: Session, job: JobRow) -> tuple[dict[str, Any], ...]:
     return tuple(told)
 
 
-def end_with_result(store: Store, attempt: Attempt, result: dict[str, Any], *, version: str) -> bool:
-    """Keep a result and end the job, together; False where the attempt is no longer the valid one."""
+def end_with_result(
+    store: Store,
+    attempt: Attempt,
+    result: dict[str, Any],
+    *,
+    version: str,
+    made: Sequence[Made] = (),
+    also: Callable[[Session, CaseRow], None] | None = None,
+) -> bool:
+    """Keep a result and its files, and end the job, together; False where the attempt is no longer valid.
+
+    ``also``: what else belongs into the same transaction.
+    """
     now = time.time()
     with store.writing() as session:
         job = _still_ours(session, attempt)
@@ -167,13 +248,31 @@ def end_with_result(store: Store, attempt: Attempt, result: dict[str, Any], *, v
                     result=json.dumps(result),
                 )
             )
-        elif not refusal:
+        elif not refusal and job.comparison_id is not None:
             comparison = session.get_one(ComparisonRow, job.comparison_id)
             comparison.result, comparison.version = json.dumps(result["comparison"]), version
+        elif not refusal:
+            task = session.get_one(TaskRow, job.task_id)
+            task.result, task.version = json.dumps(result.get("told", {})), version
+        for each in () if refusal else made:
+            if not each.recording:
+                session.add(
+                    FileRow(
+                        case_id=job.case_id,
+                        job_id=job.id,
+                        name=each.name,
+                        media=each.media,
+                        sha256=each.sha256,
+                        size_bytes=each.size_bytes,
+                        made_at=now,
+                    )
+                )
+        if also is not None and not refusal:
+            also(session, session.get_one(CaseRow, job.case_id))
+        if attempt.kind == "parts" and not refusal:
+            return True  # nothing that anyone must read
         session.execute(update(CaseRow).where(CaseRow.id == job.case_id).values(changed_at=now))
-        what = (
-            "could not be listened to" if refusal else "listened" if attempt.kind == "listen" else "compared"
-        )
+        what = _DONE[attempt.kind] if not refusal else _REFUSED.get(attempt.kind, "could not do it")
         record_deed(session, "desk", what, case_id=job.case_id, details=f"job {job.id}")
         return True
 

@@ -79,7 +79,7 @@ def carry_out(folder: Path) -> None:
     order = json.loads((folder / ORDER_FILE).read_text(encoding="utf-8"))
     limit_this_process(order["limits"])
     try:
-        result = _heard(order, folder) if order["kind"] == "listen" else _compared(order, folder)
+        result = _done(order, folder)
     except AudiodiagError as error:
         refusal = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
         result = {"refusal": refusal}
@@ -93,6 +93,22 @@ def carry_out(folder: Path) -> None:
             }
         }
     write_text_whole(folder / RESULT_FILE, json.dumps(result, allow_nan=False))
+
+
+def _done(order: dict[str, Any], folder: Path) -> dict[str, Any]:
+    kind = order["kind"]
+    doing = {"listen": _heard, "compare": _compared, "bleed": _bled, "trend": _followed}
+    if kind in doing:
+        return doing[kind](order, folder)
+    from audiodiag.desk import making
+
+    makers = {
+        "report": making.make_report,
+        "parcel": making.make_parcel,
+        "parts": making.make_parts,
+        "unpack": making.open_parcel,
+    }
+    return makers[kind](order, folder, _teller(folder), _settings)
 
 
 def outline_of(clip: Clip, columns: int = OUTLINE_COLUMNS) -> list[float]:
@@ -131,6 +147,7 @@ def _compared(order: dict[str, Any], folder: Path) -> dict[str, Any]:
     from audiodiag.analysis import analyse
     from audiodiag.clip import read_clip
     from audiodiag.comparison import compare_sides
+    from audiodiag.desk.making import comparison_files
     from audiodiag.report.compared_json import comparison_to_dict
 
     tell = _teller(folder)
@@ -141,7 +158,50 @@ def _compared(order: dict[str, Any], folder: Path) -> dict[str, Any]:
         sides[recording["side"]].append(analyse(clip, **_settings(order, recording)))
     tell("comparing", 0.9)
     found = compare_sides(sides["before"], sides["after"], names=("before", "after"), vehicle=_vehicle(order))
-    return {"comparison": comparison_to_dict(found)}
+    return {"comparison": comparison_to_dict(found), "files": comparison_files(found, folder)}
+
+
+def _bled(order: dict[str, Any], folder: Path) -> dict[str, Any]:
+    from audiodiag.causes import cautions_for, load_knowledge
+    from audiodiag.comparison import watch_bleed
+    from audiodiag.desk.making import bleed_picture
+    from audiodiag.report.compared_json import bleed_to_dict
+    from audiodiag.report.compared_text import bleed_report
+
+    analyses = _analysed(order, folder)
+    watch = watch_bleed(analyses, cycle_s=order["settings"].get("cycle_s"))
+    cautions = cautions_for(["cavitation_groan"], [], knowledge=load_knowledge())
+    values = bleed_to_dict(watch, analyses, cautions)
+    said = bleed_report(watch, analyses, width=200).splitlines()
+    return {"comparison": {**values, "said": said}, "files": bleed_picture(watch, analyses, folder)}
+
+
+def _followed(order: dict[str, Any], folder: Path) -> dict[str, Any]:
+    from audiodiag.causes import cautions_for, load_knowledge
+    from audiodiag.comparison import symptom_trends
+    from audiodiag.desk.making import trend_picture
+    from audiodiag.report.compared_json import trend_to_dict
+
+    analyses, unit = _analysed(order, folder), order["settings"]["unit"]
+    trends = symptom_trends(analyses, order["settings"]["at"], unit=unit)
+    cautions = cautions_for(sorted(each.name for each in trends), [], knowledge=load_knowledge())
+    values = trend_to_dict(trends, analyses, unit=unit, cautions=cautions)
+    return {"comparison": values, "files": trend_picture(trends, analyses, unit, folder)}
+
+
+def _analysed(order: dict[str, Any], folder: Path) -> list[Analysis]:
+    """Listen to each recording of an order in turn."""
+    from audiodiag.analysis import analyse
+    from audiodiag.clip import read_clip
+
+    tell = _teller(folder)
+    found = []
+    for number, recording in enumerate(order["recordings"]):
+        tell(f"listening to {recording['name']}", number / (len(order["recordings"]) + 1))
+        clip = _named(read_clip(recording["path"]), recording)
+        found.append(analyse(clip, **_settings(order, recording)))
+    tell("comparing", 0.9)
+    return found
 
 
 def _named(clip: Clip, recording: dict[str, Any]) -> Clip:
@@ -149,11 +209,23 @@ def _named(clip: Clip, recording: dict[str, Any]) -> Clip:
 
 
 def _settings(order: dict[str, Any], recording: dict[str, Any]) -> dict[str, Any]:
-    return {
+    """What `analyse` is told; a report or parcel speaks with the answers and the car's life as well."""
+    told = {
         "vehicle": _vehicle(order),
         "speed_rpm": recording.get("speed_rpm"),
         "steering_marks": recording.get("steering") or None,
     }
+    if order.get("seen"):
+        told["observations"] = order["seen"]
+    life = {key: value for key, value in order.get("life", {}).items() if value}
+    if life and order["kind"] in ("report", "parcel"):
+        from audiodiag.causes import load_knowledge
+        from audiodiag.causes.answers import circumstances_of
+
+        if "renewed" in life:
+            life["renewed"] = life["renewed"].split(",")
+        told["circumstances"] = circumstances_of(life, {}, load_knowledge())
+    return told
 
 
 def _vehicle(order: dict[str, Any]) -> Vehicle | None:

@@ -30,6 +30,7 @@ class Limits:
     worker_files: int = 96
     worker_output_bytes: int = 256 << 20
     result_bytes: int = 16 << 20
+    made_bytes: int = 800_000_000
     attempts: int = 2
 
 

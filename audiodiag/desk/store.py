@@ -1,7 +1,8 @@
 """The desk's memory: a database that two people may use at once and that a crash leaves whole.
 
 SQLite by default: write-ahead log, full synchronisation before a write is acknowledged, foreign keys on, a
-writer waits for the other. Another SQLAlchemy address works too.
+writer waits for the other. With another SQLAlchemy address (PostgreSQL) a writer takes one lock for the whole
+database first, so that writers come one after the other there too.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import create_engine, event
+from sqlalchemy import Connection, create_engine, event, func, select
 from sqlalchemy.orm import Session
 
 from audiodiag.desk.migrating import bring_to_newest
@@ -22,6 +23,8 @@ __all__ = ["Store", "record_deed"]
 
 BUSY_S = 20
 DATABASE_FILE = "desk.sqlite"
+WRITERS_LOCK = 84_271_906
+"""Any number that no other program beside this one locks in the same database."""
 
 
 class Store:
@@ -47,6 +50,7 @@ class Store:
             event.listen(self._engine, "begin", _begin)
         self._writer = self._engine.execution_options(writes=True)
         with self._writer.begin() as connection:
+            self._one_at_a_time(connection)
             bring_to_newest(connection)
 
     @contextmanager
@@ -59,7 +63,13 @@ class Store:
     def writing(self) -> Iterator[Session]:
         """Change things all together or not at all; what was committed outlives a crash."""
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            self._one_at_a_time(session)
             yield session
+
+    def _one_at_a_time(self, connection: Connection | Session) -> None:
+        """Wait for the other writer; SQLite does so by itself."""
+        if self._engine.dialect.name == "postgresql":
+            connection.execute(select(func.pg_advisory_xact_lock(WRITERS_LOCK)))
 
     def damage(self) -> tuple[str, ...]:
         """Give what the database's own check complains of; nothing where it is whole."""

@@ -18,6 +18,7 @@ __all__ = [
     "CaseRow",
     "ComparisonRow",
     "DeedRow",
+    "FileRow",
     "JobRow",
     "LabelRow",
     "LinkRow",
@@ -25,6 +26,7 @@ __all__ = [
     "NoteRow",
     "RecordingRow",
     "SeenRow",
+    "TaskRow",
 ]
 
 
@@ -92,6 +94,7 @@ class JobRow(Base):
     case_id: Mapped[int] = mapped_column(ForeignKey("cases.id"), index=True)
     recording_id: Mapped[int | None] = mapped_column(ForeignKey("recordings.id"), index=True)
     comparison_id: Mapped[int | None]
+    task_id: Mapped[int | None]
     state: Mapped[str] = mapped_column(String(8), default="queued")
     attempts: Mapped[int] = mapped_column(default=0)
     token: Mapped[str] = mapped_column(String(40), default="")
@@ -177,16 +180,52 @@ class BlockRow(Base):
 
 
 class ComparisonRow(Base):
-    """Recordings before and after, and what has changed between them, as JSON once it is known."""
+    """Recordings before and after, and what has changed between them, as JSON once it is known.
+
+    ``kind`` bleed or trend: the recordings of ``before`` in their order, ``settings`` as JSON.
+    """
 
     __tablename__ = "comparisons"
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
     case_id: Mapped[int] = mapped_column(ForeignKey("cases.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(10), default="compare", server_default="compare")
     before: Mapped[str] = mapped_column(Text)
     after: Mapped[str] = mapped_column(Text)
+    settings: Mapped[str] = mapped_column(Text, default="{}", server_default="{}")
     version: Mapped[str] = mapped_column(String(40), default="")
     made_at: Mapped[float] = mapped_column(Float)
     result: Mapped[str] = mapped_column(Text, default="")
+
+
+class TaskRow(Base):
+    """Something that was asked for: ``kind``, the options as JSON, and as JSON what came of it.
+
+    Kinds: ``report``, ``parcel``, ``parts``, ``unpack``.
+    """
+
+    __tablename__ = "tasks"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    case_id: Mapped[int] = mapped_column(ForeignKey("cases.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(10))
+    told: Mapped[str] = mapped_column(Text)
+    who: Mapped[str] = mapped_column(String(80))
+    made_at: Mapped[float] = mapped_column(Float)
+    version: Mapped[str] = mapped_column(String(40), default="")
+    result: Mapped[str] = mapped_column(Text, default="")
+
+
+class FileRow(Base):
+    """A file that a worker made: a report, a parcel, a picture, a sound; its bytes lie under their hash."""
+
+    __tablename__ = "files"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    case_id: Mapped[int] = mapped_column(ForeignKey("cases.id"), index=True)
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), index=True)
+    name: Mapped[str] = mapped_column(String(80))
+    media: Mapped[str] = mapped_column(String(40))
+    sha256: Mapped[str] = mapped_column(String(64))
+    size_bytes: Mapped[int]
+    made_at: Mapped[float] = mapped_column(Float)
 
 
 class LinkRow(Base):

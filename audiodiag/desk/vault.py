@@ -7,6 +7,7 @@ import os
 import re
 import secrets
 import shutil
+import stat
 from pathlib import Path
 from types import TracebackType
 
@@ -50,8 +51,9 @@ class Vault:
         self._kept = folder / "recordings"
         self._arriving = folder / "arriving"
         self._sounds = folder / "sounds"
+        self._made = folder / "made"
         self._spare_bytes = spare_bytes
-        for place in (self._kept, self._arriving, self._sounds):
+        for place in (self._kept, self._arriving, self._sounds, self._made):
             place.mkdir(parents=True, exist_ok=True, mode=0o700)
 
     def sweep(self) -> int:
@@ -83,6 +85,33 @@ class Vault:
     def sound_of(self, sha256: str) -> Path:
         """Give the file with the sound that a browser plays, made of a recording by a worker."""
         return self._under(self._sounds, sha256).with_suffix(".flac")
+
+    def made_of(self, sha256: str) -> Path:
+        """Give the file that a worker made: a report, a parcel, a picture, a part."""
+        return self._under(self._made, sha256)
+
+    def take_in(self, path: Path, *, recording: bool = False) -> tuple[str, int]:
+        """Put a file that a worker left under its hash, on the disk for sure; gives hash and size.
+
+        Raises ``ClipError`` for what is no ordinary file.
+        """
+        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(handle, "rb") as file:
+            kind = os.fstat(file.fileno())
+            if not stat.S_ISREG(kind.st_mode):
+                raise ClipError(
+                    "a worker left something that is no file",
+                    got=shown_name(path.name),
+                    allowed="ordinary files",
+                    todo="ask for it again",
+                )
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+            os.fsync(file.fileno())
+        home = self.path_of(sha256) if recording else self.made_of(sha256)
+        home.parent.mkdir(exist_ok=True, mode=0o700)
+        os.replace(path, home)  # noqa: PTH105
+        _sync_folder(home.parent)
+        return sha256, kind.st_size
 
     def missing(self, hashes: set[str]) -> set[str]:
         """Tell which of these recordings are not there, or not what their name says."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -15,8 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import audiodiag
+from audiodiag.desk.arrived import arrival_of
 from audiodiag.desk.jobs import (
     Attempt,
+    Made,
     end_with_failure,
     end_with_result,
     queue_again_what_ran,
@@ -24,7 +27,8 @@ from audiodiag.desk.jobs import (
 )
 from audiodiag.desk.settings import DeskSettings
 from audiodiag.desk.store import Store
-from audiodiag.desk.vault import Vault
+from audiodiag.desk.vault import Vault, shown_name
+from audiodiag.errors import AudiodiagError
 
 __all__ = ["Workforce"]
 
@@ -34,9 +38,21 @@ ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
     "progress.json",
     "sound.flac",
 )
+MADE_FOLDER = "made"
 _KEPT_ENVIRONMENT = ("PATH", "HOME", "LANG", "LC_ALL", "TMPDIR", "OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 POLL_S = 1.0
+MOST_FILES = 500
+_MADE_NAME = re.compile(r"[a-z0-9_][a-z0-9_.-]{0,60}")
+_COULD_NOT = {
+    "compare": "the sides could not be compared",
+    "report": "the report could not be made",
+    "parcel": "the parcel could not be made",
+    "parts": "the parts could not be made",
+    "unpack": "the parcel could not be opened",
+    "bleed": "the bleeding could not be watched",
+    "trend": "the months could not be followed",
+}
 
 
 @dataclass
@@ -122,6 +138,9 @@ class Workforce:
         order = {
             "kind": attempt.kind,
             "car": attempt.car,
+            "settings": self._settings_for(attempt),
+            "seen": attempt.seen,
+            "life": attempt.life,
             "recordings": [
                 {**told, "path": str(self._vault.path_of(told["sha256"]).resolve())}
                 for told in attempt.recordings
@@ -145,6 +164,12 @@ class Workforce:
         except OSError:
             self._close_nursery()
             self._end(attempt.token, "the parent of the workers had ended")
+
+    def _settings_for(self, attempt: Attempt) -> dict[str, Any]:
+        settings = dict(attempt.settings)
+        if attempt.kind == "unpack":
+            settings["path"] = str(self._vault.path_of(settings["sha256"]).resolve())
+        return settings
 
     def _living_nursery(self) -> subprocess.Popen[bytes]:
         if self._nursery is None or self._nursery.poll() is not None:
@@ -212,15 +237,40 @@ class Workforce:
                 home = self._vault.sound_of(attempt.recordings[0]["sha256"])
                 home.parent.mkdir(exist_ok=True, mode=0o700)
                 sound.replace(home)
-            end_with_result(self._store, attempt, result, version=_version())
+            made = self._taken_in(under_way, result)
+            also = None
+            if attempt.kind == "unpack":
+                also = arrival_of("desk", result.get("told", {}), made, limits)
+            try:
+                end_with_result(self._store, attempt, result, version=_version(), made=made, also=also)
+            except AudiodiagError as error:  # too many recordings in the case, or too many waiting
+                told = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
+                end_with_result(self._store, attempt, {"refusal": told}, version=_version())
             return
         refusal = {
-            "what": "the recording could not be listened to",
+            "what": _COULD_NOT.get(attempt.kind, "the recording could not be listened to"),
             "got": said,
             "allowed": "a recording of a phone, 3 seconds to 15 minutes long",
             "todo": "send it again, or cut out a stretch of 10 to 60 seconds and send that",
         }
         end_with_failure(self._store, attempt, refusal, attempts=limits.attempts)
+
+    def _taken_in(self, under_way: _UnderWay, result: dict[str, Any]) -> list[Made]:
+        """Take the files that a worker named into the vault; strange names and kinds are refused."""
+        made, left = [], self._settings.limits.made_bytes
+        for each in result.get("files", ())[:MOST_FILES]:
+            name = str(each["name"])
+            if not _MADE_NAME.fullmatch(name):
+                raise ValueError(f"a worker named a file {name!r}")
+            path = under_way.folder / MADE_FOLDER / name
+            left -= path.lstat().st_size
+            if left < 0:
+                raise ValueError("a worker made more than it may")
+            recording = each["media"] == "recording" and under_way.attempt.kind == "unpack"
+            sha256, size = self._vault.take_in(path, recording=recording)
+            shown = shown_name(str(each.get("shown", name)))
+            made.append(Made(shown, str(each["media"])[:40], sha256, size, recording))
+        return made
 
     def _close_nursery(self) -> None:
         nursery, self._nursery = self._nursery, None
