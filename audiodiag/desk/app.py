@@ -15,8 +15,10 @@ from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from audiodiag.desk.api.calls import PREFIX
+from audiodiag.desk.api.door import ApiDoor
 from audiodiag.desk.guard import Guard, refusal
-from audiodiag.desk.pages import advisor, doors, owner, receiving, workshop
+from audiodiag.desk.pages import advisor, doors, owner, papers, receiving, workshop
 from audiodiag.desk.pages.asking import answered_by
 from audiodiag.desk.room import DeskRoom
 
@@ -37,6 +39,9 @@ PAGES: tuple[Row, ...] = (
     ("GET", "/cases/{key}/sounds/{recording:int}", receiving.sound, False),
     ("GET", "/cases/{key}/compare", workshop.compare_form, False),
     ("POST", "/cases/{key}/compare", workshop.compare_asked, False),
+    ("GET", "/cases/{key}/papers", papers.papers, False),
+    ("POST", "/cases/{key}/papers", papers.paper_asked, False),
+    ("GET", "/cases/{key}/files/{file:int}", papers.made_file, False),
     ("GET", "/inbox", advisor.inbox, True),
     ("GET", "/cases/{key}/bench/{recording:int}", advisor.bench, True),
     ("POST", "/cases/{key}/bench/{recording:int}/judged", advisor.judged, True),
@@ -66,6 +71,7 @@ def desk_app(room: DeskRoom) -> Guard:
         finally:
             room.close()
 
+    door = ApiDoor(room)
     routes: list[Route | Mount] = [
         Route(address, answered_by(handler, advisor=only_advisors), methods=[method])
         for method, address, handler, only_advisors in PAGES
@@ -77,6 +83,8 @@ def desk_app(room: DeskRoom) -> Guard:
         Route("/leave", doors.leave, methods=["POST"]),
         Route("/cases/{key}/recordings", receiving.receive_form, methods=["POST"]),
         Route("/api/cases/{key}/recordings", receiving.receive_raw, methods=["PUT"]),
+        Route(PREFIX, door, methods=None),
+        Mount(PREFIX, door),
         Mount("/static", StaticFiles(directory=Path(__file__).parent / "static")),
     ]
     app = Starlette(routes=routes, lifespan=running, exception_handlers={HTTPException: _refused})

@@ -9,9 +9,10 @@ import pytest
 from sqlalchemy import select
 
 from audiodiag.cases import check_parcel
-from audiodiag.desk.jobs import end_with_result, take_next
+from audiodiag.desk.jobs import Made, end_with_result, take_next
 from audiodiag.desk.tables import CaseRow, FileRow, JobRow, NoteRow, RecordingRow
 from audiodiag.desk.tasks import ask_parcel, ask_parts, ask_report, ask_unpacking, papers_of, parts_of
+from audiodiag.desk.visitors import Visitor, case_link
 from audiodiag.errors import ClipError, UsageError
 from audiodiag.resources import shipped_folder
 from tests.desk.conftest import Desk, wait_for
@@ -149,3 +150,29 @@ def test_a_refused_task_keeps_no_file(desk):
     with desk.room.store.reading() as session:
         assert session.scalars(select(FileRow)).all() == []
         assert json.loads(session.scalar(select(JobRow.said).where(JobRow.kind == "report"))) == refusal
+
+
+def test_owner_asks_for_a_report_and_saves_it_and_nobody_elses(desk):
+    key, other = desk.case(), desk.case("other")
+    number = desk.recording(key)
+    _, link = case_link(desk.room.signer, desk.room.store, 1, days=1, who="advisor")
+    client = desk.client(Visitor("owner", "owner", (link.id,)))
+    sent = client.post(f"/cases/{key}/papers", data={"kind": "report", "recording": str(number)})
+    assert sent.status_code == 303
+    attempt = take_next(desk.room.store)
+    assert attempt.kind == "report"
+    left = desk.settings.folder / "left"
+    left.write_text("<script>alert(1)</script>")
+    sha256, size = desk.room.vault.take_in(left)
+    made = Made("report.html", "text/html", sha256, size)
+    assert end_with_result(desk.room.store, attempt, {"told": {}}, version="0", made=[made])
+    assert "Save report.html" in client.get(f"/cases/{key}/papers").text
+    answer = client.get(f"/cases/{key}/files/1")
+    assert answer.headers["content-disposition"].startswith("attachment"), "never shown in the desk's name"
+    assert answer.text == "<script>alert(1)</script>"
+    assert client.get(f"/cases/{other}/files/1").status_code == 404
+    assert client.get(f"/cases/{other}/papers").status_code == 404
+    assert client.post(f"/cases/{other}/papers", data={"kind": "report"}).status_code == 404
+    assert desk.advisor().get(f"/cases/{other}/files/1").status_code == 404, (
+        "not under another case's address"
+    )

@@ -22,7 +22,7 @@ def test_every_page_answers_an_advisor(desk):
     client.post("/blocks", data={"title": "Belt", "text": "Look at the belt first, engine off."})
     client.post(f"/cases/{key}/compare", data={"side.1": "before", "side.2": "after"})
     for method, address, _, _ in PAGES:
-        if method == "GET" and "sounds" not in address:
+        if method == "GET" and "sounds" not in address and "files" not in address:
             place = address.replace("{key}", key).replace("{recording:int}", str(first))
             answer = client.get(place, follow_redirects=True)
             assert answer.status_code == 200, place

@@ -26,6 +26,7 @@ SAID = {
     "answered": "The answer is sent. The owner sees it on the page of the case.",
     "link": "The link is made. Copy it now: it is shown only here.",
     "asked": "The comparison waits for its turn.",
+    "paper": "It waits for its turn; a worker makes it.",
     "received": "The recording has arrived and is kept. It is listened to now.",
     "entered": "You are in.",
 }
