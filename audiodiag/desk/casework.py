@@ -44,6 +44,7 @@ __all__ = [
     "mark_stretch",
     "open_case",
     "plain_text",
+    "refuse_odd_telling",
     "remove_mark",
     "set_state",
     "write_block",
@@ -150,17 +151,7 @@ def add_recording(
             allowed=f"at most {most_in_case}",
             todo="open a new case",
         )
-    if purpose not in PURPOSES:
-        raise UsageError(
-            "the purpose of a recording is not known",
-            got=purpose,
-            allowed="before, after or nothing",
-            todo="choose one on the page",
-        )
-    steering = plain_text(steering, "the steering phases", most=2000)
-    if steering:
-        phases_from_marks(steering, _ENDLESS_S)
-    rpm = _number(speed_rpm, "the engine speed", False, low=200, high=9000)
+    steering, rpm = refuse_odd_telling(purpose=purpose, steering=steering, speed_rpm=speed_rpm)
     recording = RecordingRow(
         case_id=case.id,
         sha256=sha256,
@@ -179,6 +170,24 @@ def add_recording(
         case.state = "open"
     _changed(session, who, "sent a recording", case, details=recording.file_name)
     return recording
+
+
+def refuse_odd_telling(
+    *, purpose: str = "", steering: str = "", speed_rpm: str = ""
+) -> tuple[str, float | None]:
+    """Check what is told of a recording; gives the steering and the speed as they are kept."""
+    if purpose not in PURPOSES:
+        raise UsageError(
+            "the purpose of a recording is not known",
+            got=purpose,
+            allowed="before, after or nothing",
+            todo="choose one on the page",
+        )
+    steering = plain_text(steering, "the steering phases", most=2000)
+    if steering:
+        phases_from_marks(steering, _ENDLESS_S)
+    rpm = _number(speed_rpm, "the engine speed", False, low=200, high=9000)
+    return steering, rpm
 
 
 def answer_question(session: Session, who: str, case: CaseRow, name: str, answer: str) -> None:

@@ -102,7 +102,10 @@ def heard_in(session: Session, recording: RecordingRow) -> Heard:
         .limit(1)
     )
     job = session.scalar(
-        select(JobRow).where(JobRow.recording_id == recording.id).order_by(JobRow.id.desc()).limit(1)
+        select(JobRow)
+        .where(JobRow.recording_id == recording.id, JobRow.kind == "listen")
+        .order_by(JobRow.id.desc())
+        .limit(1)
     )
     labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id))
     judged = {label.symptom: label.judged for label in labels}

@@ -126,7 +126,7 @@ class Guard:
     def _bounds(self, scope: Scope) -> tuple[int, float]:
         """Give how many bytes a body may have, and how long it may take."""
         limits = self._settings.limits
-        if scope["path"].endswith("/recordings"):
+        if scope["path"].endswith("/recordings") or "/uploads/" in scope["path"]:
             return limits.upload_bytes + 10_000, limits.upload_s
         return limits.form_bytes, limits.body_s
 
@@ -182,10 +182,12 @@ def _written_down(problem: Exception) -> str:
 
 def refusal(code: int, scope: Scope, *, mark: str = "", said: str = "") -> Response:
     """Give the answer that refuses, in words; ``mark`` finds the fault in the desk's own output."""
-    title, text = _REFUSALS.get(code, _REFUSALS[400])
-    text = said or text
     if str(scope.get("path", "")).startswith("/api/"):
-        return JSONResponse({"error": title, "todo": text, "mark": mark}, status_code=code)
+        from audiodiag.desk.api.words import refusal_values
+
+        return JSONResponse(refusal_values(code, scope, mark=mark, said=said), status_code=code)
     from audiodiag.desk.pages.templates import plain_page
 
+    title, text = _REFUSALS.get(code, _REFUSALS[400])
+    text = said or text
     return HTMLResponse(plain_page(title, text, mark), status_code=code)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from audiodiag.desk.keys import Signer, desk_secret
 from audiodiag.desk.rates import Rates
+from audiodiag.desk.resuming import Resuming
 from audiodiag.desk.settings import DeskSettings
 from audiodiag.desk.store import Store
 from audiodiag.desk.vault import Vault
@@ -51,6 +52,8 @@ class DeskRoom:
         self.store = Store(folder, address=settings.database)
         self.vault = Vault(folder, spare_bytes=settings.limits.spare_disk_bytes)
         self.vault.sweep()
+        self.resuming = Resuming(folder)
+        self.resuming.sweep()
         self.signer = Signer(desk_secret(folder, "signing"))
         self.rates = Rates()
         self.workforce = Workforce(self.store, self.vault, settings)

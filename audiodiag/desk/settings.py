@@ -20,6 +20,7 @@ class Limits:
     body_s: float = 30.0
     uploads_an_hour: int = 400
     posts_a_minute: int = 240
+    pieces_a_minute: int = 600
     passphrases_a_quarter: int = 8
     recordings_a_case: int = 100
     waiting_jobs: int = 2000

@@ -68,6 +68,11 @@ class Vault:
 
         Raises ``UsageError`` where the disk is nearly full.
         """
+        self.refuse_full_disk()
+        return Incoming(self._arriving / secrets.token_hex(16), self)
+
+    def refuse_full_disk(self) -> None:
+        """Raise ``UsageError`` where the disk is nearly full."""
         free = shutil.disk_usage(self._arriving).free
         if free < self._spare_bytes:
             raise UsageError(
@@ -76,7 +81,6 @@ class Vault:
                 allowed=f"at least {self._spare_bytes // 10**6} MB free on the desk's disk",
                 todo="make room on the disk of the machine that runs the desk, then send it again",
             )
-        return Incoming(self._arriving / secrets.token_hex(16), self)
 
     def path_of(self, sha256: str) -> Path:
         """Give the file of a recording; raises ``ClipError`` for what is no hash."""
@@ -138,6 +142,7 @@ class Incoming:
         self._hash = hashlib.sha256()
         self._file = path.open("xb")
         self.size_bytes = 0
+        self.first = b""
 
     def __enter__(self) -> Incoming:
         return self
@@ -151,6 +156,7 @@ class Incoming:
     def write(self, block: bytes) -> None:
         """Take the next bytes."""
         self._hash.update(block)
+        self.first = (self.first + block[:4])[:4]
         self.size_bytes += len(block)
         self._file.write(block)
 
