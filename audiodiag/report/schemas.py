@@ -26,7 +26,7 @@ def _list(items: Any, **limits: Any) -> dict[str, Any]:
     return {"type": "array", "items": items, **limits}
 
 
-SPAN = {"type": "array", "prefixItems": [{"type": "number"}] * 2, "minItems": 2, "maxItems": 2}
+SPAN = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
 NOTE = _object(code=TEXT, text=TEXT, severity={"enum": ["info", "warning", "refusal"]}, spans_s=_list(SPAN))
 EVIDENCE = _object(measure=TEXT, value=NUMBER_OR_NULL, unit={"type": "string"}, text=TEXT)
 ANALYSIS = {

@@ -46,7 +46,7 @@ async def receive(asked: Asked, request: Request) -> dict[str, Any]:
                 upload = form.get("recording")
                 if not isinstance(upload, UploadFile):
                     raise _refused(400, "the form holds no file", "no field recording with a file")
-                told = _told_in(dict(form.multi_items()))
+                told = _told_in(form.multi_items())
                 name = upload.filename or "recording"
                 while block := await upload.read(BLOCK):
                     await run_in_threadpool(arriving.write, block)
@@ -64,15 +64,19 @@ async def receive(asked: Asked, request: Request) -> dict[str, Any]:
         return await run_in_threadpool(keep)
 
 
-def _told_in(form: dict[str, Any]) -> dict[str, Any]:
-    """Give the fields of a form, held against the same shapes as those of the address."""
+def _told_in(form: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Give the fields of a form, held against the shapes of the address; empty ones say nothing."""
     told: dict[str, Any] = {}
-    for name, shape in TOLD.items():
-        said = form.get(name, "")
-        if said == "" or not isinstance(said, str):
+    names = [name for name, _ in form]
+    for name, said in form:
+        if name == "recording" and names.count(name) == 1:
             continue
-        value = value_of_text(said, shape)
-        wrong = misfit(None if value is NO_TEXT else value, shape, name)
+        if name not in TOLD or names.count(name) > 1 or not isinstance(said, str):
+            raise _refused(400, "the form holds what is not taken", f"the field {name[:60]}")
+        if said == "":
+            continue
+        value = value_of_text(said, TOLD[name])
+        wrong = misfit(None if value is NO_TEXT else value, TOLD[name], name)
         if wrong is not None:
             raise RefusalError(
                 400, f"{name} cannot be used", got=said[:80], allowed=wrong.allowed, todo="correct it"
@@ -220,5 +224,9 @@ def _refuse_empty(size_bytes: int) -> None:
 
 def _refused(code: int, what: str, got: str) -> RefusalError:
     return RefusalError(
-        code, what, got=got, allowed="one file of at most one recording", todo="choose the file again"
+        code,
+        what,
+        got=got,
+        allowed=f"one file in the field recording, and once each {', '.join(TOLD)}",
+        todo="send the form with these fields only",
     )

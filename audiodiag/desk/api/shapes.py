@@ -204,7 +204,7 @@ def answer_shapes() -> dict[str, Any]:
         "Upload": upload,
         "StoredAnalysis": fields(
             recording=ID, version=TEXT, made_at=AT, simulated=TRUTH, outline=listed(SHARE),
-            analysis={key: value for key, value in ANALYSIS.items() if key != "$schema"},
+            analysis=_analysis(),
         ),
         "Question": fields(
             name=TEXT, question=TEXT, answers=listed(fields(name=TEXT, text=TEXT))
@@ -230,6 +230,16 @@ def answer_shapes() -> dict[str, Any]:
         "BlockList": fields(blocks=listed(ref("Block"))),
     }  # fmt: skip
     return shapes
+
+
+def _analysis() -> dict[str, Any]:
+    """What ``audiodiag analyse --json`` prints; the six sounds have one shape, told apart by their names."""
+    symptoms = ANALYSIS["properties"]["symptoms"]
+    one = symptoms["prefixItems"][0]
+    each = {**one, "properties": {**one["properties"], "name": SYMPTOM}}
+    of_all = {"type": "array", "items": each, "minItems": len(SYMPTOMS), "maxItems": len(SYMPTOMS)}
+    shape = {key: value for key, value in ANALYSIS.items() if key != "$schema"}
+    return {**shape, "properties": {**shape["properties"], "symptoms": of_all}}
 
 
 def _advice() -> dict[str, Any]:
