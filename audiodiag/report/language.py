@@ -1,30 +1,31 @@
-"""In which words the page speaks: one catalogue of sentences a language, read from a data file.
+"""In which words the page speaks: one catalogue of sentences a language, read from data files.
 
-A catalogue is ``sentences/LANGUAGE.toml``. Its sentences have names; what changes stands in braces. Sentences
-that other rooms say in English are translated by the table ``said``: every
-number of the English sentence is written ``#`` there, and returns in the translation as ``{1}``, ``{2}`` and
-so on. A sentence that is missing there stays English and is marked as such.
+A catalogue is the folder ``sentences/LANGUAGE``. Its sentences have names; what changes stands in braces. The
+page's own sentences (``page.toml``) are said by name. What other rooms say in English is read backwards by
+the English catalogue (`audiodiag.report.spoken`) and said again in the page's language; a text that cannot be
+read exactly stays English and is marked as such.
 """
 
 from __future__ import annotations
 
-import re
 import string
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from audiodiag.errors import UsageError
+from audiodiag.report.spoken import NUMBER, Phrase, Reading, phrases_of, readings_of
 
 __all__ = ["LANGUAGES", "Said", "Sentences", "load_sentences"]
 
 _FOLDER = Path(__file__).resolve().parent / "sentences"
-LANGUAGES = tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+LANGUAGES = tuple(sorted(path.parent.name for path in _FOLDER.glob("*/page.toml")))
 """Languages that are shipped, by their two letters."""
-_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?")
-_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+_PAGE = "page"
+_MINUS = "\u2212"
 
 
 @dataclass(frozen=True)
@@ -35,14 +36,24 @@ class Said:
     language: str
 
 
+class _Filling(string.Formatter):
+    """Fills places in; ``{text!u}`` is the text with its first letter a capital."""
+
+    def convert_field(self, value: Any, conversion: str | None) -> Any:
+        return (
+            value[:1].upper() + value[1:] if conversion == "u" else super().convert_field(value, conversion)
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Sentences:
-    """The sentences of one language by name, and the translations of what other rooms say."""
+    """The sentences of one language by name: the page's own, and those of the other rooms."""
 
     language: str
     decimal: str
     texts: dict[str, str]
-    said: dict[str, str]
+    told: dict[str, str] = field(default_factory=dict)
+    english: Mapping[str, tuple[Phrase, ...]] = field(default_factory=dict)
 
     def say(self, name: str, /, **values: Any) -> str:
         """Give a sentence by its name, with its values filled in.
@@ -52,42 +63,49 @@ class Sentences:
         """
         return self.texts[name].format(**values)
 
+    def say_with(self, name: str, /, **values: str | Said) -> Said:
+        """Give a sentence by its name; all of it in English where a value is in another language.
+
+        >>> load_sentences("de").say_with("answer.first", check=Said("Look", "en"), effort="5 min").text
+        'Look first: Look (5 min).'
+        """
+        foreign = {value.language for value in values.values() if isinstance(value, Said)} - {self.language}
+        plain = {key: value.text if isinstance(value, Said) else value for key, value in values.items()}
+        one = load_sentences(foreign.pop()) if foreign else self
+        return Said(one.say(name, **plain), one.language)
+
     def number(self, value: float, digits: int = 0, *, sign: bool = False) -> str:
         """Write a number with the language's decimal sign.
 
         >>> load_sentences("de").number(3.25, 1)
         '3,2'
         """
-        shown = f"{value:{'+' if sign else ''}.{digits}f}"
-        return shown.replace(".", self.decimal).replace("-", "\u2212")
+        return self._number(f"{value:{'+' if sign else ''}.{digits}f}")
 
     def tell(self, text: str) -> Said:
-        """Translate what another room said in English, sentence by sentence; else leave it English.
+        """Say again what another room said in English; where that is not certain, leave it English.
 
+        >>> load_sentences("de").tell("The stated phases leave 1.5 s of the clip open.").text
+        'Die angegebenen Abschnitte lassen 1,5 s der Aufnahme offen.'
         >>> load_sentences("de").tell("Heard: nobody knows what.")
         Said(text='Heard: nobody knows what.', language='en')
         """
-        if not self.said:
+        if self.language == "en":
             return Said(text, self.language)
-        whole = self._translated(text)
-        parts = [whole] if whole is not None else [self._translated(part) for part in _END.split(text)]
-        if any(part is None for part in parts):
-            return Said(text, "en")
-        return Said(" ".join(part for part in parts if part is not None), self.language)
+        meant = {" ".join(map(self._told, way)) for way in readings_of(text, self.english)}
+        return Said(meant.pop(), self.language) if len(meant) == 1 else Said(text, "en")
 
-    def _translated(self, sentence: str) -> str | None:
-        """Look one sentence up, or its two halves about a colon."""
-        numbers = _NUMBER.findall(sentence)
-        found = self.said.get(_NUMBER.sub("#", sentence))
-        if found is None:
-            head, colon, tail = sentence.partition(": ")
-            if not colon:
-                return None
-            halves = self._translated(head), self._translated(tail)
-            return None if None in halves else f"{halves[0]}: {halves[1]}"
-        for place, number in enumerate(numbers, 1):
-            found = found.replace(f"{{{place}}}", number.replace(".", self.decimal))
-        return found
+    def _told(self, reading: Reading) -> str:
+        values = {}
+        for place, value in reading.values:
+            if isinstance(value, Reading):
+                values[place.name] = self._told(value)
+            else:
+                values[place.name] = self._number(value) if place.kind == NUMBER else value
+        return _Filling().format(self.told[reading.name], **values)
+
+    def _number(self, shown: str) -> str:
+        return shown.replace(".", self.decimal).replace("-", _MINUS)
 
 
 @cache
@@ -104,16 +122,33 @@ def load_sentences(language: str = "en") -> Sentences:
             allowed=", ".join(LANGUAGES),
             todo="take one of these, or add a catalogue as DEVELOPERS.md says",
         )
-    plain = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
-    texts = {
-        f"{group}.{name}": text
-        for group, table in plain.items()
-        if isinstance(table, dict) and group != "said"
-        for name, text in table.items()
-    }
+    decimal, texts, told = _read(language)
     if language != "en":
-        _refuse_gaps(language, texts, load_sentences("en").texts)
-    return Sentences(language, plain["decimal"], texts, dict(plain.get("said", {})))
+        english = load_sentences("en")
+        _refuse_gaps(language, {**texts, **told}, {**english.texts, **english.told})
+        return Sentences(language, decimal, texts, told, english.english)
+    return Sentences(language, decimal, texts, told, phrases_of(told))
+
+
+def _read(language: str) -> tuple[str, dict[str, str], dict[str, str]]:
+    """Read the decimal sign, the page's own sentences and those of the other rooms."""
+    decimal, texts, told = ".", dict[str, str](), dict[str, str]()
+    for path in sorted((_FOLDER / language).glob("*.toml")):
+        plain = tomllib.loads(path.read_text(encoding="utf-8"))
+        if path.stem == _PAGE:
+            decimal = plain.pop("decimal")
+            texts = dict(_named(plain))
+        else:
+            told.update(_named(plain))
+    return decimal, texts, told
+
+
+def _named(table: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, str]]:
+    for name, value in table.items():
+        if isinstance(value, str):
+            yield before + name, value
+        else:
+            yield from _named(value, f"{before}{name}.")
 
 
 def _refuse_gaps(language: str, texts: dict[str, str], english: dict[str, str]) -> None:
@@ -123,7 +158,7 @@ def _refuse_gaps(language: str, texts: dict[str, str], english: dict[str, str]) 
     ]
     if odd:
         raise UsageError(
-            f"the catalogue {language}.toml does not fit the English one",
+            f"the catalogue {language} does not fit the English one",
             got=", ".join(odd[:5]),
             allowed="the same names, with the same places for values",
             todo="add or correct these sentences",
@@ -131,4 +166,4 @@ def _refuse_gaps(language: str, texts: dict[str, str], english: dict[str, str]) 
 
 
 def _places(text: str) -> set[str]:
-    return {field for _, field, _, _ in string.Formatter().parse(text) if field}
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -115,13 +115,14 @@ def report_page(
     said = list(dict.fromkeys(text for clip in clips for text in clip.analysis.cautions))
     if comparison is not None:
         said = list(dict.fromkeys([*said, *comparison.cautions]))
+    cautions = tuple(s.tell(text) for text in said)
     page = Page(
         language=language,
         title=s.say("page.title", clips=names),
         made=s.say("page.made", version=__version__, clips=names),
         clips=views,
         change=change,
-        cautions=tuple(s.tell(text) for text in said),
+        cautions=cautions,
         explain=s.say(
             "sure.explain",
             heard=percent_said(wording.HEARD_FROM),
@@ -129,7 +130,7 @@ def report_page(
         ),
         versions=s.say("method.version", **_versions()),
         dense=any(len(view.sounds) + len(view.notes) >= DENSE_FROM for view in views),
-        untranslated=_any_other_language(views, language),
+        untranslated=any(text.language != language for text in _told(views, change, cautions)),
         policy="default-src 'none'; img-src data:; media-src data:; style-src 'unsafe-inline'; "
         f"script-src 'sha256-{fingerprint}'; base-uri 'none'; form-action 'none'",
         style=style,
@@ -175,12 +176,17 @@ def _inside_a_page(values: dict[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _any_other_language(views: Sequence[ClipView], language: str) -> bool:
-    said = [text for v in views for text in (*v.lead, *v.notes, *v.limits)]
-    said += [text for v in views for sound in v.sounds for text in sound.reasons]
-    said += [text for v in views for cause in v.causes for text in (cause.title, *cause.reasons)]
-    said += [check.title for v in views for check in v.checks]
-    return any(text.language != language for text in said)
+def _told(views: Sequence[ClipView], change: ChangeView | None, cautions: Sequence[Said]) -> Iterator[Said]:
+    """Give every text of the page that another room said."""
+    for view in views:
+        yield from (*view.lead, *view.notes, *view.limits, *(check.title for check in view.checks))
+        for sound in view.sounds:
+            yield from sound.reasons
+        for cause in view.causes:
+            yield from (cause.title, *cause.reasons)
+    yield from cautions
+    if change is not None:
+        yield from change.notes
 
 
 def _versions() -> dict[str, str]:

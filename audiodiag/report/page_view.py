@@ -201,13 +201,11 @@ def _lead(
     told = [] if analysis.verdict.kind == "symptoms" else [s.tell(analysis.verdict.text)]
     faults = [cause for cause in causes if cause.name not in NO_FAULT]
     if faults and analysis.verdict.kind == "symptoms":
-        cause = s.tell(faults[0].title)
-        text = s.say("answer.likely", cause=cause.text, percent=percent_said(faults[0].probability))
-        told.append(Said(text, s.language))
+        percent = percent_said(faults[0].probability)
+        told.append(s.say_with("answer.likely", cause=s.tell(faults[0].title), percent=percent))
     if checks and analysis.verdict.kind == "symptoms":
-        title = s.tell(checks[0].title)
         effort = ", ".join(effort_said(checks[0], s))
-        told.append(Said(s.say("answer.first", check=title.text, effort=effort), s.language))
+        told.append(s.say_with("answer.first", check=s.tell(checks[0].title), effort=effort))
     return tuple(told)
 
 
@@ -277,7 +275,9 @@ def _check(check: CheckAdvice, causes: list[CauseFinding], s: Sentences) -> Chec
     apart = ""
     if letters:
         apart = s.say("checks.apart" if len(letters) > 1 else "checks.whether", causes=", ".join(letters))
-    return CheckView(s.tell(check.title), *effort_said(check, s), apart)
+    takes, costs = effort_said(check, s)
+    money = s.say("checks.costs", money=costs) if check.cost_high > 0 else s.say("checks.costs_nothing")
+    return CheckView(s.tell(check.title), s.say("checks.takes", time=takes), money, apart)
 
 
 def _tracks(
