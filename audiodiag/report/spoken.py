@@ -2,8 +2,8 @@
 
 Rooms below the report compose their texts in English. Each such text is made of sentences that stand in the
 English catalogue with places for what changes: ``{value}`` is a number, ``{clip:verbatim}`` a name that goes
-over as it is, and ``{why:why}`` another entry, of the group named after the colon. Reading is exact: a text
-that no entry fits, or that can be read in two ways that mean different things, has no reading.
+over as it is, ``{codec:word}`` one word, and ``{why:why}`` another entry, of the group named after the colon.
+Reading is exact: all ways to read a text are given, and none where no entry fits it word by word.
 """
 
 from __future__ import annotations
@@ -13,10 +13,21 @@ import string
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-__all__ = ["NUMBER", "VERBATIM", "Phrase", "Place", "Reading", "phrases_of", "readings_at", "readings_of"]
+__all__ = [
+    "NUMBER",
+    "VERBATIM",
+    "WORD",
+    "Phrase",
+    "Place",
+    "Reading",
+    "phrases_of",
+    "readings_at",
+    "readings_of",
+]
 
-NUMBER, VERBATIM = "number", "verbatim"
-"""Kinds of places beside the groups: a plain number, and a text that is no sentence."""
+NUMBER, WORD, VERBATIM = "number", "word", "verbatim"
+"""Kinds of places beside the groups: a plain number, one word, and a text that is no sentence."""
+_WORD = re.compile(r"[^\s,;:()]+")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?|-?inf|nan")
 _SENTENCE_END = (".", "?", "!")
 
@@ -140,6 +151,10 @@ def _values_at(
         number = _NUMBER.match(text, at)
         if number:
             yield number.group(), number.end()
+    elif place.kind == WORD:
+        word = _WORD.match(text, at)
+        if word:
+            yield word.group(), word.end()
     elif place.kind == VERBATIM:
         after = left[0] if left and isinstance(left[0], str) else ""
         end = text.find(after, at + 1) if after else len(text)
