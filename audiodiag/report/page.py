@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,8 @@ from audiodiag.report.page_view import ClipView, clip_view
 from audiodiag.report.page_words import percent_said
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from audiodiag.comparison import Comparison
     from audiodiag.report.page_change import ChangeView
 
@@ -37,6 +40,8 @@ MOST_CLIPS = 8
 """Recordings that one page may hold."""
 DENSE_FROM = 5
 """Sounds and notes of one recording from which the page prints in smaller type, to fit two sheets."""
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:dB|Hz|kHz|kbit/s|s|ms|min|h|rpm|1/min|%|EUR)(?!\w))")
+_OPTION = re.compile(r"(--[a-z]+(?:-[a-z]+)*)")
 _SHEET = Path(__file__).resolve().parent / "sheet"
 
 
@@ -162,8 +167,29 @@ def _filled(page: Page, s: Sentences) -> str:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_kept_together,
     )
+    room.filters["options"] = _options
     return room.get_template("page.html").render(page=page, say=s.say, schema=ANALYSIS_SCHEMA)
+
+
+def _kept_together(value: Any) -> Any:
+    """Put a space that does not break between a number and its unit; leave what is no text as it is."""
+    if type(value) is not str or value.startswith("data:"):
+        return value
+    return _BEFORE_UNIT.sub("\u00a0", value)
+
+
+def _options(text: str) -> Markup:
+    """Mark the options of the command in a text, so that no line breaks inside one."""
+    from markupsafe import Markup, escape
+
+    parts = _OPTION.split(_kept_together(text))
+    marked = (
+        Markup('<code class="option">{}</code>').format(part) if place % 2 else escape(part)
+        for place, part in enumerate(parts)
+    )
+    return Markup("").join(marked)
 
 
 def _sheet(name: str) -> str:

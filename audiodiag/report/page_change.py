@@ -23,10 +23,11 @@ LISTENING_BIT_RATE = 64_000
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """One sound's change in words."""
+    """One sound's change in words. ``told``: whether anything can be told of it."""
 
     sound: str
     verdict: str
+    told: bool
     change: str
     interval: str
     smallest: str
@@ -41,6 +42,7 @@ class ChangeView:
     rows: tuple[ChangeRow, ...]
     notes: tuple[Said, ...]
     maps: tuple[tuple[str, Raster], ...]
+    maps_note: str
     listen: str
     address: str
 
@@ -70,6 +72,9 @@ def change_view(found: Comparison, s: Sentences) -> ChangeView:
         tuple(_row(change, s) for change in found.symptoms),
         tuple(notes),
         _maps(found, s),
+        s.say(
+            "comparison.maps_note", first=found.names[0], second=found.names[1], range=round(DIFFERENCE_DB)
+        ),
         listen,
         address,
     )
@@ -80,27 +85,36 @@ def _side(name: str, analyses: tuple[Analysis, ...], s: Sentences) -> str:
 
 
 def _row(change: SymptomChange, s: Sentences) -> ChangeRow:
-    def level(value: float | None) -> str:
-        if value is None:
-            return s.say("comparison.unknown")
-        if not math.isfinite(value):
-            return s.say("comparison.no_bound")
-        return s.number(value, 1, sign=True)
-
     told = change.word != "cannot_tell"
     word = "unchanged_word" if change.word == "unchanged" else change.word
     unknown = s.say("comparison.unknown")
     return ChangeRow(
         s.say(f"sound.{change.name}"),
         s.say(f"comparison.{word}"),
-        s.say("comparison.db", number=level(change.change_db))
-        if told and change.change_db is not None
-        else unknown,
-        s.say("comparison.range", low=level(change.low_db), high=level(change.high_db)) if told else unknown,
-        unknown
-        if change.smallest_db is None
-        else s.say("comparison.db", number=s.number(change.smallest_db, 1)),
+        told,
+        _level(change.change_db, s, sign=True) if told else unknown,
+        _interval(change.low_db, change.high_db, s) if told else unknown,
+        _level(change.smallest_db, s),
     )
+
+
+def _level(value: float | None, s: Sentences, *, sign: bool = False) -> str:
+    if value is None or not math.isfinite(value):
+        return s.say("comparison.unknown")
+    return s.say("comparison.db", number=s.number(value, 1, sign=sign))
+
+
+def _interval(low: float | None, high: float | None, s: Sentences) -> str:
+    """Say an interval; a side that is open is left away."""
+    lowest, highest = (
+        s.number(value, 1, sign=True) if value is not None and math.isfinite(value) else None
+        for value in (low, high)
+    )
+    if lowest is not None and highest is not None:
+        return s.say("comparison.range", low=lowest, high=highest)
+    if highest is not None:
+        return s.say("comparison.at_most", high=highest)
+    return s.say("comparison.any" if lowest is None else "comparison.at_least", low=lowest)
 
 
 def _maps(found: Comparison, s: Sentences) -> tuple[tuple[str, Raster], ...]:

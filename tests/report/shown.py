@@ -41,7 +41,7 @@ class _Reader(HTMLParser):
             pass
 
     def handle_data(self, data: str) -> None:
-        text = " ".join(data.split())
+        text = re.sub(r"[ \t\r\n]+", " ", data).strip(" ")
         if text and not self.closed:
             self.texts.append(text)
             if self.open and self.open[-1][1] != self.language:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 import re
 import shutil
 from dataclasses import fields, replace
@@ -16,16 +17,18 @@ from audiodiag.analysis import analyse
 from audiodiag.cli import main
 from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
-from audiodiag.records import PHASES, SYMPTOMS, read_only
+from audiodiag.records import PHASES, SYMPTOMS, Phases, read_only
 from audiodiag.report import language as language_room
 from audiodiag.report import wording
 from audiodiag.report.figures import picture_svg
 from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.language import LANGUAGES, load_sentences
 from audiodiag.report.page import MOST_PAGE_BYTES, PageClip, report_page
+from audiodiag.report.page_change import _interval
 from audiodiag.report.phase_levels import phase_rows
 from audiodiag.resources import shipped_folder
 from tests.report.examples import RATE_HZ, normal_analysis, simulated_clip, squeal_analysis
+from tests.report.shown import shown_texts
 
 DEMO = shipped_folder("recordings_demo")
 
@@ -47,7 +50,7 @@ def test_page_holds_the_numbers_of_json(tmp_path, capsys):
     assert f"{100 * row['speed']['confidence']:.0f}" in page or "> 99" in page
     for cause in row["causes"][:1]:
         assert wording.percent(cause["probability"]).replace(" ", "\u00a0").replace("<", "&lt;") in page
-    assert f"{np.median([r for r in row['speed']['rpm'] if r]):.0f} rpm" in page
+    assert f"{np.median([r for r in row['speed']['rpm'] if r]):.0f}\u00a0rpm" in page
 
 
 def test_shown_percentages_are_those_of_the_analysis():
@@ -97,7 +100,7 @@ def test_cautions_are_all_there():
     analysis = squeal_analysis()
     page = report_page([PageClip(analysis)])
     for caution in analysis.cautions:
-        assert caution.replace("'", "&#39;") in page
+        assert caution.replace("'", "&#39;") in page.replace("\u00a0", " ")
 
 
 def test_first_the_answer_then_how_sure_then_checks_then_cautions_then_evidence():
@@ -135,6 +138,7 @@ def test_catalogues_have_the_same_sentences_and_every_one_is_used():
         *(f"steering.{name}" for name in ("marked", "tabled", "inferred")),
         *(f"steering.{name}{more}" for name in PHASES for more in ("", "_short")),
         *(f"comparison.{name}" for name in ("gone", "quieter", "louder", "unchanged_word", "cannot_tell")),
+        *(f"comparison.{name}" for name in ("sound", "verdict", "change", "interval", "smallest")),
         *(f"answer.{name}" for name in ("normal", "cannot_tell", "not_an_engine_bay")),
     }
     assert built <= english.texts.keys()
@@ -224,5 +228,28 @@ def test_two_sides_have_their_change_first(tmp_path):
     numbers = data_of(page)["comparison"]["symptoms"]
     for change in numbers:
         if change["verdict"] != "cannot_tell" and change["change_db"] is not None:
-            assert f"{change['change_db']:+.1f} dB".replace("-", "\u2212") in page
+            assert f"{change['change_db']:+.1f}\u00a0dB".replace("-", "\u2212") in page
     assert len(page.encode("utf-8")) < MOST_PAGE_BYTES
+
+
+def test_numbers_stay_with_their_units_and_options_in_one_piece():
+    page = report_page([PageClip(replace(normal_analysis(), phases=Phases("unknown")))], language="de")
+    shown = [
+        text for text in shown_texts(page) if text not in re.findall(r"(?:alt|label)=\"([^\"]*)\"", page)
+    ]
+    assert not [text for text in shown if re.search(r"\d (?:dB|Hz|kHz|1/min|min|%)(?!\w)", text)]
+    assert '<code class="option">--steering</code>' in page
+
+
+@pytest.mark.parametrize(
+    ("low_db", "high_db", "said"),
+    [
+        (-16.5, -1.0, "−16,5 bis −1,0 dB"),
+        (-math.inf, -8.6, "unter −8,6 dB"),
+        (2.0, math.inf, "über +2,0 dB"),
+        (-math.inf, math.inf, "beliebig"),
+        (None, None, "beliebig"),
+    ],
+)
+def test_open_intervals_are_said_in_words(low_db, high_db, said):
+    assert _interval(low_db, high_db, load_sentences("de")) == said
