@@ -54,8 +54,6 @@ PAGES: tuple[Row, ...] = (
     ("GET", "/blocks", advisor.blocks, True),
     ("POST", "/blocks", advisor.block_kept, True),
     ("POST", "/blocks/{block:int}/remove", advisor.block_removed, True),
-    ("POST", "/api/cases", receiving.new_case_json, True),
-    ("GET", "/api/cases/{key}/progress", receiving.progress, False),
 )
 """Method, address, handler, and whether only advisors come in; the one list of all pages."""
 
@@ -82,7 +80,6 @@ def desk_app(room: DeskRoom) -> Guard:
         Route("/link/{token}", doors.by_link, methods=["GET"]),
         Route("/leave", doors.leave, methods=["POST"]),
         Route("/cases/{key}/recordings", receiving.receive_form, methods=["POST"]),
-        Route("/api/cases/{key}/recordings", receiving.receive_raw, methods=["PUT"]),
         Route(PREFIX, door, methods=None),
         Mount(PREFIX, door),
         Mount("/static", StaticFiles(directory=Path(__file__).parent / "static")),

@@ -77,6 +77,12 @@ class Desk:
         return row.id
 
 
+def send(client: TestClient, key: str, content, **told):
+    """Send a recording as the body of one call; what is told of it stands in the address."""
+    octets = {"Content-Type": "application/octet-stream"}
+    return client.post(f"/api/1/cases/{key}/recordings", params=told, content=content, headers=octets)
+
+
 def made_up_result() -> dict:
     """What a worker brings back, of a constructed analysis."""
     found = analysis_to_dict(squeal_analysis(), file="squeal.m4a")

@@ -22,7 +22,8 @@ from tests.report.browser import accessibility_rules  # noqa: E402
 
 PLACES = (
     "/inbox", "/new", "/blocks", "/enter", "/nowhere", "/cases/{key}", "/cases/{key}?questions=all",
-    "/cases/{key}/car", "/cases/{key}/record", "/cases/{key}/bench/{recording}", "/cases/{key}/compare",
+    "/api/1", "/cases/{key}/car", "/cases/{key}/record",
+    "/cases/{key}/bench/{recording}", "/cases/{key}/compare",
 )  # fmt: skip
 
 
@@ -83,9 +84,9 @@ def at(browser, served):
 
 
 def _case_with_clip(served, name: str) -> str:
-    key = json.loads(served.ask("POST", "/api/cases", b"title=the+blue+van"))["key"]
-    served.ask("PUT", f"/api/cases/{key}/recordings?name={name}", (DEMO / name).read_bytes())
-    wait_for(lambda: b'"done"' in served.ask("GET", f"/api/cases/{key}/progress"))
+    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "the blue van"}'))["key"]
+    served.ask("POST", f"/api/1/cases/{key}/recordings?name={name}", (DEMO / name).read_bytes())
+    wait_for(lambda: b'"done"' in served.ask("GET", f"/api/1/cases/{key}/jobs"))
     return key
 
 

@@ -12,6 +12,7 @@ from audiodiag.desk.app import PAGES
 from audiodiag.desk.jobs import end_with_failure, take_next
 from audiodiag.desk.tables import CaseRow, DeedRow, LabelRow, NoteRow, RecordingRow
 from audiodiag.desk.visitors import Visitor, case_link
+from tests.desk.conftest import send
 
 
 def test_every_page_answers_an_advisor(desk):
@@ -175,7 +176,7 @@ def test_owner_sees_own_case_only(desk):
         "/inbox",
         "/blocks",
         f"/cases/{own}/bench/{recording}",
-        f"/api/cases/{other}/progress",
+        f"/api/1/cases/{other}/jobs",
     ):
         assert owner.get(place).status_code == 404, place
 
@@ -194,9 +195,7 @@ def test_failed_recording_says_why(desk):
 def test_upload_is_whole_on_disk_before_it_is_acknowledged(desk):
     key = desk.case()
     client = desk.advisor()
-    sent = client.put(
-        f"/api/cases/{key}/recordings?name=a.m4a&purpose=before&steering=centre 0-2", content=b"x" * 3_000_000
-    )
+    sent = send(client, key, b"x" * 3_000_000, name="a.m4a", purpose="before", steering="centre 0-2")
     assert sent.status_code == 201
     told = sent.json()
     assert desk.room.vault.path_of(told["sha256"]).stat().st_size == 3_000_000

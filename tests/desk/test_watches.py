@@ -1,4 +1,4 @@
-"""Bleed watches and courses over time: asked for, done by a worker, kept; and a database of the first step."""
+"""Bleed watches and courses over time: asked for, done, kept; and a database of the first step."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from audiodiag.desk.store import Store
 from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingRow
 from audiodiag.desk.vault import Vault
 from audiodiag.resources import shipped_folder
-from tests.desk.conftest import Desk, wait_for
+from tests.desk.conftest import Desk, send, wait_for
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = shipped_folder("recordings_demo")
@@ -47,8 +47,8 @@ def test_clips_are_listened_to_and_compared(working):
     after = (DEMO / "10_after_fluid_change.m4a").read_bytes()
     client = desk.advisor()
     for name, content in (("before", before), ("after", after)):
-        client.put(f"/api/cases/{key}/recordings?name={name}.m4a&purpose={name}", content=content)
-    broken = client.put(f"/api/cases/{key}/recordings?name=broken.m4a", content=before[:2000])
+        send(client, key, content, name=f"{name}.m4a", purpose=name)
+    broken = send(client, key, before[:2000], name="broken.m4a")
     wait_for(lambda: _states(desk.room.store) == ["done", "done", "failed"])
     page = client.get(f"/cases/{key}").text
     assert "simulated clip" in page
@@ -188,6 +188,11 @@ class Served:
         request = urllib.request.Request(f"{self.base}{place}", data=body, method=method)
         request.add_header("Cookie", self.cookie)
         request.add_header("Origin", self.base)
+        if place.startswith("/api/"):
+            json_body = body is not None and body.startswith(b"{")
+            request.add_header(
+                "Content-Type", "application/json" if json_body else "application/octet-stream"
+            )
         with urllib.request.urlopen(request, timeout=30) as answer:
             return answer.read()
 
@@ -209,7 +214,7 @@ def test_server_killed_again_and_again_loses_nothing_it_acknowledged(tmp_path):
     rng = random.Random(7)
     served = Served(tmp_path / "desk")
     served.start()
-    key = json.loads(served.ask("POST", "/api/cases", b"title=under+load"))["key"]
+    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "under load"}'))["key"]
     clip = (DEMO / "12_whine_old_phone.3gp").read_bytes()
     acknowledged: set[str] = set()
     for round_ in range(KILLS):
@@ -218,7 +223,7 @@ def test_server_killed_again_and_again_loses_nothing_it_acknowledged(tmp_path):
         while time.monotonic() < until and len(acknowledged) < 12 + 2 * round_:
             body = clip + f"{round_}.{number}".encode()  # another hash, the same sound
             number += 1
-            told = json.loads(served.ask("PUT", f"/api/cases/{key}/recordings?name=a.3gp", body))
+            told = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", body))
             acknowledged.add(told["sha256"])
         time.sleep(max(0.0, until - time.monotonic()))
         served.kill()

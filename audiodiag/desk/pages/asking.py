@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from audiodiag.desk.pages.templates import rendered, said_words
 from audiodiag.desk.room import DeskRoom
@@ -51,10 +51,9 @@ def answered_by(handler: Handler, *, advisor: bool = False) -> Endpoint:
 
     async def endpoint(request: Request) -> Response:
         room: DeskRoom = request.app.state.room
-        api = request.url.path.startswith("/api/")
         visitor = await run_in_threadpool(visitor_at, room, request)
         if visitor is None:
-            return _not_in(api)
+            return RedirectResponse("/enter", status_code=303)
         if advisor and not visitor.advisor:
             raise HTTPException(404)
         many: dict[str, list[str]] = {}
@@ -136,16 +135,7 @@ def _guest(request: Request, visitor: Visitor) -> str:
     return f"{request.client.host if request.client else ''} {visitor.role} {visitor.links}"
 
 
-def _not_in(api: bool) -> Response:
-    if api:
-        return JSONResponse({"error": "not entered", "todo": "open the desk's page first"}, status_code=401)
-    return RedirectResponse("/enter", status_code=303)
-
-
 def _refused(ask: Ask, error: AudiodiagError) -> Response:
-    if ask.request.url.path.startswith("/api/"):
-        told = {"error": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
-        return JSONResponse(told, status_code=422)
     return HTMLResponse(
         rendered("refused.html", visitor=ask.visitor, here="", said=None, error=error), status_code=422
     )

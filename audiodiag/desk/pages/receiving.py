@@ -1,47 +1,25 @@
-"""Recordings come in, sounds and progress go out: what the page's scripts speak with, as JSON.
-
-``PUT /api/cases/KEY/recordings`` takes the bytes themselves and answers only when they are on the disk.
-"""
+"""Recordings come in by a form, for browsers without scripts, and sounds go out; scripts use the calls."""
 
 from __future__ import annotations
 
-from typing import Any
-
-from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import FileResponse, Response
 
-from audiodiag.desk.casework import add_recording, open_case
+from audiodiag.desk.casework import add_recording
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, recording_of, visitor_at
 from audiodiag.desk.room import DeskRoom
-from audiodiag.desk.tables import CaseRow, JobRow, RecordingRow
+from audiodiag.desk.tables import CaseRow, RecordingRow
 from audiodiag.desk.vault import Incoming
 from audiodiag.desk.visitors import Visitor
 from audiodiag.errors import AudiodiagError, ClipError
 
-__all__ = ["new_case_json", "progress", "receive_form", "receive_raw", "sound"]
+__all__ = ["receive_form", "sound"]
 
 BLOCK = 1 << 20
 FIELDS = ("purpose", "steering", "speed_rpm")
-
-
-async def receive_raw(request: Request) -> Response:
-    """Take one recording as the body of the request; its name and purpose stand in the address."""
-    room, visitor, case = await _admitted(request)
-    told = {field: request.query_params.get(field, "") for field in FIELDS}
-    name = request.query_params.get("name", "recording")
-    try:
-        with room.vault.incoming() as arriving:
-            async for block in request.stream():
-                await run_in_threadpool(arriving.write, block)
-            recording = await run_in_threadpool(_keep, room, visitor, case, arriving, name, told)
-    except AudiodiagError as error:
-        said = {"error": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
-        return JSONResponse(said, status_code=422)
-    return JSONResponse({"recording": recording.id, "sha256": recording.sha256}, status_code=201)
 
 
 async def receive_form(request: Request) -> Response:
@@ -115,38 +93,6 @@ async def _admitted(request: Request) -> tuple[DeskRoom, Visitor, CaseRow]:
     if not room.rates.allows("upload", guest, most=most, within_s=3600):
         raise HTTPException(429)
     return room, visitor, case
-
-
-def new_case_json(ask: Ask) -> Response:
-    """Open a case of one field, ``title``; for many files dropped at once."""
-    with ask.room.store.writing() as session:
-        case = open_case(session, ask.who, title=ask.form.get("title", ""))
-    return JSONResponse({"key": case.key}, status_code=201)
-
-
-def progress(ask: Ask) -> Response:
-    """Tell how far the jobs of a case are."""
-    under_way = ask.room.workforce.progress()
-    with ask.room.store.reading() as session:
-        case = case_of(ask, session)
-        jobs = session.scalars(select(JobRow).where(JobRow.case_id == case.id).order_by(JobRow.id)).all()
-        before = session.scalars(select(JobRow.id).where(JobRow.state == "queued")).all()
-    told: list[dict[str, Any]] = []
-    for job in jobs:
-        step = under_way.get(job.id, {"step": "", "share": 0.0})
-        ahead = sum(other < job.id for other in before)
-        told.append(
-            {
-                "job": job.id,
-                "recording": job.recording_id,
-                "kind": job.kind,
-                "state": job.state,
-                "step": step["step"],
-                "share": step["share"],
-                "ahead": ahead if job.state == "queued" else 0,
-            }
-        )
-    return JSONResponse({"jobs": told})
 
 
 def sound(ask: Ask) -> Response:

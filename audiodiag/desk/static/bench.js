@@ -65,3 +65,32 @@ for (const button of document.querySelectorAll("[data-block]")) button.addEventL
   answer.setRangeText(gap + button.dataset.block, answer.selectionEnd, answer.selectionEnd, "end");
   answer.focus();
 });
+
+// Marks are kept and taken away without leaving the place in the sound.
+const marks = document.getElementById("marks");
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const number = (name) => { const text = form.elements[name].value.trim().replace(",", "."); return text && Number.isFinite(Number(text)) ? Number(text) : text; };
+  const answer = await call_desk("POST", marks.dataset.marks, { symptom: form.elements.symptom.value, start_s: number("start_s"), end_s: number("end_s") });
+  if (answer.status !== 201) { said.textContent = "The mark is not kept: " + refusal_words(answer); return; }
+  const { mark, start_s, end_s, who } = answer.values;
+  const words = form.elements.symptom.selectedOptions[0].textContent.replace(/^\d+ /, "");
+  const line = document.createElement("li"), remove = document.createElement("button");
+  line.dataset.mark = mark;
+  remove.type = "button"; remove.className = "quiet"; remove.textContent = "take away";
+  remove.setAttribute("aria-label", "Take away: " + words + " from " + start_s.toFixed(2) + " s");
+  line.append(words + " " + start_s.toFixed(2) + " to " + end_s.toFixed(2) + " s, " + who + " ", remove);
+  marks.append(line);
+  said.textContent = "The mark is kept";
+});
+marks.addEventListener("click", async (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  event.preventDefault();
+  const line = button.closest("li");
+  const answer = await call_desk("DELETE", marks.dataset.marks + "/" + line.dataset.mark);
+  if (answer.status !== 204 && answer.status !== 404) { said.textContent = "The mark is still there: " + refusal_words(answer); return; }
+  line.remove();
+  said.textContent = "The mark is taken away";
+  form.elements.symptom.focus();
+});

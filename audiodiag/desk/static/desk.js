@@ -1,51 +1,26 @@
-// Sends recordings with progress, follows the queue, and guards against closing the page while sending.
+// Sends recordings with progress and follows the queue, by the calls of calls.js.
 "use strict";
 
-let under_way = 0;
-addEventListener("beforeunload", (event) => { if (under_way) event.preventDefault(); });
-
-function send_file(address, file, told, line) {
-  // One recording; the line says how far it is, and that it is kept only once the desk has said so.
-  return new Promise((resolve) => {
-    const query = new URLSearchParams({ name: file.name || "recording.webm", ...told });
-    const request = new XMLHttpRequest();
-    const bar = document.createElement("progress");
-    const words = document.createElement("span");
-    bar.max = 1; bar.value = 0;
-    bar.setAttribute("aria-label", "Sending " + (file.name || "the recording"));
-    line.replaceChildren(words, bar);
-    const say = (text) => { words.textContent = (file.name || "recording") + ": " + text; };
-    const failed = (text) => {
-      under_way -= 1;
-      say(text);
-      bar.remove();
-      const again = document.createElement("button");
-      again.type = "button"; again.className = "quiet"; again.textContent = "Send again";
-      again.addEventListener("click", () => send_file(address, file, told, line).then(resolve));
-      line.append(" ", again);
-    };
-    under_way += 1;
-    say("is being sent");
-    request.open("PUT", address + "?" + query);
-    request.setRequestHeader("Content-Type", "application/octet-stream");
-    request.upload.addEventListener("progress", (event) => { if (event.lengthComputable) bar.value = event.loaded / event.total; });
-    request.addEventListener("load", () => {
-      let answer = {};
-      try { answer = JSON.parse(request.responseText); } catch { /* an answer without words */ }
-      if (request.status === 201) { under_way -= 1; say("is kept"); bar.remove(); resolve(true); }
-      else failed((answer.error || "was not taken") + ". " + (answer.todo || "Try again") );
-    });
-    request.addEventListener("error", () => failed("the desk cannot be reached. Nothing is kept of it yet."));
-    request.addEventListener("timeout", () => failed("it took too long. Nothing is kept of it yet."));
-    request.send(file);
-  });
-}
-
 for (const form of document.querySelectorAll("form[data-send]")) {
+  const cut_off = cut_off_uploads(form.dataset.send);
+  if (cut_off.length) {
+    const line = document.createElement("li");
+    line.textContent = "Not whole yet: " + cut_off.map((each) => each.name).join(", ") + ". Choose the same file again and it goes on where it was cut off. ";
+    const forget = document.createElement("button");
+    forget.type = "button"; forget.className = "quiet"; forget.textContent = "Throw it away";
+    forget.addEventListener("click", () => {
+      for (const each of cut_off) { call_desk("DELETE", form.dataset.send + "/uploads/" + remembered(each.key)); remember(each.key, null); }
+      line.remove();
+    });
+    line.append(forget);
+    form.querySelector(".sends").append(line);
+  }
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const fields = new FormData(form);
-    const told = { purpose: fields.get("purpose") || "", steering: fields.get("steering") || "", speed_rpm: fields.get("speed_rpm") || "" };
+    const told = { purpose: fields.get("purpose") || "", steering: fields.get("steering") || "" };
+    const speed = (fields.get("speed_rpm") || "").trim().replace(",", ".");
+    if (speed) told.speed_rpm = Number.isFinite(Number(speed)) ? Number(speed) : speed;
     const list = form.querySelector(".sends");
     const button = form.querySelector("button");
     button.disabled = true;
@@ -65,10 +40,9 @@ for (const place of document.querySelectorAll("[data-drop]")) {
       const line = document.createElement("li");
       list.append(line);
       const title = file.name.replace(/\.[^.]*$/, "").slice(0, 80) || "recording";
-      const opened = await fetch("/api/cases", { method: "POST", body: new URLSearchParams({ title }) }).catch(() => null);
-      if (!opened || opened.status !== 201) { line.textContent = file.name + ": no case could be opened. Wait a while, then drop it again."; continue; }
-      const { key } = await opened.json();
-      await send_file("/api/cases/" + key + "/recordings", file, {}, line);
+      const opened = await call_desk("POST", "/cases", { title });
+      if (opened.status !== 201) { line.textContent = file.name + ": no case could be opened: " + refusal_words(opened); continue; }
+      await send_file("/cases/" + opened.values.key, file, {}, line);
     }
     location.reload();
   };
@@ -80,9 +54,9 @@ for (const place of document.querySelectorAll("[data-drop]")) {
 
 for (const list of document.querySelectorAll("[data-progress]")) {
   const follow = async () => {
-    const answer = await fetch(list.dataset.progress).catch(() => null);
-    if (answer && answer.ok) {
-      const { jobs } = await answer.json();
+    const answer = await call_desk("GET", list.dataset.progress);
+    if (answer.status === 200) {
+      const { jobs } = answer.values;
       const left = jobs.filter((job) => job.state === "queued" || job.state === "running");
       for (const job of left) {
         const line = list.querySelector(`[data-recording="${job.recording}"]`);
