@@ -85,6 +85,7 @@ def analyse(
     tach_channel: int | None = None,
     tach_file: str | Path | None = None,
     pulses_per_rev: float | None = None,
+    missing_teeth: int | None = None,
     steering_marks: str | None = None,
     steering_table: str | Path | None = None,
     channel: int | None = None,
@@ -102,7 +103,7 @@ def analyse(
         A recording of any phone format, or a ``Clip`` that was read before.
     vehicle:
         What is known of the car.
-    speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev:
+    speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev, missing_teeth:
         Engine speed where it is known: one number, a table (CSV of seconds and rpm), a pulse channel of the
         clip (counted from 1) or of a file of its own. At most one of them; by ear without.
     steering_marks, steering_table:
@@ -148,6 +149,7 @@ def analyse(
         tach_channel=tach_channel,
         tach_file=tach_file,
         pulses_per_rev=pulses_per_rev,
+        missing_teeth=missing_teeth,
     )
     phases = _stated_phases(clip, steering_marks, steering_table)
     tell("listening for symptoms", 0.5)

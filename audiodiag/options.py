@@ -219,7 +219,7 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
         "tach_file",
         "text",
         "the engine speed",
-        "recording of speed pulses that started with the clip",
+        "recording of speed pulses made with the clip; where they meet is found from the engine's speed in both",
         metavar="FILE",
     ),
     Option(
@@ -231,6 +231,16 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
         metavar="X",
         low=0.25,
         high=200,
+    ),
+    Option(
+        "--missing-teeth",
+        "missing_teeth",
+        "whole",
+        "the engine speed",
+        "teeth that a crank sensor's wheel lacks in each turn, with --pulses-per-rev counting all (58 of 60: 2)",
+        metavar="N",
+        low=0,
+        high=10,
     ),
     Option(
         "--steering",

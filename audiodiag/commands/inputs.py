@@ -38,7 +38,7 @@ def refuse_contradictions(clips: list[str], given: dict[str, Any]) -> None:
             "no clip is named",
             got="no file",
             allowed="one or more recordings",
-            todo="audiodiag analyse my_clip.m4a",
+            todo="name one or more after the command, for example my_clip.m4a",
         )
     speeds = [flags[name] for name in _SPEEDS if name in given]
     if len(speeds) > 1:
@@ -48,13 +48,14 @@ def refuse_contradictions(clips: list[str], given: dict[str, Any]) -> None:
             allowed=f"one of {', '.join(flags[name] for name in _SPEEDS)}",
             todo="keep the one you trust most",
         )
-    if "pulses_per_rev" in given and not {"tach_channel", "tach_file"} & given.keys():
-        raise UsageError(
-            "--pulses-per-rev says how to read pulses, but no pulses are given",
-            got="--pulses-per-rev alone",
-            allowed="--pulses-per-rev with --tach-channel or --tach-file",
-            todo="name the pulse channel or the pulse recording, or leave --pulses-per-rev away",
-        )
+    for name in ("pulses_per_rev", "missing_teeth"):
+        if name in given and not {"tach_channel", "tach_file"} & given.keys():
+            raise UsageError(
+                f"{flags[name]} says how to read pulses, but no pulses are given",
+                got=f"{flags[name]} alone",
+                allowed=f"{flags[name]} with --tach-channel or --tach-file",
+                todo=f"name the pulse channel or the pulse recording, or leave {flags[name]} away",
+            )
     if "tach_channel" in given and given["tach_channel"] == given.get("channel"):
         raise UsageError(
             "one channel cannot be both the sound and the pulses",

@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from audiodiag.errors import SpeedError
 from audiodiag.records import FloatArray
@@ -40,7 +40,7 @@ class Alignment:
     ``offset_sd_s`` and ``drift_sd_ppm``: standard uncertainties; that of the offset holds at the start of the
     clip. ``level_ratio``: speed of the clip over that of the reference, 1 where both are right.
     ``correlation``: of the two courses at the best place; ``second_correlation``: at the best other
-    place more than a second away. ``overlap_s``: length in which both are known there. ``quality``: 0
+    peak more than a second away. ``overlap_s``: length in which both are known there. ``quality``: 0
     (nothing known) to 1, the correlation squared times its lead over the second place. ``text``: the same in
     words.
     """
@@ -119,7 +119,7 @@ def align_speeds(
         )
     lags, correlation = _correlations(clip, reference, least_overlap_s)
     best = int(np.nanargmax(correlation))
-    others = np.where(np.abs(lags - lags[best]) > APART_S, correlation, np.nan)
+    others = np.where(_off_the_peak(lags, correlation, best), correlation, np.nan)
     second = max(float(np.nanmax(others)), 0.0) if np.isfinite(others).any() else 0.0
     peak = float(correlation[best])
     if peak <= 0.0:
@@ -197,6 +197,18 @@ def _correlations(clip: _Curve, reference: _Curve, least_s: float) -> tuple[Floa
         usable = count >= least
     lags = reference.time_s[0] - clip.time_s[0] + np.arange(-(n - 1), m) * STEP_S
     return lags, np.where(usable, np.clip(value, -1.0, 1.0), np.nan)
+
+
+def _off_the_peak(lags: FloatArray, correlation: FloatArray, best: int) -> NDArray[np.bool_]:
+    """Which lags lie more than APART_S away and beyond the slope that falls from the best place."""
+    off = np.abs(lags - lags[best]) > APART_S
+    for way in (-1, 1):
+        place, low = best, float(correlation[best])
+        while 0 <= place < len(lags) and correlation[place] <= low + 1e-3:
+            low = min(low, float(correlation[place]))
+            off[place] = False
+            place += way
+    return off
 
 
 def _fitted(

@@ -11,6 +11,7 @@ from audiodiag.records import Clip, Quality, SpeedTrace
 from audiodiag.speed.acoustic import no_speed, speed_by_ear
 from audiodiag.speed.given import speed_from_number, speed_from_table
 from audiodiag.speed.tach import speed_from_pulses
+from audiodiag.speed.tach_file import laid_upon_clip
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["speed_of_clip"]
@@ -26,6 +27,7 @@ def speed_of_clip(
     tach_channel: int | None = None,
     tach_file: str | Path | None = None,
     pulses_per_rev: float | None = None,
+    missing_teeth: int | None = None,
 ) -> SpeedTrace:
     """Give the speed over time from the one way in which it was stated, else as it is heard.
 
@@ -35,7 +37,7 @@ def speed_of_clip(
         The recording, and whether it is good enough to be listened to.
     vehicle:
         The car as far as it is known.
-    speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev:
+    speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev, missing_teeth:
         As for ``audiodiag.analysis.analyse``; at most one of the first four.
 
     Raises
@@ -68,12 +70,16 @@ def speed_of_clip(
         return speed_from_table(speed_table, clip.duration_s)
     if tach_channel is not None or tach_file is not None:
         pulses = _pulse_channel(clip, tach_channel) if tach_file is None else read_clip(tach_file)
-        return speed_from_pulses(
+        trace = speed_from_pulses(
             pulses.samples,
             pulses.sample_rate_hz,
             pulses_per_rev=2.0 if pulses_per_rev is None else pulses_per_rev,
+            missing_teeth=missing_teeth or 0,
             cylinders=vehicle.cylinders if vehicle else None,
         )
+        if tach_file is None or not quality.usable:
+            return trace
+        return laid_upon_clip(clip, trace, vehicle=vehicle)
     if not quality.usable:
         return no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
     return speed_by_ear(clip, vehicle=vehicle)
