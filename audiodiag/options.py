@@ -219,7 +219,7 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
         "tach_file",
         "text",
         "the engine speed",
-        "recording of speed pulses made with the clip; where they meet is found from the engine's speed in both",
+        "recording of speed pulses made with the clip; the course of the speed shows where they meet",
         metavar="FILE",
     ),
     Option(
@@ -237,7 +237,7 @@ ANALYSE_OPTIONS: tuple[Option, ...] = (
         "missing_teeth",
         "whole",
         "the engine speed",
-        "teeth that a crank sensor's wheel lacks in each turn, with --pulses-per-rev counting all (58 of 60: 2)",
+        "teeth that a crank sensor's wheel lacks in a turn; --pulses-per-rev counts them too (58 of 60: 2)",
         metavar="N",
         low=0,
         high=10,

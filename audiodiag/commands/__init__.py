@@ -106,6 +106,17 @@ COMMANDS: tuple[Command, ...] = (
         "audiodiag desk [options]",
     ),
     Command(
+        "case",
+        "do with the cases of a desk from the shell what its pages do",
+        "Does with the cases of a desk what its pages do: list, new, add, show, note, reply, answer, advise, "
+        "compare, bleed, trend, pack, link, state, work. A desk may run at the same time.",
+        "audiodiag case DEED [KEY] [WORDS...] [options]",
+        (
+            Operand("deed", "DEED", "?", "list, new, add, show, note, reply, answer, advise, compare ..."),
+            Operand("what", "KEY", "*", "key of the case (its first signs do), then what the deed takes"),
+        ),
+    ),
+    Command(
         "report",
         "write one page in one file that says, shows and plays what was found",
         "Writes one self-contained page about a recording, or about recordings before and after the work.",

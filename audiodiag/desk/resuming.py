@@ -18,7 +18,7 @@ from audiodiag.desk.vault import shown_name
 from audiodiag.errors import UsageError
 from audiodiag.files import write_text_whole
 
-__all__ = ["KEPT_S", "Resuming", "Upload"]
+__all__ = ["KEPT_S", "Piece", "Resuming", "Upload"]
 
 KEPT_S = 86400.0
 """So long an upload that does not go on is kept."""

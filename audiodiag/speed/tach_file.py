@@ -30,7 +30,7 @@ def laid_upon_clip(clip: Clip, pulses: SpeedTrace, *, vehicle: Vehicle | None = 
     speed hardly moves, or its two courses do not fit each other, the recordings are taken to have started
     together and a note says so.
 
-    pulses: trace of source ``tach`` on its own clock. Errors: SpeedError where no part of the clip is covered.
+    pulses: trace of source ``tach`` on its own clock. Errors: SpeedError where it covers nothing of the clip.
     """
     heard = speed_by_ear(clip, vehicle=vehicle)
     try:

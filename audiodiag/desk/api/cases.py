@@ -17,9 +17,19 @@ from audiodiag.desk.tables import CarRow, DeedRow, LinkRow
 from audiodiag.desk.visitors import case_link
 
 __all__ = [
-    "cases", "change_case", "deeds", "link_taken_back", "links", "links_taken_back", "new_case", "new_link",
-    "one_case", "put_vehicle", "vehicle",
-]  # fmt: skip
+    "cases",
+    "change_case",
+    "deeds",
+    "line_values",
+    "link_taken_back",
+    "links",
+    "links_taken_back",
+    "new_case",
+    "new_link",
+    "one_case",
+    "put_vehicle",
+    "vehicle",
+]
 
 
 def cases(asked: Asked) -> dict[str, Any]:
@@ -34,10 +44,11 @@ def cases(asked: Asked) -> dict[str, Any]:
             most=asked.query.get("most", MOST_LINES),
         )
         waits = waiting(session)
-    return {"cases": [_line(line) for line in lines], "waiting": waits}
+    return {"cases": [line_values(line) for line in lines], "waiting": waits}
 
 
-def _line(line: InboxLine) -> dict[str, Any]:
+def line_values(line: InboxLine) -> dict[str, Any]:
+    """Give one case of the list."""
     return {
         "key": line.case.key,
         "title": line.case.title,

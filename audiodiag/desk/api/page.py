@@ -14,7 +14,7 @@ from audiodiag.desk.api.shapes import answer_shapes
 from audiodiag.desk.pages.templates import rendered
 from audiodiag.desk.settings import DeskSettings
 
-__all__ = ["calls_page"]
+__all__ = ["Entry", "Line", "calls_page"]
 
 LONGEST_ALLOWED = 160
 

@@ -13,9 +13,20 @@ from audiodiag.report.schemas import ANALYSIS
 from audiodiag.vehicle import SETTINGS
 
 __all__ = [
-    "ID", "IDS", "LONGEST", "SYMPTOM", "answer_shapes", "answers_body", "fields", "judgement_shape", "text",
+    "ID",
+    "IDS",
+    "LONGEST",
+    "SYMPTOM",
+    "answer_shapes",
+    "answers_body",
+    "fields",
+    "judgement_shape",
+    "listed",
+    "or_null",
+    "ref",
+    "text",
     "vehicle_body",
-]  # fmt: skip
+]
 
 LONGEST = {"title": 80, "words": 5000, "text": 20_000, "block": 4000, "block title": 60, "steering": 2000}
 """Most signs of each text; the same as the pages take."""

@@ -24,10 +24,22 @@ from audiodiag.desk.tables import (
 )
 
 __all__ = [
-    "advice_values", "analysis_values", "answers_of", "case_values", "comparison_values", "jobs_of",
-    "newest_heard", "notes_of", "recording_values", "recordings_of", "refusal_in", "refusal_texts",
-    "urgency_values", "vehicle_values",
-]  # fmt: skip
+    "advice_values",
+    "analysis_values",
+    "answers_of",
+    "case_values",
+    "comparison_values",
+    "job_values",
+    "jobs_of",
+    "newest_heard",
+    "notes_of",
+    "recording_values",
+    "recordings_of",
+    "refusal_in",
+    "refusal_texts",
+    "urgency_values",
+    "vehicle_values",
+]
 
 Progress = Any
 
