@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 from audiodiag.records import Clip, FloatArray, Note, SpeedAlternative, SpeedTrace, read_only
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
-from audiodiag.speed.hypotheses import Hypothesis, TrackView, comb_agreement, describe, hypotheses
+from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
@@ -154,10 +154,12 @@ def _view(
 ) -> TrackView:
     """Look at the whole clip straightened by one track."""
     levels = [long_order_levels(signal, track.time_s, track.rpm) for signal in signals]
+    fine = [long_order_levels(signal, track.time_s, track.rpm, revs=FINE_REVS) for signal in signals]
     likeness = [self_likeness(signal, track.time_s, track.rpm) for signal in signals]
     return TrackView(
         rpm=track.rpm,
         levels=(levels[0], levels[-1] if len(levels) > 1 else 0.0 * levels[0]),
+        fine_levels=(fine[0], fine[-1]),
         likeness=(likeness[0], likeness[-1] if len(likeness) > 1 else 0.0 * likeness[0]),
         sharpness=float(np.mean(near)),
         relative_sd=float(np.median(track.sd_rpm / track.rpm)),

@@ -17,10 +17,13 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID
+from audiodiag.speed.comb_evidence import EVIDENCE_NAMES, evidence_features, line_evidence, line_scores
 from audiodiag.speed.front import LOG_STEP
 
 __all__ = [
     "FACTORS",
+    "FINE_REVS",
+    "FINE_STEP",
     "HYPOTHESIS_FEATURES",
     "CombAgreement",
     "Hypothesis",
@@ -32,7 +35,9 @@ __all__ = [
 
 FACTORS = (1 / 4, 1 / 3, 3 / 8, 2 / 5, 1 / 2, 3 / 5, 5 / 8, 2 / 3, 3 / 4, 4 / 5, 5 / 6, 1.0,
            6 / 5, 5 / 4, 4 / 3, 3 / 2, 8 / 5, 5 / 3, 2.0, 5 / 2, 8 / 3, 3.0, 4.0)  # fmt: skip
-ORDER_STEP = 1 / 96
+ORDER_STEP, FINE_REVS = 1 / 96, 72
+FINE_STEP = 1 / (4 * FINE_REVS)
+"""Windows of so many revolutions show faint half orders, in finer steps."""
 LAGS_PER_REV = 64
 LOWEST_RPM, HIGHEST_RPM = 450.0, 6500.0
 ORDER_FIRST, ORDER_LAST, LOUDEST_LINES = 48, 24 * 96, 40
@@ -59,7 +64,7 @@ HYPOTHESIS_FEATURES = (
     "agreement", "own_agreement", "joint_agreement", "worst_agreement", "behind_best_number",
     "behind_best", "prior", "log_speed", "log_speed_squared", "log_firing", "log_firing_squared",
     "as_tracked", "as_tracked_sharpness", "restricted",
-    *(f"cylinders_{n}" for n in CYLINDERS), *_CONTEXT, "none_of_these",
+    *(f"cylinders_{n}" for n in CYLINDERS), *_CONTEXT, "none_of_these", *EVIDENCE_NAMES,
 )  # fmt: skip
 """Names of the numbers that describe a hypothesis; the last row of ``describe`` is *none of these*."""
 
@@ -90,12 +95,14 @@ class TrackView:
     """What the whole clip shows, straightened by one track.
 
     rpm: shape (frames,). levels: two long order spectra (low band, envelopes) above their background, nats,
-    in steps of 1/96 order. likeness: two self-likenesses over lags of 1/64 revolution, 1 at lag 0. sharpness:
+    in steps of 1/96 order. fine_levels: the same from windows of ``FINE_REVS``, in steps of
+    ``FINE_STEP``. likeness: two self-likenesses over lags of 1/64 revolution, 1 at lag 0. sharpness:
     0 to 1. relative_sd: standard deviation of the track. agreement: of the comb.
     """
 
     rpm: FloatArray
     levels: tuple[FloatArray, FloatArray]
+    fine_levels: tuple[FloatArray, FloatArray]
     likeness: tuple[FloatArray, FloatArray]
     sharpness: float
     relative_sd: float
@@ -253,10 +260,30 @@ def describe(
             *(float(guess.cylinders == n) for n in CYLINDERS),
             *context[guess.track], 0.0, 0.0, 0.0,
         ])  # fmt: skip
-    table = np.array(rows, float).reshape(len(rows), len(HYPOTHESIS_FEATURES))
-    first = len(HYPOTHESIS_FEATURES) - len(_CONTEXT) - 1
+    plain = len(HYPOTHESIS_FEATURES) - len(EVIDENCE_NAMES)
+    table = np.array(rows, float).reshape(len(rows), plain)
+    first, last = plain - len(_CONTEXT) - 1, plain - 1
     for place, name in ((-3, "joint_agreement"), (-2, "own_agreement")):
         table[:, place] = table[:, HYPOTHESIS_FEATURES.index(name)].max()
+    table = np.column_stack([table, _lines(views, guesses)])
     none = np.full(len(HYPOTHESIS_FEATURES), np.nan)
-    none[first:-1], none[-1] = table[0, first:-1], 1.0
+    none[first:last], none[last] = table[0, first:last], 1.0
     return np.vstack([table, none])
+
+
+def _lines(views: tuple[TrackView, ...], guesses: tuple[Hypothesis, ...]) -> FloatArray:
+    """What the lines of each hypothesis say, shape (hypotheses, names of ``comb_evidence``)."""
+    steps = (ORDER_STEP, ORDER_STEP, FINE_STEP, FINE_STEP)
+    scores = [
+        [line_scores(levels, step) for levels, step in zip(spectra, steps, strict=True)]
+        for spectra in ((*view.levels, *view.fine_levels) for view in views)
+    ]
+    evidence = np.array([
+        [
+            line_evidence(each, step, g.factor, g.cylinders)
+            for each, step in zip(scores[g.track], steps, strict=True)
+        ]
+        for g in guesses
+    ])  # fmt: skip
+    speed = np.array([g.factor * views[g.track].median_rpm for g in guesses])
+    return evidence_features(evidence, speed, np.array([g.cylinders for g in guesses]))

@@ -310,7 +310,8 @@ def _smoothed_walk(values: FloatArray, variance: FloatArray) -> tuple[FloatArray
 def long_order_levels(signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, revs: int = 24) -> FloatArray:
     """Give the whole clip's order spectrum above its own local background, in nats.
 
-    Orders 0 to 32 in steps of 1/96, from windows of ``revs`` revolutions, log power averaged over the clip.
+    Orders 0 to 32 in steps of ``1 / (4 revs)``, from windows of ``revs`` revolutions, log power averaged over
+    the clip.
     """
     values, _ = straighten(signal, time_s, rpm)
     if len(values) < revs * SAMPLES_PER_REV:
