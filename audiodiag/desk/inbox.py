@@ -78,7 +78,9 @@ def _lines(session: Session, cases: list[CaseRow]) -> list[InboxLine]:
     ).all()
     verdicts = {of_recording[recording]: verdict for recording, verdict in done}
     newest = {of_recording[recording]: recording for recording, _ in done}
-    jobs = session.execute(select(JobRow.case_id, JobRow.state).where(JobRow.case_id.in_(ids))).all()
+    jobs = session.execute(
+        select(JobRow.case_id, JobRow.state, JobRow.kind).where(JobRow.case_id.in_(ids))
+    ).all()
     seen: dict[int, dict[str, str]] = {}
     for row in session.scalars(select(SeenRow).where(SeenRow.case_id.in_(ids))):
         seen.setdefault(row.case_id, {})[row.name] = row.answer
@@ -96,8 +98,12 @@ def _lines(session: Session, cases: list[CaseRow]) -> list[InboxLine]:
                 urgency=urgency_of(case, seen.get(case.id, {}), chances),
                 heard=tuple(pair for pair in heard if pair[1] >= 0.25)[:3],
                 recordings=count.get(case.id, 0),
-                waiting=sum(state in ("queued", "running") for owner, state in jobs if owner == case.id),
-                failed=sum(state == "failed" for owner, state in jobs if owner == case.id),
+                waiting=sum(
+                    state in ("queued", "running") and kind == "listen"
+                    for owner, state, kind in jobs
+                    if owner == case.id
+                ),
+                failed=sum(state == "failed" for owner, state, _ in jobs if owner == case.id),
                 verdict=verdicts.get(case.id, ""),
                 newest=recording_id,
                 simulated=found is not None and found.simulated,

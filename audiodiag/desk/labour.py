@@ -216,7 +216,7 @@ def _settings(order: dict[str, Any], recording: dict[str, Any]) -> dict[str, Any
         "steering_marks": recording.get("steering") or None,
     }
     if order.get("seen"):
-        told["observations"] = order["seen"]
+        told["observations"] = _still_known(order["seen"])
     life = {key: value for key, value in order.get("life", {}).items() if value}
     if life and order["kind"] in ("report", "parcel"):
         from audiodiag.causes import load_knowledge
@@ -226,6 +226,17 @@ def _settings(order: dict[str, Any], recording: dict[str, Any]) -> dict[str, Any
             life["renewed"] = life["renewed"].split(",")
         told["circumstances"] = circumstances_of(life, {}, load_knowledge())
     return told
+
+
+def _still_known(seen: dict[str, str]) -> dict[str, str]:
+    """Leave out answers that a newer knowledge no longer has."""
+    from audiodiag.causes import load_knowledge
+
+    known = {
+        observation.name: {answer.name for answer in observation.answers} | {"not_looked"}
+        for observation in load_knowledge().observations
+    }
+    return {name: answer for name, answer in seen.items() if answer in known.get(name, ())}
 
 
 def _vehicle(order: dict[str, Any]) -> Vehicle | None:

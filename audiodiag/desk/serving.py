@@ -61,6 +61,10 @@ def serve(settings: DeskSettings, *, sharing: Sharing | None = None, browser: bo
         timeout_graceful_shutdown=5,
     )
     print(f"The desk is open. Its address, for this machine:\n\n  {address}\n", file=sys.stderr)
+    if sharing is not None:
+        where = "every address of this machine" if sharing.host in ("0.0.0.0", "::") else sharing.host
+        others = ", ".join(f"{settings.scheme}://{name}:{settings.port}/enter" for name in settings.names)
+        print(f"It is shared: it listens at {where}. Others reach it at:\n\n  {others}\n", file=sys.stderr)
     print("Keep the address to yourself. Ctrl-C ends the desk; nothing is lost.", file=sys.stderr)
     if browser and os.environ.get("DISPLAY"):
         webbrowser.open(address)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import http.client
 import os
 import re
-import shutil
 import socket
 import ssl
 import subprocess
@@ -16,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from audiodiag.cli import main
+from audiodiag.desk.certificate import certificate_for
 from audiodiag.desk.passphrase import passphrase_fits, set_passphrase
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -42,7 +42,9 @@ def test_without_its_libraries_it_refuses_in_words(capsys, monkeypatch, tmp_path
     [
         (["--port", "0"], "1 to 65535"),
         (["--workers", "many"], "--workers"),
-        (["--share"], "--name, --certificate, --certificate-key"),
+        (["--share"], "--share without --name"),
+        (["--share", "--name", "x", "--certificate", "no"], "without --certificate-key"),
+        (["--share", "--name", "x", "--listen-at", "here"], "an address of this machine in numbers"),
         (
             ["--share", "--name", "x", "--certificate", "no", "--certificate-key", "no"],
             "a file at --certificate",
@@ -65,32 +67,8 @@ def test_passphrase_is_set_from_a_pipe(tmp_path):
 
 @pytest.fixture
 def certificate(tmp_path) -> tuple[Path, Path]:
-    if shutil.which("openssl") is None:
-        pytest.skip("openssl is not there to make a certificate")
-    key, made = tmp_path / "key.pem", tmp_path / "certificate.pem"
-    subprocess.run(
-        [
-            "openssl",
-            "req",
-            "-x509",
-            "-newkey",
-            "rsa:2048",
-            "-nodes",
-            "-keyout",
-            key,
-            "-out",
-            made,
-            "-days",
-            "2",
-            "-subj",
-            "/CN=desk.example",
-            "-addext",
-            "subjectAltName=DNS:desk.example,IP:127.0.0.1",
-        ],
-        check=True,
-        capture_output=True,
-    )
-    return made, key
+    made = certificate_for(tmp_path / "made", ("desk.example", "127.0.0.1"))
+    return made.certificate, made.key
 
 
 def _free_port() -> int:
@@ -126,6 +104,29 @@ def test_shared_desk_over_tls_lets_in_by_passphrase_only(tmp_path, certificate):
             assert "Secure" in cookie
             assert answer.headers["Strict-Transport-Security"]
             assert _ask(port, certificate[0], "GET", None, host="evil.example").status == 421
+        finally:
+            process.terminate()
+
+
+def test_a_shared_desk_makes_its_certificate_and_says_where_it_listens(tmp_path):
+    folder, port = tmp_path / "desk", _free_port()
+    folder.mkdir()
+    set_passphrase(folder, "violet ladder moon cup")
+    command = [sys.executable, "-m", "audiodiag", "desk", "--share", "--no-browser", "--name", "desk.example"]
+    command += ["--name", "127.0.0.1", "--listen-at", "127.0.0.1", "--folder", str(folder)]
+    with subprocess.Popen(
+        [*command, "--port", str(port)], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            said = ""
+            while "Ctrl-C" not in said:
+                said += next(process.stderr)
+            made = certificate_for(folder, ("desk.example",))
+            assert made.fingerprint in said
+            assert "it listens at 127.0.0.1" in said
+            assert f"https://desk.example:{port}/enter" in said
+            answer = _ask(port, made.certificate, "POST", b"passphrase=wrong")
+            assert answer.status == 403
         finally:
             process.terminate()
 

@@ -176,3 +176,10 @@ def test_owner_asks_for_a_report_and_saves_it_and_nobody_elses(desk):
     assert desk.advisor().get(f"/cases/{other}/files/1").status_code == 404, (
         "not under another case's address"
     )
+
+
+def test_answers_that_newer_knowledge_lacks_are_left_out():
+    from audiodiag.desk.labour import _still_known
+
+    kept = _still_known({"fluid_level": "low", "fluid_taste": "sweet", "belt_state": "purple"})
+    assert kept == {"fluid_level": "low"}
