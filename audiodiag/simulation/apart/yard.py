@@ -1,0 +1,166 @@
+"""What else sounds in the bay built apart: healthy parts beside the pump, the yard, people, weather."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+
+from .course import Course
+from .sound import between, drift, rings, shaped_noise, strikes, tone, unit
+
+__all__ = ["SOUNDS", "make_sound"]
+
+
+def _alternator(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    ratio = between(rng, 2.1, 3.2)
+    main = int(rng.choice([6, 12, 36]))
+    sound = np.zeros(course.n, np.float32)
+    for k, height in ((1, 1.0), (2, between(rng, 0.1, 0.6)), (3, between(rng, 0.0, 0.3))):
+        if main * ratio * k * float(course.rpm.max()) / 60 < 0.45 * course.rate:
+            sound += np.float32(height) * tone(course.turns * ratio * main * k + rng.random())
+    return sound * (1 + 0.2 * drift(rng, course.n, course.rate, 1.0))
+
+
+def _fan(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    blades = int(rng.integers(5, 10))
+    if rng.random() < 0.7:
+        hz = between(rng, 28, 45) * (1 + 0.006 * drift(rng, course.n, course.rate, 2.0))
+        turns: FloatArray = np.cumsum(hz, dtype=np.float64) / course.rate
+    else:
+        turns = course.turns * between(rng, 0.9, 1.3)
+    rush = shaped_noise(rng, course.n, course.rate, [(60, -8.0), (300, 0.0), (1200, -6.0), (8000, -32.0)])
+    blade = sum(np.float32(0.7**k) * tone(turns * blades * k + rng.random()) for k in (1, 2, 3))
+    return rush * (1 + 0.15 * tone(turns)) + np.float32(between(rng, 0.2, 1.0)) * blade
+
+
+def _ticks(
+    rng: np.random.Generator, course: Course, per_cycle: FloatArray, spread: float, band: tuple[float, float]
+) -> FloatArray:
+    """Strikes at fixed places of the engine's cycle of two turns."""
+    cycles = np.arange(int(course.turns[-1] / 2) + 2)[:, None]
+    when = 2 * (cycles + per_cycle) + rng.normal(0, 0.004, (len(cycles), len(per_cycle)))
+    heights = rng.lognormal(0, spread, when.shape)
+    train = strikes(course.n, course.places(when.ravel()), heights.ravel())
+    return rings(
+        train,
+        course.rate,
+        [(between(rng, *band), between(rng, 5, 18), between(rng, 0.4, 1)) for _ in range(3)],
+    )
+
+
+def _tappet(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    return _ticks(rng, course, rng.random(int(rng.integers(1, 3))), 0.2, (1500, 5500))
+
+
+def _injectors(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    opened = (np.arange(cylinders) / cylinders + rng.random()) % 1.0
+    return _ticks(rng, course, np.concatenate([opened, opened + between(rng, 0.02, 0.06)]), 0.1, (3000, 9000))
+
+
+def _exhaust_leak(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Puffs of noise, from one leaking port once a cycle or from the joint at every firing."""
+    rate = 0.5 if rng.random() < 0.5 else cylinders / 2
+    within = ((course.turns * rate + rng.random()) % 1.0).astype(np.float32)
+    puff = np.exp(-within * np.float32(between(rng, 4, 12)))
+    noise = shaped_noise(rng, course.n, course.rate, [(80, -12.0), (400, 0.0), (2500, -5.0), (9000, -30.0)])
+    return noise * puff * course.loudness(0.5)
+
+
+def _street(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    noise = shaped_noise(
+        rng, course.n, course.rate, [(40, 0.0), (800, between(rng, -12, -2)), (3000, -22.0), (15000, -50.0)]
+    )
+    return noise * np.exp(0.3 * drift(rng, course.n, course.rate, 2.0))
+
+
+def _wind(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    noise = shaped_noise(rng, course.n, course.rate, [(15, 0.0), (60, 0.0), (250, -15.0), (2000, -45.0)])
+    return noise * np.exp(0.7 * drift(rng, course.n, course.rate, 0.6))
+
+
+def _passing_car(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    t = np.arange(course.n, dtype=np.float32) / course.rate
+    near = (t - between(rng, 0, course.seconds)) / np.float32(between(rng, 0.7, 2.5))
+    noise = shaped_noise(rng, course.n, course.rate, [(50, -4.0), (800, 0.0), (2000, -10.0), (10000, -35.0)])
+    return noise / (1 + np.square(near))
+
+
+def _speech(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Syllables: a buzz of gliding pitch through three vowels in turn, and sibilants between."""
+    n, rate = course.n, course.rate
+    pitch = between(rng, 95, 220) * (1 + 0.12 * drift(rng, n, rate, 0.4))
+    turned = np.cumsum(pitch, dtype=np.float64) / rate
+    when = np.interp(np.arange(1, int(turned[-1])), turned, np.arange(n))
+    buzz = strikes(n, when, np.ones(len(when)))
+    pace = between(rng, 3.0, 5.5)
+    beat = np.cumsum(pace * (1 + 0.3 * drift(rng, n, rate, 0.5)), dtype=np.float64) / rate
+    within = (beat - np.floor(beat)).astype(np.float32)
+    syllables = rng.random(int(beat.max()) + 2)
+    said = syllables[np.clip(np.floor(beat).astype(int), 0, len(syllables) - 1)].astype(np.float32)
+    talking = drift(rng, n, rate, 1.0) > between(rng, -0.6, 0.4)
+    voiced = np.abs(np.sin(np.pi * np.clip(within / 0.75, 0, 1))) ** np.float32(0.7) * talking
+    sound = np.zeros(n, np.float32)
+    for k, (first, second) in enumerate(((700, 1200), (350, 2100), (450, 850))):
+        vowel = rings(buzz, rate, [(first, 6, 1.0), (second, 9, 0.6), (2700, 12, 0.2)])
+        sound += vowel * voiced * (np.floor(said * 3) == k)
+    hush = shaped_noise(rng, n, rate, [(1000, -40.0), (4000, 0.0), (8000, -3.0), (14000, -30.0)])
+    return unit(sound) + 0.35 * hush * np.clip((within - 0.8) * 8, 0, 1) * talking * (said > 0.5)
+
+
+def _chimes(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    t = np.arange(course.n) / course.rate
+    every, hz = between(rng, 0.5, 1.5), between(rng, 800, 2600)
+    within = np.mod(t - between(rng, 0, 1), every)
+    ring = np.exp(-within / between(rng, 0.08, 0.4)) * np.clip(within / 0.004, 0, 1)
+    start = between(rng, 0, 0.5) * course.seconds
+    ring *= (t >= start) & (t < start + between(rng, 3, 9))
+    return ring.astype(np.float32) * (tone(hz * t) + 0.4 * tone(2 * hz * t) + 0.15 * tone(3 * hz * t))
+
+
+def _music(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    t = np.arange(course.n) / course.rate
+    pace = between(rng, 1.5, 4.0)
+    note = np.floor(t * pace).astype(int)
+    within = (t * pace - note).astype(np.float32)
+    sound = np.zeros(course.n, np.float32)
+    for _ in range(3):
+        steps = rng.choice([0, 2, 4, 5, 7, 9, 11, 12, 14], note[-1] + 1)
+        hz = between(rng, 180, 500) * 2.0 ** (steps / 12)
+        turned = np.cumsum(hz[note], dtype=np.float64) / course.rate
+        fade = np.exp(-within * np.float32(between(rng, 0.5, 3)))
+        sound += fade * sum(np.float32(0.5**k) * tone(turned * k) for k in (1, 2, 3, 4))
+    return rings(sound, course.rate, [(900, 0.8, 1.0)], direct=0.3)
+
+
+def _bumps(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    number = int(rng.integers(1, 6))
+    train = strikes(course.n, rng.random(number) * course.n, rng.lognormal(0, 0.5, number))
+    low = [(between(rng, 60, 220), between(rng, 2, 5), 1.0), (between(rng, 300, 900), 3.0, 0.4)]
+    return rings(train, course.rate, low, direct=0.01)
+
+
+SOUNDS: dict[
+    str, tuple[Callable[[np.random.Generator, Course, int], FloatArray], float, tuple[float, float]]
+] = {
+    "alternator": (_alternator, 0.3, (-28, -12)),
+    "fan": (_fan, 0.3, (-22, -7)),
+    "tappet": (_tappet, 0.22, (-24, -10)),
+    "injectors": (_injectors, 0.3, (-26, -12)),
+    "exhaust_leak": (_exhaust_leak, 0.12, (-14, -1)),
+    "street": (_street, 0.5, (-24, -8)),
+    "wind": (_wind, 0.18, (-16, 0)),
+    "passing_car": (_passing_car, 0.1, (-14, -1)),
+    "speech": (_speech, 0.15, (-15, -1)),
+    "chimes": (_chimes, 0.1, (-24, -9)),
+    "music": (_music, 0.06, (-24, -9)),
+    "bumps": (_bumps, 0.25, (-22, -8)),
+}
+"""Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
+
+
+def make_sound(name: str, rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """One of ``SOUNDS`` at mean square 1, shape (n,)."""
+    return unit(SOUNDS[name][0](rng, course, cylinders))
