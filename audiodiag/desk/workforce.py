@@ -22,6 +22,7 @@ from audiodiag.desk.jobs import (
     Made,
     end_with_failure,
     end_with_result,
+    give_back,
     queue_again_what_ran,
     take_next,
 )
@@ -41,6 +42,14 @@ ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
 MADE_FOLDER = "made"
 _KEPT_ENVIRONMENT = ("PATH", "HOME", "LANG", "LC_ALL", "TMPDIR", "OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
+_MEMORY = ":".join(
+    f"glibc.malloc.{setting}"
+    for setting in ("hugetlb=1", f"trim_threshold={1 << 30}", f"mmap_threshold={1 << 25}")
+)
+"""Large pages, and freed memory kept for the next array: a branched-off worker begins with none of its own.
+
+Measured on the demo recordings: 90,000 page faults in place of 340,000, and a tenth of the processor time.
+"""
 POLL_S = 1.0
 MOST_FILES = 500
 _MADE_NAME = re.compile(r"[a-z0-9_][a-z0-9_.-]{0,60}")
@@ -59,6 +68,7 @@ _COULD_NOT = {
 class _UnderWay:
     attempt: Attempt
     folder: Path
+    nursery: int = 0
     pid: int | None = None
 
 
@@ -99,8 +109,11 @@ class Workforce:
         """Give step and share of every job under way, by its id."""
         with self._lock:
             under_way = list(self._under_way.values())
-        told = {}
+        told: dict[int, dict[str, Any]] = {}
         for each in under_way:
+            if each.pid is None:
+                told[each.attempt.job_id] = {"step": "next in turn", "share": 0.0}
+                continue
             with suppress(OSError, ValueError):
                 told[each.attempt.job_id] = json.loads((each.folder / PROGRESS_FILE).read_text("utf-8"))
         return told
@@ -116,6 +129,8 @@ class Workforce:
         return self._nursery.pid if self._nursery is not None else None
 
     def _run(self) -> None:
+        with suppress(OSError):
+            self._living_nursery()  # it loads what it needs while nobody waits for it
         while not self._ended.is_set():
             try:
                 self._fill()
@@ -125,7 +140,8 @@ class Workforce:
             self._wake.clear()
 
     def _fill(self) -> None:
-        while len(self._under_way) < self._settings.workers and not self._ended.is_set():
+        """Send as many orders as there are workers, and one more for each, to be begun when it is free."""
+        while len(self._under_way) < 2 * self._settings.workers and not self._ended.is_set():
             attempt = take_next(self._store)
             if attempt is None:
                 return
@@ -153,14 +169,15 @@ class Workforce:
             },
         }
         (folder / ORDER_FILE).write_text(json.dumps(order), encoding="utf-8")
+        word = "start" if attempt.kind == "listen" else "soon"
+        line = f"{word} {attempt.token} {limits.worker_wall_s} {folder.resolve()}\n"
+        nursery = self._living_nursery()
         with self._lock:
-            self._under_way[attempt.token] = _UnderWay(attempt, folder)
-        line = f"start {attempt.token} {limits.worker_wall_s} {folder.resolve()}\n"
+            self._under_way[attempt.token] = _UnderWay(attempt, folder, nursery.pid)
         try:
-            stream = self._living_nursery().stdin
-            assert stream is not None
-            stream.write(line.encode())
-            stream.flush()
+            assert nursery.stdin is not None
+            nursery.stdin.write(line.encode())
+            nursery.stdin.flush()
         except OSError:
             self._close_nursery()
             self._end(attempt.token, "the parent of the workers had ended")
@@ -174,10 +191,11 @@ class Workforce:
     def _living_nursery(self) -> subprocess.Popen[bytes]:
         if self._nursery is None or self._nursery.poll() is not None:
             environment = {key: os.environ[key] for key in _KEPT_ENVIRONMENT if key in os.environ}
-            environment |= dict.fromkeys(_THREADS, "1")
+            environment |= dict.fromkeys(_THREADS, "1") | {"GLIBC_TUNABLES": _MEMORY}
             source = str(Path(audiodiag.__file__).resolve().parents[1])
             code = (
-                f"import sys; sys.path.insert(0, {source!r})\nfrom audiodiag.desk.nursery import main\nmain()"
+                f"import sys; sys.path.insert(0, {source!r})\n"
+                f"from audiodiag.desk.nursery import main\nmain({self._settings.workers})"
             )
             self._nursery = subprocess.Popen(
                 [sys.executable, "-c", code],
@@ -193,9 +211,11 @@ class Workforce:
     def _listen_to(self, nursery: subprocess.Popen[bytes]) -> None:
         """Read what the parent of the workers says; where it dies, so have its workers."""
         assert nursery.stdout is not None
+        able = False
         for line in nursery.stdout:
             word, token, value = line.decode().split()
             if word == "begun":
+                able = True
                 with self._lock:
                     if token in self._under_way:
                         self._under_way[token].pid = int(value)
@@ -209,9 +229,14 @@ class Workforce:
         if self._ended.is_set():
             return
         with self._lock:
-            orphans = list(self._under_way) if nursery is self._nursery else []
-        for token in orphans:
-            self._end(token, "the parent of the workers ended")
+            orphans = [
+                (token, each) for token, each in self._under_way.items() if each.nursery == nursery.pid
+            ]
+        for token, each in orphans:
+            if able and each.pid is None:  # the order was not begun, and others could be
+                self._return(token, each)
+            else:
+                self._end(token, "the parent of the workers ended")
 
     def _end(self, token: str, said: str, *, ended_well: bool = False) -> None:
         with self._lock:
@@ -222,6 +247,18 @@ class Workforce:
             self._keep(under_way, said, ended_well)
         except Exception as problem:
             print(f"desk: a result could not be kept: {problem}", file=sys.stderr)
+        finally:
+            with self._lock:
+                self._under_way.pop(token, None)
+            shutil.rmtree(under_way.folder, ignore_errors=True)
+            self._wake.set()
+
+    def _return(self, token: str, under_way: _UnderWay) -> None:
+        """Let an order that no worker had begun wait again; that was no attempt."""
+        try:
+            give_back(self._store, under_way.attempt)
+        except Exception as problem:
+            print(f"desk: a job could not be put back: {problem}", file=sys.stderr)
         finally:
             with self._lock:
                 self._under_way.pop(token, None)
@@ -279,6 +316,7 @@ class Workforce:
         with suppress(OSError):
             assert nursery.stdin is not None
             nursery.stdin.close()
+        nursery.terminate()
         try:
             nursery.wait(timeout=5)
         except subprocess.TimeoutExpired:

@@ -4,13 +4,8 @@ from __future__ import annotations
 
 import os
 import random
-import re
 import signal
-import socket
-import subprocess
-import sys
 import time
-import urllib.request
 from pathlib import Path
 
 import pytest
@@ -22,8 +17,8 @@ from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingR
 from audiodiag.desk.vault import Vault
 from audiodiag.resources import shipped_folder
 from tests.desk.conftest import Desk, send, wait_for
+from tests.desk.served import Served
 
-ROOT = Path(__file__).resolve().parents[2]
 DEMO = shipped_folder("recordings_demo")
 
 
@@ -141,69 +136,6 @@ def _long_wav() -> bytes:
     return made.getvalue()
 
 
-class Served:
-    """A desk in a process of its own, with a session."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-        self.base = f"http://127.0.0.1:{self.port}"
-        self.process: subprocess.Popen | None = None
-        self.cookie = ""
-
-    def start(self) -> None:
-        command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
-        self.process = subprocess.Popen(
-            [*command, "--port", str(self.port), "--workers", "2"],
-            cwd=ROOT,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        address = ""
-        for line in self.process.stderr:
-            if found := re.search(r"http://\S+/start/\S+", line):
-                address = found[0]
-                break
-        assert address, "the desk printed no address"
-        until = time.monotonic() + 60
-        while True:
-            try:
-                opener = urllib.request.build_opener(_Still())
-                answer = opener.open(address, timeout=10)
-                self.cookie = answer.headers["Set-Cookie"].split(";")[0]
-                answer.close()
-                return
-            except OSError:
-                assert time.monotonic() < until
-                time.sleep(0.1)
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait()
-        self.process.stderr.close()
-
-    def ask(self, method: str, place: str, body: bytes | None = None) -> bytes:
-        request = urllib.request.Request(f"{self.base}{place}", data=body, method=method)
-        request.add_header("Cookie", self.cookie)
-        request.add_header("Origin", self.base)
-        if place.startswith("/api/"):
-            json_body = body is not None and body.startswith(b"{")
-            request.add_header(
-                "Content-Type", "application/json" if json_body else "application/octet-stream"
-            )
-        with urllib.request.urlopen(request, timeout=30) as answer:
-            return answer.read()
-
-
-class _Still(urllib.request.HTTPRedirectHandler):
-    """Follows nothing, so that the cookie of the first answer is seen."""
-
-    def http_error_303(self, request, answer, code, message, headers):
-        return answer
-
-
 KILLS = int(os.environ.get("DESK_KILLS", "3"))
 
 
@@ -242,9 +174,7 @@ def test_server_killed_again_and_again_loses_nothing_it_acknowledged(tmp_path):
         assert len(analysed) == len(acknowledged)
         assert len(session.scalars(select(AnalysisRow)).all()) == len(analysed), "none was counted twice"
     store.close()
-    served.process.terminate()
-    served.process.wait(timeout=30)
-    served.process.stderr.close()
+    served.end()
 
 
 def test_settings_name_no_host_but_this_machine():

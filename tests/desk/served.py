@@ -1,0 +1,82 @@
+"""A desk in a process of its own, as a person starts it, with a session; killed or ended at will."""
+
+from __future__ import annotations
+
+import re
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+class Served:
+    """A desk in a process of its own, with a session."""
+
+    def __init__(self, folder: Path, *, workers: int = 2, database: str | None = None) -> None:
+        self.folder, self.workers, self.database = folder, workers, database
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.base = f"http://127.0.0.1:{self.port}"
+        self.process: subprocess.Popen[str] | None = None
+        self.cookie = ""
+
+    def start(self) -> None:
+        """Start it and come in by the address that it prints."""
+        command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
+        command += ["--port", str(self.port), "--workers", str(self.workers)]
+        command += ["--database", self.database] if self.database else []
+        self.process = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True)
+        address = ""
+        for line in self.process.stderr:
+            if found := re.search(r"http://\S+/start/\S+", line):
+                address = found[0]
+                break
+        assert address, "the desk printed no address"
+        until = time.monotonic() + 60
+        while True:
+            try:
+                opener = urllib.request.build_opener(_Still())
+                answer = opener.open(address, timeout=10)
+                self.cookie = answer.headers["Set-Cookie"].split(";")[0]
+                answer.close()
+                return
+            except OSError:
+                assert time.monotonic() < until
+                time.sleep(0.1)
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self.process.kill()
+        self.process.wait()
+        self.process.stderr.close()
+
+    def end(self) -> None:
+        """End it as a person does."""
+        self.process.terminate()
+        self.process.wait(timeout=30)
+        self.process.stderr.close()
+
+    def ask(self, method: str, place: str, body: bytes | None = None) -> bytes:
+        """Ask for something as a page of the desk does."""
+        request = urllib.request.Request(f"{self.base}{place}", data=body, method=method)
+        request.add_header("Cookie", self.cookie)
+        request.add_header("Origin", self.base)
+        if place.startswith("/api/"):
+            json_body = body is not None and body.startswith(b"{")
+            request.add_header(
+                "Content-Type", "application/json" if json_body else "application/octet-stream"
+            )
+        with urllib.request.urlopen(request, timeout=30) as answer:
+            return answer.read()
+
+
+class _Still(urllib.request.HTTPRedirectHandler):
+    """Follows nothing, so that the cookie of the first answer is seen."""
+
+    def http_error_303(self, request, answer, code, message, headers):
+        return answer
