@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 from audiodiag.desk.api.calls import PREFIX
 from audiodiag.desk.api.door import ApiDoor
 from audiodiag.desk.guard import Guard, refusal
+from audiodiag.desk.once import Once
 from audiodiag.desk.pages import advisor, doors, owner, papers, receiving, workshop
 from audiodiag.desk.pages.asking import answered_by
 from audiodiag.desk.room import DeskRoom
@@ -86,6 +87,7 @@ def desk_app(room: DeskRoom) -> Guard:
     ]
     app = Starlette(routes=routes, lifespan=running, exception_handlers={HTTPException: _refused})
     app.state.room = room
+    app.state.once = Once()
     app.build_middleware_stack = lambda: ExceptionMiddleware(  # type: ignore[method-assign]
         app.router, handlers=app.exception_handlers
     )  # faults go on to the guard, which words them

@@ -22,7 +22,7 @@ from tests.report.browser import accessibility_rules  # noqa: E402
 
 PLACES = (
     "/inbox", "/new", "/blocks", "/enter", "/nowhere", "/cases/{key}", "/cases/{key}?questions=all",
-    "/api/1", "/cases/{key}/car", "/cases/{key}/record",
+    "/api/1", "/cases/{key}/car", "/cases/{key}/record", "/cases/{key}/papers",
     "/cases/{key}/bench/{recording}", "/cases/{key}/compare",
 )  # fmt: skip
 

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from audiodiag.desk.once import Once
 from audiodiag.desk.pages.templates import rendered, said_words
 from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.tables import CaseRow, RecordingRow
@@ -24,6 +25,7 @@ from audiodiag.errors import AudiodiagError
 __all__ = ["Ask", "answered_by", "case_of", "enter", "go_to", "page", "recording_of", "visitor_at"]
 
 MOST_FIELDS = 200
+LONGEST_MARK = 64
 
 
 @dataclass(frozen=True)
@@ -64,12 +66,20 @@ def answered_by(handler: Handler, *, advisor: bool = False) -> Endpoint:
             ):
                 raise HTTPException(429)
             many = _texts(await request.form(max_files=0, max_fields=MOST_FIELDS))
+        marks = many.pop("once", [])
         form = {name: values[-1] for name, values in many.items()}
         ask = Ask(room, request, visitor, form, many)
-        try:
-            return await run_in_threadpool(handler, ask)
-        except AudiodiagError as error:
-            return _refused(ask, error)
+
+        async def do() -> Response:
+            try:
+                return await run_in_threadpool(handler, ask)
+            except AudiodiagError as error:
+                return _refused(ask, error)
+
+        if not marks:
+            return await do()
+        once: Once = request.app.state.once
+        return await once.answer((_guest(request, visitor), request.url.path, marks[-1][:LONGEST_MARK]), do)
 
     return endpoint
 

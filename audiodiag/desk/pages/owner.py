@@ -21,21 +21,27 @@ from audiodiag.desk.tables import (
     RecordingRow,
     SeenRow,
 )
+from audiodiag.desk.tasks import papers_of
 from audiodiag.desk.timeline import timeline_of
 from audiodiag.vehicle import SETTINGS
 
 __all__ = ["answer", "car_form", "car_kept", "case_page", "new_case", "new_form", "note", "record_page"]
 
 STEPS = (
-    ("centre", "Wheel straight, do not turn it", 5),
-    ("turning", "Turn slowly to one stop", 5),
-    ("stop", "At the stop: three seconds, no more", 3),
-    ("turning", "Straight off it, slowly to the other stop", 8),
-    ("stop", "At the stop: three seconds, no more", 3),
-    ("turning", "Back to the centre", 5),
-    ("centre", "Wheel straight, out of gear: raise the speed a little, hold it, let go", 8),
+    ("centre", "Wheel straight, do not turn it", "Wheel straight", 5),
+    ("turning", "Turn slowly to one stop", "Turn slowly to one stop", 5),
+    ("stop", "At the stop: three seconds, no more", "Hold", 3),
+    ("turning", "Straight off it, slowly to the other stop", "Off it, slowly to the other stop", 8),
+    ("stop", "At the stop: three seconds, no more", "Hold", 3),
+    ("turning", "Back to the centre", "Back to the centre", 5),
+    (
+        "centre",
+        "Wheel straight, out of gear: raise the speed a little, hold it, let go",
+        "Raise the speed a little",
+        8,
+    ),
 )
-"""The sequence while recording: phase, what to do, seconds."""
+"""The sequence while recording: phase, what to do in writing and as it is spoken, seconds."""
 CAR_KEYS = ("cylinders", "crank_pulley_mm", "pump_pulley_mm", "pump_ratio", "vanes", "belt_length_mm")
 MOST_CAUSES = 6
 LEAST_SHARE = 0.02
@@ -88,6 +94,7 @@ def case_page(ask: Ask) -> Response:
             else []
         )
         car = session.get_one(CarRow, case.car_id)
+        parcels = [paper for paper in papers_of(session, case, ("unpack",)) if paper.state != "done"]
     if ask.visitor.advisor and (case.seen_at or 0.0) < case.changed_at:
         with ask.room.store.writing() as session:
             session.get_one(CaseRow, case.id).seen_at = case.changed_at
@@ -121,6 +128,7 @@ def case_page(ask: Ask) -> Response:
         under_way=any(each.job and each.job.state in ("queued", "running") for each in heards),
         all_questions=known.observations if ask.request.query_params.get("questions") == "all" else (),
         seen=seen,
+        parcels=parcels,
     )
 
 

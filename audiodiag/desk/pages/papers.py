@@ -7,12 +7,15 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
-from audiodiag.desk.tables import FileRow, RecordingRow
+from audiodiag.desk.tables import AnalysisRow, FileRow, RecordingRow
 from audiodiag.desk.tasks import ask_parcel, ask_report, papers_of
 from audiodiag.report.language import LANGUAGES
 
 __all__ = ["made_file", "paper_asked", "papers"]
 
+LANGUAGE_WORDS = {"en": "English", "de": "Deutsch"}
+TICKED = 2
+"""So many of the newest recordings that were listened to are ticked at first."""
 _SHOWN_HERE = ("image/png", "audio/mp4", "audio/flac")
 """Kinds that a page of the desk shows or plays; all others, above all pages with scripts, are only saved."""
 
@@ -22,11 +25,18 @@ def papers(ask: Ask) -> Response:
     with ask.room.store.reading() as session:
         case = case_of(ask, session)
         made = papers_of(session, case, ("report", "parcel"))
+        parcels = papers_of(session, case, ("unpack",))
         recordings = session.scalars(
             select(RecordingRow).where(RecordingRow.case_id == case.id).order_by(RecordingRow.id)
         ).all()
+        own = [recording.id for recording in recordings]
+        listened = set(
+            session.scalars(select(AnalysisRow.recording_id).where(AnalysisRow.recording_id.in_(own)))
+        )
+    ticked = [each for each in own if each in listened][-TICKED:]
     waits = any(paper.state in ("queued", "running") for paper in made)
-    values = {"case": case, "made": made, "recordings": recordings, "waits": waits}
+    values = {"case": case, "made": made, "recordings": recordings, "waits": waits, "parcels": parcels}
+    values |= {"listened": listened, "ticked": ticked, "LANGUAGE_WORDS": LANGUAGE_WORDS}
     return page(ask, "papers.html", here="case", languages=LANGUAGES, **values)
 
 

@@ -8,10 +8,12 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
+from audiodiag.desk.arrived import PARCEL_START
 from audiodiag.desk.casework import add_recording
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, recording_of, visitor_at
 from audiodiag.desk.room import DeskRoom
-from audiodiag.desk.tables import CaseRow, RecordingRow
+from audiodiag.desk.tables import CaseRow
+from audiodiag.desk.tasks import ask_unpacking
 from audiodiag.desk.vault import Incoming
 from audiodiag.desk.visitors import Visitor
 from audiodiag.errors import AudiodiagError, ClipError
@@ -23,7 +25,7 @@ FIELDS = ("purpose", "steering", "speed_rpm")
 
 
 async def receive_form(request: Request) -> Response:
-    """Take one recording from a form, for browsers without scripts."""
+    """Take one recording or parcel from a form, for browsers without scripts."""
     room, visitor, case = await _admitted(request)
     async with request.form(max_files=1, max_fields=10) as form:
         upload = form.get("recording")
@@ -35,7 +37,7 @@ async def receive_form(request: Request) -> Response:
                 while block := await upload.read(BLOCK):
                     await run_in_threadpool(arriving.write, block)
                 name = upload.filename or "recording"
-                await run_in_threadpool(_keep, room, visitor, case, arriving, name, told)
+                place = await run_in_threadpool(_keep, room, visitor, case, arriving, name, told)
         except AudiodiagError as error:
             from starlette.responses import HTMLResponse
 
@@ -43,13 +45,16 @@ async def receive_form(request: Request) -> Response:
 
             text = rendered("refused.html", visitor=visitor, here="", said=None, error=error)
             return HTMLResponse(text, status_code=422)
-    return go_to(f"/cases/{case.key}", "received")
+    return go_to(*place)
 
 
 def _keep(
     room: DeskRoom, visitor: Visitor, case: CaseRow, arriving: Incoming, name: str, told: dict[str, str]
-) -> RecordingRow:
-    """Put the bytes under their hash, then write the recording down; only then it is acknowledged."""
+) -> tuple[str, str]:
+    """Put the bytes under their hash, then write the recording or parcel down; only then it is acknowledged.
+
+    Gives where to look at it, and in which words.
+    """
     if arriving.size_bytes == 0:
         raise ClipError(
             "the recording is empty",
@@ -60,19 +65,27 @@ def _keep(
     limits = room.settings.limits
     sha256 = arriving.keep()
     with room.store.writing() as session:
-        recording = add_recording(
-            session,
-            visitor.name,
-            session.get_one(CaseRow, case.id),
-            sha256=sha256,
-            size_bytes=arriving.size_bytes,
-            file_name=name,
-            most_in_case=limits.recordings_a_case,
-            most_waiting=limits.waiting_jobs,
-            **told,
-        )
+        row = session.get_one(CaseRow, case.id)
+        if arriving.first == PARCEL_START:
+            ask_unpacking(
+                session, visitor.name, row, sha256=sha256, file_name=name, most_waiting=limits.waiting_jobs
+            )
+            place = (f"/cases/{case.key}/papers", "parcel")
+        else:
+            add_recording(
+                session,
+                visitor.name,
+                row,
+                sha256=sha256,
+                size_bytes=arriving.size_bytes,
+                file_name=name,
+                most_in_case=limits.recordings_a_case,
+                most_waiting=limits.waiting_jobs,
+                **told,
+            )
+            place = (f"/cases/{case.key}", "received")
     room.workforce.wake()
-    return recording
+    return place
 
 
 async def _admitted(request: Request) -> tuple[DeskRoom, Visitor, CaseRow]:

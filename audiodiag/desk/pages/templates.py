@@ -9,6 +9,7 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from audiodiag.desk.drawings import DETAILS, PARTS, look_at
 from audiodiag.records import SYMPTOMS
 from audiodiag.report.wording import (
     PHASE_WORDS,
@@ -27,6 +28,7 @@ SAID = {
     "link": "The link is made. Copy it now: it is shown only here.",
     "asked": "The comparison waits for its turn.",
     "paper": "It waits for its turn; a worker makes it.",
+    "parcel": "The parcel has arrived and is kept. It is checked to the byte now.",
     "received": "The recording has arrived and is kept. It is listened to now.",
     "entered": "You are in.",
 }
@@ -51,6 +53,7 @@ def _environment() -> Environment:
         "clock": lambda at_s: time.strftime("%Y-%m-%d %H:%M", time.localtime(at_s)),
     }
     made.globals |= {"SYMPTOMS": SYMPTOMS, "WORDS": SYMPTOM_WORDS, "PHASES": PHASE_WORDS}
+    made.globals |= {"PARTS": PARTS, "DETAILS": DETAILS, "look_at": look_at}
     return made
 
 

@@ -13,8 +13,10 @@ async function call_desk(method, path, body) {
   if (body !== undefined) { asked.body = JSON.stringify(body); asked.headers["Content-Type"] = "application/json"; }
   try {
     const answer = await fetch(CALLS + path, asked);
+    desk_reached();
     return { status: answer.status, values: answer.status === 204 ? {} : await answer.json() };
   } catch {
+    desk_lost();
     return { status: 0, values: {} };
   }
 }
@@ -75,18 +77,23 @@ async function send_whole(case_path, file, told, say, show) {
       if (answer.status === 200) failures = 0;
     }
     const again = !answer.status || answer.status === 409 || answer.status === 429 || answer.status === 408 || answer.status >= 500;
-    if (!again || failures === WAITS_S.length) {
+    if (!again || (failures === WAITS_S.length && answer.status)) {
       if (answer.status && answer.status !== 429 && answer.status < 500) remember(kept_key(case_path, file), null);
       return answer;
     }
     say((answer.status ? "waits: " + refusal_words(answer) : "the desk cannot be reached; what has arrived stays") + ". It goes on by itself.");
-    await new Promise((resolve) => setTimeout(resolve, 1000 * WAITS_S[failures]));
+    if (!answer.status) desk_lost();
+    await new Promise((resolve) => {
+      setTimeout(resolve, 1000 * WAITS_S[Math.min(failures, WAITS_S.length - 1)]);
+      addEventListener("desk:back", resolve, { once: true });
+    });
     failures += 1;
   }
 }
 
-async function send_file(case_path, file, told, line) {
+async function send_file(case_path, file, told, line, on_refusal) {
   // One recording; the line says how far it is, and that it is kept only once the desk has said so.
+  // Gives true then, false where it was refused and the person threw it away.
   const bar = document.createElement("progress");
   const words = document.createElement("span");
   const name = file.name || "recording";
@@ -100,10 +107,15 @@ async function send_file(case_path, file, told, line) {
   bar.remove();
   if (!refused) { say("is kept"); return true; }
   say(refusal_words(refused) + (refused.status ? "" : ". What has arrived stays for a day: send it again and it goes on"));
-  const again = document.createElement("button");
-  again.type = "button"; again.className = "quiet"; again.textContent = "Send again";
-  line.append(" ", again);
-  return new Promise((resolve) => again.addEventListener("click", () => send_file(case_path, file, told, line).then(resolve)));
+  if (on_refusal) on_refusal();
+  const again = document.createElement("button"), drop = document.createElement("button");
+  again.type = drop.type = "button"; again.className = drop.className = "quiet";
+  again.textContent = "Send again"; drop.textContent = "Throw it away";
+  line.append(" ", again, drop);
+  return new Promise((resolve) => {
+    again.addEventListener("click", () => send_file(case_path, file, told, line, on_refusal).then(resolve));
+    drop.addEventListener("click", () => { remember(kept_key(case_path, file), null); line.replaceChildren(name + ": thrown away"); resolve(false); });
+  });
 }
 
 function cut_off_uploads(case_path) {

@@ -1,20 +1,45 @@
 // Sends recordings with progress and follows the queue, by the calls of calls.js.
 "use strict";
 
+async function begins_as_parcel(file) {
+  const first = new Uint8Array(await file.slice(0, 4).arrayBuffer());
+  return String.fromCharCode(...first) === "PK\u0003\u0004";
+}
+
+function in_use() {
+  // Whether a reload would take something out of a person's hands: a field, or a sound that plays.
+  const held = document.activeElement.matches("input:not([type=file]), textarea, select");
+  return held || [...document.querySelectorAll("audio")].some((player) => !player.paused);
+}
+function show_news(list, text) {
+  // Reloads at once, or offers it where somebody is at work.
+  if (!in_use()) { location.reload(); return; }
+  const line = document.createElement("li"), button = document.createElement("button");
+  line.setAttribute("role", "status");
+  button.type = "button"; button.textContent = "Show it";
+  button.addEventListener("click", () => location.reload());
+  line.append(text + " ", button);
+  list.append(line);
+}
+
 for (const form of document.querySelectorAll("form[data-send]")) {
   const cut_off = cut_off_uploads(form.dataset.send);
-  if (cut_off.length) {
+  if (cut_off.length) all_sounds().then((kept) => {
+    // What is kept on this device goes on by itself (kept.js); of the rest only the name is known.
+    const whole = new Set(kept.map((sound) => kept_key(sound.case_path, file_of(sound))));
+    const left = cut_off.filter((each) => !whole.has(each.key));
+    if (!left.length) return;
     const line = document.createElement("li");
-    line.textContent = "Not whole yet: " + cut_off.map((each) => each.name).join(", ") + ". Choose the same file again and it goes on where it was cut off. ";
+    line.textContent = "Not whole yet: " + left.map((each) => each.name).join(", ") + ". Choose the same file again and it goes on where it was cut off. ";
     const forget = document.createElement("button");
     forget.type = "button"; forget.className = "quiet"; forget.textContent = "Throw it away";
     forget.addEventListener("click", () => {
-      for (const each of cut_off) { call_desk("DELETE", form.dataset.send + "/uploads/" + remembered(each.key)); remember(each.key, null); }
+      for (const each of left) { call_desk("DELETE", form.dataset.send + "/uploads/" + remembered(each.key)); remember(each.key, null); }
       line.remove();
     });
     line.append(forget);
     form.querySelector(".sends").append(line);
-  }
+  });
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const fields = new FormData(form);
@@ -27,9 +52,16 @@ for (const form of document.querySelectorAll("form[data-send]")) {
     for (const file of form.querySelector("input[type=file]").files) {
       const line = document.createElement("li");
       list.append(line);
-      await send_file(form.dataset.send, file, told, line);
+      if (form.dataset.parcel !== undefined && !(await begins_as_parcel(file))) {
+        line.textContent = file.name + " is not a parcel: it does not begin as one. Allowed: the file parcel.zip that this desk or audiodiag made. Ask the sender to send the file itself, unchanged.";
+        line.className = "refused";
+        button.disabled = false;
+        return;
+      }
+      await send_chosen(form.dataset.send, file, told, line);
     }
-    location.reload();
+    if (form.dataset.draft) forget_draft(form);
+    if (form.dataset.parcel !== undefined) location.assign(form.dataset.send + "/papers?said=parcel"); else location.reload();
   });
 }
 
@@ -65,7 +97,7 @@ for (const list of document.querySelectorAll("[data-progress]")) {
         const words = job.state === "queued" ? "waits, " + job.ahead + " before it" : job.step || "is being listened to";
         if (line.querySelector(".step").textContent !== words) line.querySelector(".step").textContent = words;
       }
-      if (!left.length && !under_way) { location.reload(); return; }
+      if (!left.length && !under_way) { show_news(list, "The recording has been listened to."); return; }
     }
     setTimeout(follow, 1000);
   };
@@ -73,9 +105,6 @@ for (const list of document.querySelectorAll("[data-progress]")) {
 }
 
 for (const place of document.querySelectorAll("[data-refresh]")) {
-  setTimeout(() => {
-    const busy = under_way || ["INPUT", "TEXTAREA", "SELECT"].includes(document.activeElement.tagName);
-    if (!busy) location.reload();
-  }, 1000 * Number(place.dataset.refresh));
+  setInterval(() => { if (!under_way && !reach.lost && !in_use()) location.reload(); }, 1000 * Number(place.dataset.refresh));
 }
 for (const box of document.querySelectorAll("textarea.address")) box.addEventListener("focus", () => box.select());
