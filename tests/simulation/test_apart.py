@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import json
+import subprocess
+import sys
 
 import av
 import numpy as np
@@ -14,7 +16,7 @@ from audiodiag.records import SYMPTOMS
 from audiodiag.simulation.apart import simulate_apart
 from audiodiag.simulation.apart.__main__ import main
 from audiodiag.simulation.apart.bay import VARIANTS, make_scene
-from tests.house.house import PACKAGE
+from tests.house.house import PACKAGE, ROOT
 
 PLAIN = {"codec": "wav", "sample_rate_hz": 32000, "disturbances": ()}
 SIX = [(name, variant) for name in SYMPTOMS for variant in VARIANTS[name]]
@@ -236,15 +238,25 @@ def test_decoded_sound_and_file_lie_at_the_times_of_the_truth(codec, tmp_path):
     assert abs(lag_s(clip.parts["engine"], resample(read, rate, scene.rate), scene.rate)) < 0.005
 
 
-def test_command_writes_clips_with_their_truth(tmp_path, capsys):
-    folder = tmp_path / "new"
-    assert main([str(folder), "--first", "21", "--count", "1"]) == 0
+def test_command_writes_clips_with_their_truth_on_two_processes_too(tmp_path, capsys):
+    assert main([str(tmp_path / "one"), "--first", "21", "--count", "1"]) == 0
     assert "1 simulated clips" in capsys.readouterr().out
-    (told,) = folder.glob("*.truth.json")
-    truth = json.loads(told.read_text(encoding="utf-8"))
-    assert truth["seed"] == 21
-    assert (folder / truth["file"]).stat().st_size > 5000
-    assert len(list(folder.iterdir())) == 2
+    asked = [str(tmp_path / "new"), "--first", "21", "--count", "2", "--processes", "2"]
+    done = subprocess.run(
+        [sys.executable, "-m", "audiodiag.simulation.apart", *asked],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=240,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    for seed in (21, 22):
+        truth = json.loads((tmp_path / "new" / f"apart_{seed:06d}.truth.json").read_text(encoding="utf-8"))
+        assert truth["seed"] == seed
+        assert (tmp_path / "new" / truth["file"]).stat().st_size > 5000
+    for file in (tmp_path / "one").iterdir():
+        assert file.read_bytes() == (tmp_path / "new" / file.name).read_bytes()
 
 
 @pytest.mark.parametrize(

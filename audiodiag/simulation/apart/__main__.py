@@ -7,34 +7,17 @@ training; they are simulated, and no recordings.
 from __future__ import annotations
 
 import argparse
-import json
 import multiprocessing
 import sys
-import tempfile
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
 from audiodiag.errors import AudiodiagError, UsageError
-from audiodiag.files import write_bytes_whole, write_text_whole
-from audiodiag.simulation.codecs import encode
 
-from .bay import make_scene
+from .writing import write_clip
 
 _MOST_CLIPS, _MOST_PROCESSES = 100_000, 64
-
-
-def write_clip(folder: Path, seed: int) -> Path:
-    """Write the clip of one seed and its truth into a folder that exists; give the clip's path."""
-    scene = make_scene(seed)
-    truth = scene.truth
-    name = f"apart_{seed:06d}"
-    file = folder / f"{name}.{truth['codec']}"
-    with tempfile.TemporaryDirectory() as aside:
-        made = encode(scene.samples, scene.rate, Path(aside) / file.name, truth["codec"], truth["bit_rate"])
-        write_bytes_whole(file, made.read_bytes())
-    write_text_whole(folder / f"{name}.truth.json", json.dumps({"file": file.name, **truth}) + "\n")
-    return file
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -106,7 +106,9 @@ def _knock(rng: np.random.Generator, course: Course, cylinders: int, strength: F
     when = course.places((np.arange(len(strength)) + 0.15 + late) * (2 / cylinders))
     train = strikes(course.n, when, strength * rng.lognormal(0, 0.25, len(strength)))
     modes = [(between(rng, 350, 900), between(rng, 3, 8), 1.0)]
-    modes += [(between(rng, 900, 3800), between(rng, 5, 15), between(rng, 0.3, 1.0)) for _ in range(4)]
+    for _ in range(4):
+        hz = between(rng, 900, 3800)
+        modes.append((hz, between(rng, 5, 15), between(rng, 0.5, 1.0) * 700 / hz))
     return unit(rings(train, course.rate, modes))
 
 
