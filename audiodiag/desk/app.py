@@ -48,6 +48,7 @@ PAGES: tuple[Row, ...] = (
     ("POST", "/cases/{key}/bench/{recording:int}/judged", advisor.judged, True),
     ("POST", "/cases/{key}/bench/{recording:int}/marks", advisor.mark_kept, True),
     ("POST", "/cases/{key}/bench/{recording:int}/marks/{mark:int}/remove", advisor.mark_removed, True),
+    ("GET", "/cases/{key}/next", advisor.following, True),
     ("POST", "/cases/{key}/reply", advisor.reply, True),
     ("POST", "/cases/{key}/state", advisor.state_kept, True),
     ("POST", "/cases/{key}/links", advisor.link_made, True),

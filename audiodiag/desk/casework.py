@@ -26,6 +26,7 @@ from audiodiag.desk.tables import (
     NoteRow,
     RecordingRow,
     SeenRow,
+    VerdictRow,
 )
 from audiodiag.desk.vault import shown_name
 from audiodiag.errors import UsageError
@@ -34,7 +35,10 @@ from audiodiag.steering import phases_from_marks
 from audiodiag.vehicle import Vehicle, with_options
 
 __all__ = [
+    "LEAST_FOLLOWED",
     "LONGEST_TEXT",
+    "MOST_COMPARED",
+    "VERDICTS",
     "add_recording",
     "answer_question",
     "ask_comparison",
@@ -42,6 +46,7 @@ __all__ = [
     "described_car",
     "judge",
     "mark_stretch",
+    "number_told",
     "open_case",
     "plain_text",
     "refuse_odd_telling",
@@ -54,6 +59,8 @@ __all__ = [
 LONGEST_TEXT = 20_000
 STATES = ("open", "answered", "closed")
 PURPOSES = ("", "before", "after")
+VERDICTS = ("symptoms", "normal", "cannot_tell", "not_an_engine_bay")
+"""What a person may put in place of the program's verdict."""
 MOST_COMPARED = 4
 MOST_BLED = 8
 LEAST_FOLLOWED, MOST_FOLLOWED = 3, 24
@@ -219,25 +226,64 @@ def set_state(session: Session, who: str, case: CaseRow, state: str) -> None:
 
 
 def judge(
-    session: Session, who: str, case: CaseRow, recording: RecordingRow, judged: Mapping[str, str]
+    session: Session,
+    who: str,
+    case: CaseRow,
+    recording: RecordingRow,
+    judged: Mapping[str, str],
+    *,
+    verdict: str = "",
 ) -> None:
-    """Keep a person's judgement of the symptoms: heard, absent, or nothing for not sure."""
+    """Keep a person's judgement of the symptoms (heard, absent, nothing for not sure) and of the whole.
+
+    ``verdict``: one of `VERDICTS`, or nothing where the program's stands. Raises ``UsageError`` where the two
+    contradict each other.
+    """
     for symptom in SYMPTOMS:
         word = judged.get(symptom, "")
         if word not in ("heard", "absent", ""):
             raise UsageError(
                 "the judgement is not known", got=word, allowed="heard, absent or nothing", todo="choose one"
             )
+    _refuse_contradiction({judged.get(symptom, "") for symptom in SYMPTOMS}, verdict)
     session.execute(delete(LabelRow).where(LabelRow.recording_id == recording.id))
+    session.execute(delete(VerdictRow).where(VerdictRow.recording_id == recording.id))
     now = time.time()
+    if verdict:
+        session.add(VerdictRow(recording_id=recording.id, verdict=verdict, who=who, at=now))
     for symptom in SYMPTOMS:
         if judged.get(symptom):
             row = LabelRow(
                 recording_id=recording.id, symptom=symptom, judged=judged[symptom], who=who, at=now
             )
             session.add(row)
-    said = ", ".join(f"{name} {word}" for name, word in judged.items() if name in SYMPTOMS and word)
-    _changed(session, who, "judged the sounds", case, details=said)
+    said = [f"{name} {word}" for name, word in judged.items() if name in SYMPTOMS and word]
+    said += [f"verdict {verdict}"] if verdict else []
+    _changed(session, who, "judged the sounds", case, details=", ".join(said), seen=True)
+
+
+def _refuse_contradiction(words: set[str], verdict: str) -> None:
+    """Refuse a verdict that is none, or that says something else than the sounds beside it."""
+    if verdict not in ("", *VERDICTS):
+        raise UsageError(
+            "the verdict is not known",
+            got=verdict[:40],
+            allowed=f"{', '.join(VERDICTS)}, or nothing",
+            todo="choose one, or let the program's stand",
+        )
+    against = {
+        "symptoms": words == {"absent"},
+        "normal": "heard" in words,
+        "cannot_tell": words != {""},
+        "not_an_engine_bay": words != {""},
+    }
+    if against.get(verdict, False):
+        raise UsageError(
+            "the verdict and the sounds contradict each other",
+            got=f"{verdict}, with sounds that are {' and '.join(sorted(words - {''}))}",
+            allowed="nothing wrong: no sound heard; cannot tell or no engine bay: no sound judged",
+            todo="correct the sounds or the verdict",
+        )
 
 
 def mark_stretch(
@@ -262,14 +308,14 @@ def mark_stretch(
     )
     session.add(mark)
     session.flush()
-    _changed(session, who, "marked a stretch", case, details=f"{symptom} {start:g}-{end:g} s")
+    _changed(session, who, "marked a stretch", case, details=f"{symptom} {start:g}-{end:g} s", seen=True)
     return mark
 
 
 def remove_mark(session: Session, who: str, case: CaseRow, recording: RecordingRow, mark_id: int) -> None:
     """Take a mark away; one of another recording is left alone."""
     session.execute(delete(MarkRow).where(MarkRow.id == mark_id, MarkRow.recording_id == recording.id))
-    _changed(session, who, "took a mark away", case)
+    _changed(session, who, "took a mark away", case, seen=True)
 
 
 def ask_comparison(
@@ -373,9 +419,26 @@ def write_block(session: Session, who: str, title: str, text: str) -> None:
     record_deed(session, who, "wrote a text block", details=title)
 
 
-def _changed(session: Session, who: str, what: str, case: CaseRow, *, details: str = "") -> None:
+def _changed(
+    session: Session, who: str, what: str, case: CaseRow, *, details: str = "", seen: bool = False
+) -> None:
+    """Write down a change; what an advisor did at the bench (``seen``) is not news to the inbox."""
     case.changed_at = time.time()
+    if seen:
+        case.seen_at = case.changed_at
     record_deed(session, who, what, case_id=case.id, details=details)
+
+
+def number_told(said: str, what: str, *, low: float = 0.0, high: float = 1e7) -> float | None:
+    """Read a number that may be left empty; a decimal comma is read too.
+
+    Raises ``UsageError`` for what is no number, or too small or too large.
+
+    >>> number_told("2,5", "the length"), number_told(" ", "the length")
+    (2.5, None)
+    """
+    value = _number(said, what, False, low=low, high=high)
+    return None if value is None else float(value)
 
 
 def _number(said: str, what: str, whole: bool, *, low: float = 0.0, high: float = 1e7) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
@@ -16,7 +17,16 @@ from audiodiag.causes.answers import circumstances_of
 from audiodiag.causes.state import State
 from audiodiag.classifier.store import load_model
 from audiodiag.desk.jobs import CAR_FIELDS
-from audiodiag.desk.tables import AnalysisRow, CarRow, CaseRow, JobRow, LabelRow, RecordingRow, SeenRow
+from audiodiag.desk.tables import (
+    AnalysisRow,
+    CarRow,
+    CaseRow,
+    JobRow,
+    LabelRow,
+    RecordingRow,
+    SeenRow,
+    VerdictRow,
+)
 from audiodiag.report.wording import HEARD_FROM, SYMPTOM_WORDS, percent
 from audiodiag.vehicle import Vehicle, with_options
 
@@ -25,6 +35,8 @@ __all__ = [
     "Urgency",
     "advice_for",
     "advice_of",
+    "chances_with",
+    "corrected_words",
     "heard_in",
     "plan_words",
     "standing_cautions",
@@ -33,7 +45,8 @@ __all__ = [
 ]
 
 GRAVE_ANSWERS = {
-    ("belt_look", "frayed"): "belt frayed",
+    ("belt_look", "frayed"): "belt frayed, cracked or short of ribs",
+    ("belt_look", "glazed_or_oily"): "belt glazed or oily: fluid may be on it",
     ("fresh_leak", "at_the_pump"): "fluid at the pump, near the belt",
     ("fresh_leak", "seen"): "fresh leak",
     ("fresh_leak", "at_a_line"): "fresh leak at a line",
@@ -44,7 +57,8 @@ GRAVE_ANSWERS = {
     ("fluid_particles", "debris"): "debris in the fluid",
     ("fluid_level", "low"): "fluid low",
 }
-"""Answers that make a case urgent, with the words of the inbox; as the caution "do not drive" has them."""
+"""Answers that make a case urgent, with the words of the inbox; the caution "do not drive" has all of them
+but the oily belt, which may come from fluid on it."""
 _SOUNDS_OF_BELT = ("belt_squeal", "bearing_growl")
 
 
@@ -57,11 +71,24 @@ class Heard:
     version: str
     labels: dict[str, str]
     job: JobRow | None
+    verdict: VerdictRow | None = None
 
     @cached_property
     def result(self) -> dict[str, Any] | None:
-        """What the worker brought back; read only where it is looked at, for it is long."""
-        return json.loads(self.stored) if self.stored else None
+        """What the worker brought back, with a person's own verdict in place of the program's.
+
+        Read only where it is looked at, for it is long.
+        """
+        found: dict[str, Any] | None = json.loads(self.stored) if self.stored else None
+        if found is not None and self.verdict is not None:
+            said = corrected_words(self.verdict, self.labels)
+            found["analysis"]["verdict"] = {"kind": self.verdict.verdict, "text": said}
+        return found
+
+    @property
+    def program_says(self) -> str:
+        """The program's own verdict in words; empty where it has not listened."""
+        return str(json.loads(self.stored)["analysis"]["verdict"]["text"]) if self.stored else ""
 
     @property
     def probabilities(self) -> dict[str, float]:
@@ -69,8 +96,7 @@ class Heard:
         found = self.result["analysis"] if self.result else None
         judged = found is not None and found["verdict"]["kind"] in ("symptoms", "normal")
         given = {each["name"]: each["probability"] for each in found["symptoms"]} if judged and found else {}
-        given = {name: value for name, value in given.items() if value is not None}
-        return {**given, **{name: 0.97 if word == "heard" else 0.03 for name, word in self.labels.items()}}
+        return chances_with(given, self.labels)
 
     @property
     def simulated(self) -> bool:
@@ -93,6 +119,32 @@ class Urgency:
     reasons: tuple[str, ...]
 
 
+def chances_with(given: Mapping[str, float | None], labels: Mapping[str, str]) -> dict[str, float]:
+    """Put a person's judgement before the program's probabilities; unknown ones are left out.
+
+    >>> chances_with({"belt_squeal": 0.4, "belt_chirp": None}, {"belt_squeal": "heard"})
+    {'belt_squeal': 0.97}
+    """
+    known = {name: value for name, value in given.items() if value is not None}
+    return {**known, **{name: 0.97 if word == "heard" else 0.03 for name, word in labels.items()}}
+
+
+def corrected_words(verdict: VerdictRow, labels: Mapping[str, str]) -> str:
+    """Say a person's own verdict.
+
+    >>> corrected_words(VerdictRow(verdict="symptoms", who="Ada"), {"belt_squeal": "heard"})
+    'Ada hears: belt squeal'
+    """
+    sounds = ", ".join(SYMPTOM_WORDS[name] for name, word in labels.items() if word == "heard")
+    said = {
+        "symptoms": f"hears: {sounds}" if sounds else "hears that something is wrong",
+        "normal": "hears nothing wrong",
+        "cannot_tell": "cannot tell from this recording",
+        "not_an_engine_bay": "hears no engine bay in it",
+    }
+    return f"{verdict.who} {said[verdict.verdict]}"
+
+
 def heard_in(session: Session, recording: RecordingRow) -> Heard:
     """Gather what is known of one recording."""
     row = session.scalar(
@@ -109,7 +161,8 @@ def heard_in(session: Session, recording: RecordingRow) -> Heard:
     )
     labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id))
     judged = {label.symptom: label.judged for label in labels}
-    return Heard(recording, row.result if row else None, row.version if row else "", judged, job)
+    verdict = session.scalar(select(VerdictRow).where(VerdictRow.recording_id == recording.id))
+    return Heard(recording, row.result if row else None, row.version if row else "", judged, job, verdict)
 
 
 def advice_for(session: Session, case: CaseRow, heard: Heard | None) -> Advice:

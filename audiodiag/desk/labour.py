@@ -16,7 +16,7 @@ from audiodiag.errors import AudiodiagError
 from audiodiag.files import write_text_whole
 
 if TYPE_CHECKING:
-    from audiodiag.records import Analysis, Clip
+    from audiodiag.records import Analysis, Clip, FloatArray
     from audiodiag.vehicle import Vehicle
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "limit_this_process",
     "outline_of",
     "warm_up",
+    "write_flac",
 ]
 
 ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
@@ -132,7 +133,7 @@ def _heard(order: dict[str, Any], folder: Path) -> dict[str, Any]:
     tell = _teller(folder)
     tell("reading the recording", 0.0)
     clip = _named(read_clip(recording["path"]), recording)
-    _write_sound(clip, folder / SOUND_FILE)
+    write_flac(clip.samples, clip.sample_rate_hz, folder / SOUND_FILE)
     found = analyse(clip, progress=tell, **_settings(order, recording))
     judged = found.verdict.kind in ("symptoms", "normal")
     return {
@@ -166,14 +167,18 @@ def _bled(order: dict[str, Any], folder: Path) -> dict[str, Any]:
     from audiodiag.comparison import watch_bleed
     from audiodiag.desk.making import bleed_picture
     from audiodiag.report.compared_json import bleed_to_dict
-    from audiodiag.report.compared_text import bleed_report
+    from audiodiag.report.compared_text import BLEED_WORDS, bleed_report
 
     analyses = _analysed(order, folder)
     watch = watch_bleed(analyses, cycle_s=order["settings"].get("cycle_s"))
     cautions = cautions_for(["cavitation_groan"], [], knowledge=load_knowledge())
     values = bleed_to_dict(watch, analyses, cautions)
     said = bleed_report(watch, analyses, width=200).splitlines()
-    return {"comparison": {**values, "said": said}, "files": bleed_picture(watch, analyses, folder)}
+    sentence = BLEED_WORDS[watch.state]
+    after = said[said.index(sentence) + 1 :]
+    advice = [line.strip() for line in after[: next(i for i, each in enumerate(after) if each[0] != " ")]]
+    values |= {"said": said, "sentence": sentence, "advice": advice}
+    return {"comparison": values, "files": bleed_picture(watch, analyses, folder)}
 
 
 def _followed(order: dict[str, Any], folder: Path) -> dict[str, Any]:
@@ -246,14 +251,14 @@ def _vehicle(order: dict[str, Any]) -> Vehicle | None:
     return with_options(Vehicle(), **stated) if stated else None
 
 
-def _write_sound(clip: Clip, path: Path) -> None:
-    """Write what a browser plays, at the loudness of the recording."""
+def write_flac(samples: FloatArray, sample_rate_hz: int, path: Path) -> None:
+    """Write what a browser plays, at the loudness of the recording; samples of shape (n,), full scale 1."""
     import numpy as np
     import soundfile
 
-    most = int(LONGEST_SOUND_S * clip.sample_rate_hz)
-    samples = np.clip(np.asarray(clip.samples[:most], dtype=np.float32), -1.0, 1.0)
-    soundfile.write(path, samples, clip.sample_rate_hz, format="FLAC", subtype="PCM_16")
+    most = int(LONGEST_SOUND_S * sample_rate_hz)
+    cut = np.clip(np.asarray(samples[:most], dtype=np.float32), -1.0, 1.0)
+    soundfile.write(path, cut, sample_rate_hz, format="FLAC", subtype="PCM_16")
 
 
 def _teller(folder: Path) -> Any:

@@ -28,7 +28,6 @@ __all__ = [
 
 MADE_FOLDER = "made"
 DOTS_PER_INCH = 110
-PARTS_BIT_RATE = 96_000
 MOST_NOTE_BYTES = 100_000
 Teller = Callable[[str, float], None]
 
@@ -96,11 +95,15 @@ def make_parcel(
 def make_parts(
     order: dict[str, Any], folder: Path, tell: Teller, settings: Callable[..., Any]
 ) -> dict[str, Any]:
-    """Split one recording into the parts to listen to, each a sound of its own at the clip's loudness."""
+    """Split one recording into the parts to listen to, each a sound of its own at the clip's loudness.
+
+    FLAC, as the recording itself is played: every browser decodes it, and no coding shifts one part's start
+    against another's.
+    """
     import numpy as np
 
+    from audiodiag.desk.labour import write_flac
     from audiodiag.report.listened import page_clip
-    from audiodiag.report.page_sound import encoded_aac
 
     recording = order["recordings"][0]
     page = page_clip(recording["path"], settings(order, recording), parts=True, name=recording["name"])
@@ -113,8 +116,9 @@ def make_parts(
         if not np.any(np.abs(samples) > 1e-5):
             silent.append(name)
             continue
-        sound = encoded_aac(np.clip(samples, -1.0, 1.0), rate, PARTS_BIT_RATE)
-        files.append(_written(folder, f"{name}.m4a", sound, "audio/mp4"))
+        place = _made(folder) / f"{name}.flac"
+        write_flac(samples, rate, place)
+        files.append({"name": place.name, "media": "audio/flac"})
     return {"told": {"silent": silent}, "files": files}
 
 
@@ -200,7 +204,11 @@ def _without_speech(place: Path, quiet: Path) -> Path:
 
 
 def _written(folder: Path, name: str, content: bytes, media: str) -> dict[str, str]:
+    (_made(folder) / name).write_bytes(content)
+    return {"name": name, "media": media}
+
+
+def _made(folder: Path) -> Path:
     place = folder / MADE_FOLDER
     place.mkdir(exist_ok=True)
-    (place / name).write_bytes(content)
-    return {"name": name, "media": media}
+    return place

@@ -20,7 +20,7 @@ def newest_revision() -> str:
     """Give the name of the newest step.
 
     >>> newest_revision()
-    '0003'
+    '0004'
     """
     head = _steps().get_current_head()
     assert head is not None

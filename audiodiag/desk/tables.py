@@ -27,6 +27,7 @@ __all__ = [
     "RecordingRow",
     "SeenRow",
     "TaskRow",
+    "VerdictRow",
 ]
 
 
@@ -153,6 +154,17 @@ class LabelRow(Base):
     who: Mapped[str] = mapped_column(String(80))
     at: Mapped[float] = mapped_column(Float)
     __table_args__ = (UniqueConstraint("recording_id", "symptom", name="one_label_each"),)
+
+
+class VerdictRow(Base):
+    """A person's own verdict on one recording, which stands before the program's."""
+
+    __tablename__ = "verdicts"
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    recording_id: Mapped[int] = mapped_column(ForeignKey("recordings.id"), unique=True)
+    verdict: Mapped[str] = mapped_column(String(24))
+    who: Mapped[str] = mapped_column(String(80))
+    at: Mapped[float] = mapped_column(Float)
 
 
 class MarkRow(Base):

@@ -66,7 +66,7 @@ def test_report_parcel_and_parts_are_made_and_a_parcel_comes_in_again(working):
     assert parcel.result["clips"][0]["how"] == "copied"
     with desk.room.store.reading() as session:
         parts = parts_of(session, recording)
-    assert {file.name for file in parts.files} & {"rest.m4a"}
+    assert {file.name for file in parts.files} & {"rest.flac"}
 
     other = desk.case("stranger")
     with desk.room.vault.incoming() as arriving:

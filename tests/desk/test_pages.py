@@ -141,7 +141,8 @@ def test_advisor_answers_and_goes_to_the_next_case(desk):
     recordings = [desk.recording(key) for key in keys]
     client = desk.advisor()
     sent = client.post(f"/cases/{keys[0]}/reply", data={"text": "Look at the belt.", "then": "next"})
-    assert sent.headers["location"].startswith(f"/cases/{keys[1]}/bench/{recordings[1]}")
+    onwards = client.get(sent.headers["location"])
+    assert onwards.headers["location"] == f"/cases/{keys[1]}/bench/{recordings[1]}"
     owner = desk.client(_owner(desk, keys[0]))
     page = owner.get(f"/cases/{keys[0]}").text
     assert "Look at the belt." in page

@@ -83,6 +83,11 @@ def test_worker_watches_and_follows(tmp_path):
         result = json.loads((folder / "result.json").read_text())
         assert result["comparison"]["schema"] == schema
         assert len(result["comparison"]["clips"]) == len(some)
+        if kind == "bleed":
+            told = result["comparison"]
+            assert told["sentence"] in told["said"]
+            assert told["advice"]
+            assert not any(line.startswith("Air index") for line in told["advice"])
 
 
 def test_database_of_the_first_step_keeps_its_comparisons(tmp_path):

@@ -11,7 +11,7 @@ from audiodiag.desk.api.asked import Asked, RefusalError, not_there
 from audiodiag.desk.api.views import analysis_values, jobs_of, recording_values, recordings_of
 from audiodiag.desk.casework import judge, mark_stretch, remove_mark
 from audiodiag.desk.labelling import write_labels
-from audiodiag.desk.tables import AnalysisRow, LabelRow, MarkRow, RecordingRow
+from audiodiag.desk.tables import AnalysisRow, LabelRow, MarkRow, RecordingRow, VerdictRow
 from audiodiag.records import SYMPTOMS
 
 __all__ = [
@@ -120,19 +120,22 @@ def _mark(row: MarkRow) -> dict[str, Any]:
 
 
 def judgement(asked: Asked) -> dict[str, str]:
-    """Read what people judged of the six sounds; empty where nobody is sure."""
+    """Read what people judged of the six sounds and of the whole; empty where nobody is sure."""
     with asked.room.store.reading() as session:
         recording = asked.recording(session, asked.case(session))
         rows = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id)).all()
-    return {name: next((row.judged for row in rows if row.symptom == name), "") for name in SYMPTOMS}
+        verdict = session.scalar(select(VerdictRow.verdict).where(VerdictRow.recording_id == recording.id))
+    judged = {name: next((row.judged for row in rows if row.symptom == name), "") for name in SYMPTOMS}
+    return {**judged, "verdict": verdict or ""}
 
 
 def judged(asked: Asked) -> dict[str, str]:
-    """Correct the verdict: all six sounds anew; the corrections become labels for training."""
+    """Correct the verdict: all six sounds anew, and the whole; the corrections become labels for training."""
     with asked.room.store.writing() as session:
         case = asked.case(session)
         recording = asked.recording(session, case)
-        judge(session, asked.who, case, recording, asked.body)
+        verdict = asked.body.get("verdict", "")
+        judge(session, asked.who, case, recording, asked.body, verdict=verdict)
         session.flush()
         write_labels(session, asked.room.vault, asked.room.labels_folder, recording)
     return judgement(asked)

@@ -8,6 +8,7 @@ from typing import Any
 from audiodiag.causes import load_knowledge
 from audiodiag.causes.knowledge import NOT_LOOKED
 from audiodiag.desk.api.shape import Shape
+from audiodiag.desk.casework import VERDICTS
 from audiodiag.records import SYMPTOMS
 from audiodiag.report.schemas import ANALYSIS
 from audiodiag.vehicle import SETTINGS
@@ -119,9 +120,9 @@ def answers_body() -> dict[str, Any]:
 
 
 def judgement_shape() -> dict[str, Any]:
-    """Give the shape of a person's judgement of the six sounds."""
+    """Give the shape of a person's judgement of the six sounds and of the whole recording."""
     judged: dict[str, Shape] = {name: {"enum": ["heard", "absent", ""]} for name in SYMPTOMS}
-    return fields(optional=(), **judged)
+    return fields(optional=("verdict",), **judged, verdict={"enum": [*VERDICTS, ""]})
 
 
 @lru_cache(maxsize=1)

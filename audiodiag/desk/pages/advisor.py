@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from audiodiag.desk.casework import (
@@ -17,13 +17,19 @@ from audiodiag.desk.casework import (
     write_block,
     write_note,
 )
-from audiodiag.desk.findings import heard_in
-from audiodiag.desk.inbox import FILTERS, MOST_LINES, inbox_lines
+from audiodiag.desk.findings import Heard, heard_in
+from audiodiag.desk.inbox import (
+    FILTERS,
+    MOST_LINES,
+    InboxLine,
+    following_line,
+    inbox_counts,
+    inbox_lines,
+)
 from audiodiag.desk.labelling import write_labels
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page, recording_of
 from audiodiag.desk.store import record_deed
 from audiodiag.desk.tables import (
-    AnalysisRow,
     BlockRow,
     CaseRow,
     JobRow,
@@ -31,29 +37,44 @@ from audiodiag.desk.tables import (
     LinkRow,
     MarkRow,
     NoteRow,
-    RecordingRow,
 )
+from audiodiag.desk.tasks import parts_of
 from audiodiag.desk.timeline import timeline_of
 from audiodiag.desk.visitors import case_link
+from audiodiag.records import SYMPTOMS
+from audiodiag.report.language import LANGUAGES
 
 __all__ = [
-    "bench", "block_kept", "block_removed", "blocks", "inbox", "judged", "link_made",
+    "bench", "block_kept", "block_removed", "blocks", "following", "inbox", "judged", "link_made",
     "links_taken_back", "mark_kept", "mark_removed", "reply", "state_kept",
 ]  # fmt: skip
 
 
 def inbox(ask: Ask) -> Response:
-    """The list of cases: what is new, how urgent, what is heard; the most urgent and oldest first."""
+    """The list of cases: what is new, how urgent, what is heard; the most urgent first, then what is new."""
     wanted = ask.request.query_params.get("show", "open")
     wanted = wanted if wanted in FILTERS else "open"
     words = ask.request.query_params.get("words", "")[:80].strip()
     with ask.room.store.reading() as session:
-        lines = inbox_lines(session, show=wanted, words=words)
-        waiting = session.scalars(select(JobRow.case_id).where(JobRow.state.in_(("queued", "running")))).all()
+        lines = inbox_lines(session, show=wanted, words=words, most=MOST_LINES + 1)
+        counts = inbox_counts(session)
+        queue = session.scalars(
+            select(JobRow.state).where(JobRow.kind == "listen", JobRow.state.in_(("queued", "running")))
+        ).all()
+    progress = ask.room.workforce.progress()
     return page(
-        ask, "inbox.html", here="inbox", lines=lines, show=wanted, words=words, waiting=len(waiting),
-        filters=FILTERS, most=MOST_LINES,
+        ask, "inbox.html", here="inbox", lines=lines[:MOST_LINES], more=len(lines) > MOST_LINES, show=wanted,
+        words=words, waiting=len(queue), running=queue.count("running"), counts=counts, filters=FILTERS,
+        most=MOST_LINES, steps={line.case.id: _step(line, progress) for line in lines if line.waiting},
     )  # fmt: skip
+
+
+def _step(line: InboxLine, progress: Mapping[int, Mapping[str, Any]]) -> tuple[str, float]:
+    """Say how far the first running job of a case is, with its share."""
+    for job in line.running:
+        told = progress.get(job, {"step": "", "share": 0.0})
+        return str(told["step"]) or "is being listened to", min(1.0, max(0.0, float(told["share"])))
+    return "waits for its turn", 0.0
 
 
 def bench(ask: Ask) -> Response:
@@ -68,7 +89,12 @@ def bench(ask: Ask) -> Response:
         labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id)).all()
         blocks = session.scalars(select(BlockRow).order_by(BlockRow.title)).all()
         notes = session.scalars(select(NoteRow).where(NoteRow.case_id == case.id).order_by(NoteRow.id)).all()
-        following = _next_case(session, case)
+        others = following_line(session, case) is not None
+        parts = parts_of(session, recording)
+        waits = heard.job is not None and heard.job.state in ("queued", "running")
+    if (case.seen_at or 0.0) < case.changed_at:
+        with ask.room.store.writing() as session:
+            session.get_one(CaseRow, case.id).seen_at = case.changed_at
     drawing = (
         timeline_of(heard.result, [(mark.symptom, mark.start_s, mark.end_s) for mark in marks])
         if heard.result
@@ -83,22 +109,28 @@ def bench(ask: Ask) -> Response:
         "labels": {label.symptom: label.judged for label in labels},
         "blocks": blocks,
         "notes": notes,
-        "following": following,
+        "others": others,
+        "this_parts": parts,
+        "waits": waits,
+        "likely": _likely(heard),
+        "languages": LANGUAGES,
     }
     return page(ask, "bench.html", here="inbox", **values)
 
 
-def _next_case(session: Session, case: CaseRow) -> tuple[str, int] | None:
-    """Give key and newest listened recording of the oldest other open case."""
-    row = session.execute(
-        select(CaseRow.key, RecordingRow.id)
-        .join(RecordingRow, RecordingRow.case_id == CaseRow.id)
-        .join(AnalysisRow, AnalysisRow.recording_id == RecordingRow.id)
-        .where(CaseRow.state == "open", CaseRow.id != case.id)
-        .order_by(CaseRow.cannot_drive.desc(), CaseRow.changed_at, RecordingRow.id.desc())
-        .limit(1)
-    ).first()
-    return (row[0], row[1]) if row else None
+def _likely(heard: Heard) -> str:
+    """Name the sound that is chosen first: the most probable one."""
+    chances = heard.probabilities
+    return max(SYMPTOMS, key=lambda name: chances.get(name, 0.0))
+
+
+def following(ask: Ask) -> Response:
+    """Go on to the open case that comes next in the inbox; to the inbox where none is left."""
+    with ask.room.store.reading() as session:
+        line = following_line(session, case_of(ask, session))
+        if line is None:
+            return go_to("/inbox", "last")
+        return go_to(f"/cases/{line.case.key}/bench/{line.newest}")
 
 
 def judged(ask: Ask) -> Response:
@@ -111,7 +143,7 @@ def judged(ask: Ask) -> Response:
             for name, word in ask.form.items()
             if name.startswith("judged.")
         }
-        judge(session, ask.who, case, recording, words)
+        judge(session, ask.who, case, recording, words, verdict=ask.form.get("verdict", ""))
         write_labels(session, ask.room.vault, ask.room.labels_folder, recording)
     return go_to(f"/cases/{case.key}/bench/{recording.id}", "kept")
 
@@ -140,11 +172,9 @@ def reply(ask: Ask) -> Response:
     with ask.room.store.writing() as session:
         case = case_of(ask, session)
         write_note(session, ask.who, case, ask.form.get("text", ""), kind="answer")
-        following = _next_case(session, case) if ask.form.get("then") == "next" else None
         case.seen_at = case.changed_at
-    if following:
-        return go_to(f"/cases/{following[0]}/bench/{following[1]}", "answered")
-    return go_to(f"/cases/{case.key}", "answered")
+    onwards = ask.form.get("then") == "next"
+    return go_to(f"/cases/{case.key}/next") if onwards else go_to(f"/cases/{case.key}", "answered")
 
 
 def state_kept(ask: Ask) -> Response:

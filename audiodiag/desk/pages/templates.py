@@ -26,11 +26,12 @@ SAID = {
     "kept": "Kept.",
     "answered": "The answer is sent. The owner sees it on the page of the case.",
     "link": "The link is made. Copy it now: it is shown only here.",
-    "asked": "The comparison waits for its turn.",
+    "asked": "It waits for its turn; a worker listens and compares.",
     "paper": "It waits for its turn; a worker makes it.",
     "parcel": "The parcel has arrived and is kept. It is checked to the byte now.",
     "received": "The recording has arrived and is kept. It is listened to now.",
     "entered": "You are in.",
+    "last": "That was the last open case that can be listened to.",
 }
 
 

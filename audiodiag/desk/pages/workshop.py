@@ -1,4 +1,4 @@
-"""The technician's page: recordings before and after the work, side by side, and what has changed."""
+"""The technician's page: before and after the work, whether the air is out yet, and the course over time."""
 
 from __future__ import annotations
 
@@ -9,15 +9,28 @@ from typing import Any
 from sqlalchemy import select
 from starlette.responses import Response
 
-from audiodiag.desk.casework import ask_comparison
-from audiodiag.desk.findings import heard_in, standing_cautions
+from audiodiag.desk.casework import (
+    LEAST_FOLLOWED,
+    MOST_COMPARED,
+    ask_comparison,
+    ask_watch,
+    number_told,
+)
+from audiodiag.desk.findings import Heard, heard_in, standing_cautions
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
-from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingRow
+from audiodiag.desk.tables import ComparisonRow, FileRow, JobRow, RecordingRow
+from audiodiag.desk.tasks import files_of_job
 
-__all__ = ["Change", "compare_asked", "compare_form"]
+__all__ = ["Change", "Clip", "compare_asked", "compare_form"]
 
 SCALE_DB = 24.0
 """The drawing of a change reaches this far to each side."""
+
+_FIELDS = {
+    "with --before-steering and --after-steering": "in the steering field when sending",
+    "with --steering": "in the steering field when sending",
+    "with --cycle": "in the form below",
+}
 
 
 @dataclass(frozen=True)
@@ -32,80 +45,125 @@ class Change:
     dot: float
 
 
+@dataclass(frozen=True)
+class Clip:
+    """One recording as the workshop names it."""
+
+    id: int
+    name: str
+    said: str
+    heard: bool
+
+
 def compare_form(ask: Ask) -> Response:
-    """Choose the sides; below, every comparison of this case, the newest first."""
+    """Choose recordings; above, all that was asked for in this case, the newest first."""
     with ask.room.store.reading() as session:
         case = case_of(ask, session)
         recordings = session.scalars(
             select(RecordingRow).where(RecordingRow.case_id == case.id).order_by(RecordingRow.id)
         ).all()
-        done = set(
-            session.scalars(
-                select(AnalysisRow.recording_id).where(
-                    AnalysisRow.recording_id.in_([each.id for each in recordings])
-                )
-            )
-        )
         rows = session.scalars(
-            select(ComparisonRow)
-            .where(ComparisonRow.case_id == case.id, ComparisonRow.kind == "compare")
-            .order_by(ComparisonRow.id.desc())
+            select(ComparisonRow).where(ComparisonRow.case_id == case.id).order_by(ComparisonRow.id.desc())
         ).all()
         jobs = {
             job.comparison_id: job
             for job in session.scalars(
-                select(JobRow).where(JobRow.case_id == case.id, JobRow.kind == "compare").order_by(JobRow.id)
+                select(JobRow)
+                .where(JobRow.case_id == case.id, JobRow.comparison_id.is_not(None))
+                .order_by(JobRow.id)
             )
         }
-        simulated = {each.id for each in recordings if heard_in(session, each).simulated}
-    names = {
-        each.id: f"{each.file_name} (simulated)" if each.id in simulated else each.file_name
-        for each in recordings
-    }
-    shown = [_shown(row, jobs.get(row.id), names) for row in rows]
-    waits = any(each["state"] in ("queued", "running") for each in shown)
+        files = {row.id: files_of_job(session, jobs[row.id].id) for row in rows if row.id in jobs}
+        clips = {each.id: _clip(heard_in(session, each)) for each in recordings}
+    shown = [_shown(row, jobs.get(row.id), clips, files.get(row.id, ())) for row in rows]
     return page(
         ask,
         "compare.html",
         here="case",
         case=case,
-        names=names,
         cautions=standing_cautions(),
         recordings=recordings,
-        done=done,
+        clips=clips,
         shown=shown,
-        waits=waits,
+        least=LEAST_FOLLOWED,
+        most=MOST_COMPARED,
     )
 
 
 def compare_asked(ask: Ask) -> Response:
-    """Ask for a comparison."""
-    sides: dict[str, list[int]] = {"before": [], "after": []}
-    for field, value in ask.form.items():
-        number = field.removeprefix("side.")
-        if number != field and number.isascii() and number.isdigit() and len(number) < 12 and value in sides:
-            sides[value].append(int(number))
-    limits = ask.room.settings.limits
+    """Ask for a comparison, a bleed watch or the course over time; ``kind`` says which."""
+    kind = ask.form.get("kind", "compare")
+    most = ask.room.settings.limits.waiting_jobs
+    chosen = [int(each) for each in ask.many.get("recording", ()) if each.isascii() and each.isdigit()]
     with ask.room.store.writing() as session:
         case = case_of(ask, session)
-        ask_comparison(
-            session, ask.who, case, sides["before"], sides["after"], most_waiting=limits.waiting_jobs
-        )
+        if kind == "bleed":
+            cycle_s = number_told(ask.form.get("cycle_s", ""), "the length of a cycle", low=2.0, high=120.0)
+            ask_watch(session, ask.who, case, "bleed", chosen, cycle_s=cycle_s, most_waiting=most)
+        elif kind == "trend":
+            told = [
+                (number_told(ask.form.get(f"at.{each}", ""), "a day or mileage"), each) for each in chosen
+            ]
+            at = [place for place, _ in told if place is not None]
+            if len(at) == len(told):
+                told.sort(key=lambda pair: (pair[0] or 0.0, pair[1]))
+                at.sort()
+            unit = "mileage" if ask.form.get("unit") == "mileage" else "day"
+            in_order = [each for _, each in told]
+            ask_watch(session, ask.who, case, "trend", in_order, at=at, unit=unit, most_waiting=most)
+        else:
+            sides = _sides(ask.form)
+            ask_comparison(session, ask.who, case, sides["before"], sides["after"], most_waiting=most)
     ask.room.workforce.wake()
     return go_to(f"/cases/{case.key}/compare", "asked")
 
 
-def _shown(row: ComparisonRow, job: JobRow | None, names: dict[int, str]) -> dict[str, Any]:
+def _sides(form: dict[str, str]) -> dict[str, list[int]]:
+    sides: dict[str, list[int]] = {"before": [], "after": []}
+    for field, value in form.items():
+        number = field.removeprefix("side.")
+        if number != field and number.isascii() and number.isdigit() and len(number) < 12 and value in sides:
+            sides[value].append(int(number))
+    return sides
+
+
+def _clip(heard: Heard) -> Clip:
+    name = heard.recording.file_name
+    result = heard.result
+    said = result["analysis"]["verdict"]["text"] if result else "not listened to yet"
+    return Clip(heard.recording.id, f"{name} (simulated)" if heard.simulated else name, said, bool(result))
+
+
+def _shown(
+    row: ComparisonRow, job: JobRow | None, clips: dict[int, Clip], files: tuple[FileRow, ...]
+) -> dict[str, Any]:
     result = json.loads(row.result) if row.result else None
+    before, after = json.loads(row.before), json.loads(row.after)
     return {
         "row": row,
-        "state": job.state if job else "failed",
+        "job": job.id if job else 0,
+        "state": "done" if result else job.state if job else "failed",
         "refusal": json.loads(job.said) if job and job.state == "failed" and job.said else None,
-        "before": [names.get(each, "?") for each in json.loads(row.before)],
-        "after": [names.get(each, "?") for each in json.loads(row.after)],
+        "sides": {"before": [clips[each] for each in before if each in clips],
+                  "after": [clips[each] for each in after if each in clips]},
+        "settings": json.loads(row.settings),
         "result": result,
-        "changes": [_change(each) for each in result["symptoms"]] if result else [],
-    }
+        "notes": [_desk_words(note["text"]) for note in _notes_of(result)],
+        "files": {file.name.partition(".")[0]: file.id for file in files},
+        "changes": [_change(each) for each in result["symptoms"]] if result and row.kind == "compare" else [],
+    }  # fmt: skip
+
+
+def _notes_of(result: dict[str, Any] | None) -> list[dict[str, str]]:
+    told = result or {}
+    return list(told.get("notes", told.get("conditions", {}).get("notes", [])))
+
+
+def _desk_words(text: str) -> str:
+    """Say a note with the fields of the page in place of the command's options."""
+    for option, words in _FIELDS.items():
+        text = text.replace(option, words)
+    return text
 
 
 def _change(change: dict[str, Any]) -> Change:

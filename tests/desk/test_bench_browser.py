@@ -1,0 +1,235 @@
+"""The advisor's and the technician's work in a real browser, by keyboard; skipped where there is none."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+
+from tests.desk import test_browser
+from tests.desk.conftest import wait_for
+from tests.desk.test_browser import at, browser, served, sound  # noqa: F401
+from tests.desk.test_workforce import DEMO
+
+pytestmark = test_browser.pytestmark
+CLIP = "05_belt_squeal.mp3"
+ROUND = (
+    ("listen", [" "]),
+    ("loop a stretch", ["[", "ArrowRight", "]", "l"]),
+    ("mark it", ["m"]),
+    ("judge two", ["h", "4", "x"]),
+    ("text block", ["Shift+Digit1"]),
+    ("send, next", ["d"]),
+)
+"""Keys of one clip: the most probable sound is chosen when the bench opens."""
+
+
+def _call(served, method: str, place: str, **body):  # noqa: F811
+    """One call of the desk with JSON."""
+    import urllib.request
+
+    request = urllib.request.Request(
+        f"{served.base}/api/1{place}", data=json.dumps(body).encode() if body else None, method=method
+    )
+    for name, value in (("Cookie", served.cookie), ("Origin", served.base)):
+        request.add_header(name, value)
+    request.add_header("Content-Type", "application/json")
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        return json.loads(answer.read() or b"{}")
+
+
+def _case(served, name: str = CLIP, *, title: str = "the blue van", **told) -> tuple[str, int]:  # noqa: F811
+    """Open a case with one clip and wait until it was listened to; key and number of the recording."""
+    key = _call(served, "POST", "/cases", title=title, **told)["key"]
+    return key, _clip(served, key, name)
+
+
+def _clip(served, key: str, name: str, more: str = "") -> int:  # noqa: F811
+    sent = served.ask("POST", f"/api/1/cases/{key}/recordings?name={name}{more}", (DEMO / name).read_bytes())
+    return json.loads(sent)["recording"]
+
+
+def _done(served, key: str) -> None:  # noqa: F811
+    wait_for(
+        lambda: all(job["state"] == "done" for job in _call(served, "GET", f"/cases/{key}/jobs")["jobs"])
+    )
+
+
+def _ready(page) -> None:
+    wait_for(lambda: page.evaluate("player.readyState >= 3"), within_s=30)
+
+
+def _loudness(page) -> float:
+    """Root mean square of what the mixer gives out at this moment."""
+    return page.evaluate(
+        """async () => {
+            const ear = mixer.output.context.createAnalyser();
+            ear.fftSize = 8192;
+            mixer.output.connect(ear);
+            await new Promise((resolve) => setTimeout(resolve, 400));
+            const heard = new Float32Array(ear.fftSize);
+            ear.getFloatTimeDomainData(heard);
+            mixer.output.disconnect(ear);
+            return Math.sqrt(heard.reduce((sum, each) => sum + each * each, 0) / heard.length);
+        }"""
+    )
+
+
+def test_parts_of_a_clip_are_put_off_and_on_by_keys(at, served):  # noqa: F811
+    key, recording = _case(served)
+    _done(served, key)
+    page = at()
+    page.goto(f"{served.base}/cases/{key}/bench/{recording}")
+    _ready(page)
+    page.keyboard.press("e")
+    page.get_by_text("Parts are ready").wait_for(timeout=60_000)
+    engine = page.get_by_role("button", name="engine")
+    assert engine.get_attribute("aria-pressed") == "false"
+    page.evaluate("player.loop = true")
+    page.keyboard.press(" ")
+    wait_for(lambda: page.evaluate("player.currentTime > 0.5"), within_s=30)
+    assert page.evaluate("player.muted"), "the parts are heard in place of the whole"
+    without_engine = _loudness(page)
+    for name in "pgscr":
+        page.keyboard.press(name)
+    page.wait_for_timeout(200)
+    assert _loudness(page) < 0.01 * without_engine, "all parts off: silence"
+    page.keyboard.press("Shift+R")
+    assert 0.1 * without_engine < _loudness(page)
+    assert page.get_by_text("Only rest").is_visible()
+    apart_s = page.evaluate("mixer.apart_s()")
+    assert abs(apart_s) < 0.1, "the parts keep time with the player"
+    page.keyboard.press("o")
+    assert not page.evaluate("player.muted")
+    page.reload()
+    _ready(page)
+    page.keyboard.press("r")
+    page.get_by_text("Parts are ready").wait_for(timeout=5_000)
+
+
+def test_one_clip_by_keyboard_alone_and_nothing_is_lost(at, served):  # noqa: F811
+    key, recording = _case(served)
+    _done(served, key)
+    page = at()
+    loads = []
+    page.on("framenavigated", lambda frame: loads.append(frame.url))
+    page.goto(f"{served.base}/cases/{key}/bench/{recording}")
+    _ready(page)
+    page.keyboard.press("a")
+    page.keyboard.type("mhx[]lndkw 1234567890 ")
+    assert page.get_by_label("To the owner").input_value() == "mhx[]lndkw 1234567890 "
+    judged = _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")
+    assert set(judged.values()) == {""}, "no key acts while somebody writes"
+    assert page.locator("#marks li").count() == 0
+    assert len(loads) == 1
+    page.keyboard.press("Escape")
+    page.keyboard.press("[")
+    page.keyboard.press("ArrowRight")
+    wait_for(lambda: page.evaluate("!player.seeking && player.currentTime >= 1"))
+    page.keyboard.press("]")
+    page.keyboard.press("l")
+    wait_for(lambda: page.evaluate("player.currentTime > 0.7"), within_s=30)
+    wait_for(lambda: page.evaluate("player.currentTime < 0.5"), within_s=30)
+    page.keyboard.press("m")
+    page.locator("#marks li").wait_for()
+    page.keyboard.press("3")
+    page.keyboard.press("h")
+    page.keyboard.press("4")
+    page.keyboard.press("x")
+    wait_for(
+        lambda: (
+            _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")["belt_chirp"] == "absent"
+        )
+    )
+    assert len(loads) == 1, "nothing reloads the page"
+    page.reload()
+    assert page.get_by_label("To the owner").input_value() == "mhx[]lndkw 1234567890 ", "kept over a reload"
+    assert page.locator("#marks li").count() == 1
+    page.keyboard.press("z")
+    wait_for(lambda: page.locator("#marks li").count() == 0)
+    page.keyboard.press("9")
+    page.get_by_text("Kept: cannot tell").wait_for()
+    judged = _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")
+    assert judged["verdict"] == "cannot_tell"
+    assert judged["belt_squeal"] == ""
+    page.keyboard.press("0")
+    page.get_by_text("Kept: nothing wrong").wait_for()
+    page.keyboard.press("3")
+    page.keyboard.press("h")
+    page.get_by_text("Kept: belt squeal heard").wait_for()
+    judged = _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")
+    assert judged["verdict"] == "symptoms", "a sound that is heard is not nothing wrong"
+    page.keyboard.press("k")
+    page.locator("#back-made textarea").wait_for()
+    assert "/link/" in page.locator("#back-made textarea").input_value()
+    page.keyboard.press("w")
+    page.get_by_role("link", name="Save parcel.zip").wait_for(timeout=60_000)
+
+
+def test_without_a_line_nothing_written_is_lost(at, served):  # noqa: F811
+    key, recording = _case(served)
+    _done(served, key)
+    page = at()
+    page.goto(f"{served.base}/cases/{key}/bench/{recording}")
+    page.context.set_offline(True)
+    page.get_by_label("To the owner").fill("Look at the belt.")
+    page.keyboard.press("Escape")
+    page.keyboard.press("x")
+    page.get_by_text("The judgement is not kept: the desk cannot be reached").wait_for()
+    page.keyboard.press("d")
+    page.get_by_text("cannot be reached").wait_for()
+    assert page.get_by_label("To the owner").input_value() == "Look at the belt."
+    page.context.set_offline(False)
+    page.get_by_text("Kept: what you judged without a line").wait_for()
+    page.keyboard.press("d")
+    page.wait_for_url("**/cases/**")
+    wait_for(lambda: _call(served, "GET", f"/cases/{key}")["state"] == "answered")
+
+
+def test_ten_clips_in_ten_minutes(at, served):  # noqa: F811
+    """Ten cases one after the other by the keys of `ROUND`: counts keys and the time of each step."""
+    served.ask("POST", "/blocks", b"title=Belt&text=Look+at+the+belt+first.")
+    for case in _call(served, "GET", "/cases")["cases"]:
+        _call(served, "PATCH", f"/cases/{case['key']}", state="closed")
+    made = [_case(served, title=f"car {number:02d}") for number in range(10)]
+    for key, _ in made:
+        _done(served, key)
+    page = at()
+    page.goto(f"{served.base}/inbox")
+    page.keyboard.press("j")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bench/**")
+    times: dict[str, list[float]] = {"open": [], **{name: [] for name, _ in ROUND}}
+    for number in range(10):
+        begun = time.monotonic()
+        _ready(page)
+        times["open"].append(time.monotonic() - begun)
+        here = page.url
+        for name, keys in ROUND:
+            begun = time.monotonic()
+            for each in keys:
+                page.keyboard.press(each)
+                if each == "ArrowRight":
+                    wait_for(lambda: page.evaluate("!player.seeking"))
+            if name == "mark it":
+                page.locator("#marks li").wait_for()
+            if name == "judge two":
+                page.get_by_text("Kept: belt chirp not there").wait_for()
+            if name == "send, next":
+                page.wait_for_url(lambda url, here=here: url != here)
+            times[name].append(time.monotonic() - begun)
+        assert ("/inbox" if number == 9 else "/bench/") in page.url
+    for key, recording in made:
+        case = _call(served, "GET", f"/cases/{key}")
+        assert case["state"] == "answered"
+        judged = _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")
+        assert (judged["belt_squeal"], judged["belt_chirp"]) == ("heard", "absent")
+        assert len(_call(served, "GET", f"/cases/{key}/recordings/{recording}/marks")["marks"]) == 1
+    taken = {name: f"{sum(each) / 10:.2f} s, longest {max(each):.2f}" for name, each in times.items()}
+    keys = sum(len(keys) for _, keys in ROUND)
+    print(json.dumps({"keys": keys, "pages and calls": taken}, indent=1))
+    if place := os.environ.get("DESK_TIMES"):
+        with open(place, "w", encoding="utf-8") as file:  # noqa: PTH123
+            json.dump(times, file)
+    assert keys <= 12
+    assert sum(map(sum, times.values())) < 60, "a tenth of ten minutes is the desk's, the rest the listener's"
