@@ -13,13 +13,6 @@ const said = document.getElementById("bench-said");
 const LONGEST_PARTS_S = 180;
 const say = (words) => { said.textContent = words; };
 const wait_s = (seconds) => new Promise((resolve) => setTimeout(resolve, 1000 * seconds));
-addEventListener("offline", () => say("The line is gone. What you write stays in this browser; what you judge is sent when the line is back."));
-
-// What is written and not sent yet stays in this browser, also over a reload.
-const DRAFT = "draft " + CASE;
-if (!answer.value && remembered(DRAFT)) { answer.value = remembered(DRAFT); say("Your text that was not sent yet stands in the answer again."); }
-const keep_draft = () => remember(DRAFT, answer.value.trim() ? answer.value : null);
-answer.addEventListener("input", keep_draft);
 
 // A recording that waits for its turn is followed; the page comes anew when it was listened to.
 async function follow_listening() {
@@ -229,12 +222,12 @@ function keep_judgement(words) {
     const kept = await call_desk("PUT", RECORDING + "/judgement", told);
     under_way -= 1;
     not_kept = kept.status !== 200;
-    say(not_kept ? "The judgement is not kept: " + refusal_words(kept) + ". It is tried again before you go on." : "Kept: " + words);
+    say(not_kept ? "The judgement is not kept: " + refusal_words(kept) + ". It is kept as soon as the desk can be reached." : "Kept: " + words);
     return !not_kept;
   });
   return keeping;
 }
-addEventListener("online", () => { if (not_kept) keep_judgement("what you judged without a line"); });
+addEventListener("desk:back", () => { if (not_kept) keep_judgement("what you judged without a line"); });
 judge_form.querySelector("[data-without-script]").hidden = true;
 judge_form.addEventListener("submit", (event) => { event.preventDefault(); keep_judgement("the judgement"); });
 judge_form.addEventListener("change", (event) => {
@@ -272,27 +265,17 @@ choose(chosen, "");
 function put_block(button) {
   const gap = answer.value && !answer.value.endsWith("\n") ? "\n\n" : "";
   answer.setRangeText(gap + button.dataset.block, answer.selectionEnd, answer.selectionEnd, "end");
-  keep_draft();
+  answer.dispatchEvent(new Event("input", { bubbles: true }));
   say("Put in: " + button.firstChild.textContent.replace("+ ", "").trim());
 }
 for (const button of document.querySelectorAll("[data-block]")) button.addEventListener("click", () => { put_block(button); answer.focus(); });
-let sending = false;
 async function send(onwards) {
-  if (sending) return;
+  // What was judged first, then the answer; drafts.js sends it, keeps it while the line is cut, and goes on.
   if (!answer.value.trim()) { say("Write an answer first"); answer.focus(); return; }
-  sending = true;
-  under_way += 1;
   say("The answer is being sent");
-  const judged = not_kept ? await keep_judgement("the judgement") : await keeping;
-  const sent = judged ? await call_desk("POST", CASE + "/replies", { text: answer.value }) : null;
-  under_way -= 1;
-  sending = false;
-  if (!sent) return;
-  if (sent.status !== 201) { say("The answer is not sent: " + refusal_words(sent) + ". Your text stays here."); return; }
-  remember(DRAFT, null);
-  location.assign(onwards ? CASE + "/next" : CASE + "?said=answered");
+  await (not_kept ? keep_judgement("the judgement") : keeping);
+  answer_form.requestSubmit(answer_form.querySelector(onwards ? "[value=next]" : "button:not([value])"));
 }
-answer_form.addEventListener("submit", (event) => { event.preventDefault(); send(event.submitter && event.submitter.value === "next"); });
 async function leave(address) {
   if (not_kept && !(await keep_judgement("the judgement"))) return;
   await keeping;
