@@ -14,7 +14,7 @@ function in_use() {
 function show_news(list, text) {
   // Reloads at once, or offers it where somebody is at work.
   if (!in_use()) { location.reload(); return; }
-  const line = document.createElement("li"), button = document.createElement("button");
+  const line = document.createElement(list.matches("ul, ol") ? "li" : "p"), button = document.createElement("button");
   line.setAttribute("role", "status");
   button.type = "button"; button.textContent = "Show it";
   button.addEventListener("click", () => location.reload());
@@ -99,12 +99,33 @@ for (const list of document.querySelectorAll("[data-progress]")) {
       }
       if (!left.length && !under_way) { show_news(list, "The recording has been listened to."); return; }
     }
+    if (answer.status === 401 || answer.status === 404) { show_news(list, "How far it is can no longer be asked: your session is over."); return; }
     setTimeout(follow, 1000);
   };
   setTimeout(follow, 500);
 }
 
-for (const place of document.querySelectorAll("[data-refresh]")) {
-  setInterval(() => { if (!under_way && !reach.lost && !in_use()) location.reload(); }, 1000 * Number(place.dataset.refresh));
+// What workers make: the page is fetched aside, and shown anew only once something has changed in it.
+const waiting_words = (page) => [...page.querySelectorAll("[data-refresh]")].map((each) => each.textContent).join("\n");
+const waited_for = document.querySelector("[data-refresh]");
+if (waited_for) {
+  const look_again = async () => {
+    let news = false;
+    try {
+      const answer = await fetch(location.href);
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      news = answer.ok && waiting_words(page) !== waiting_words(document);
+      desk_reached();
+    } catch { desk_lost(); }
+    if (news && !under_way) show_news(waited_for.parentElement, "There is news."); else setTimeout(look_again, 1000 * Number(waited_for.dataset.refresh));
+  };
+  setTimeout(look_again, 1000 * Number(waited_for.dataset.refresh));
 }
+for (const player of document.querySelectorAll("main audio[preload=none]")) player.addEventListener("error", () => {
+  const words = document.createElement("p");
+  words.className = "refused";
+  words.setAttribute("role", "alert");
+  words.textContent = "The sound cannot be played: it is not there yet, or the desk cannot be reached. Reload the page to try again.";
+  if (!player.nextElementSibling?.matches(".refused")) player.after(words);
+});
 for (const box of document.querySelectorAll("textarea.address")) box.addEventListener("focus", () => box.select());

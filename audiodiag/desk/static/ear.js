@@ -47,13 +47,14 @@ function without_drift(values, reach) {
 }
 
 function self_likeness(values, most) {
-  const like = new Float32Array(most + 1);
+  // Normalised autocorrelation: 1 where the sound is the same again after so many values.
+  const sums = new Float64Array(values.length + 1), like = new Float32Array(most + 1);
+  for (let i = 0; i < values.length; i += 1) sums[i + 1] = sums[i] + values[i] ** 2;
   for (let lag = 0; lag <= most; lag += 1) {
-    let both = 0, early = 1e-20, late = 1e-20;
-    for (let i = 0; i + lag < values.length; i += 1) {
-      both += values[i] * values[i + lag]; early += values[i] ** 2; late += values[i + lag] ** 2;
-    }
-    like[lag] = both / Math.sqrt(early * late);
+    const end = values.length - lag;
+    let both = 0;
+    for (let i = 0; i < end; i += 1) both += values[i] * values[i + lag];
+    like[lag] = both / Math.sqrt(sums[end] * (sums[values.length] - sums[lag]) + 1e-30);
   }
   return like;
 }

@@ -59,7 +59,8 @@ function offered(sound, list) {
     const going = document.createElement("p");
     deeds.replaceWith(going);
     const taken = await send_kept(sound, going);
-    if (taken && !under_way) location.href = sound.case_path + "?said=received";
+    const place = sound.kind.includes("zip") ? "/papers?said=parcel" : "?said=received";
+    if (taken && !under_way) location.href = sound.case_path + place;
   };
   send.addEventListener("click", go);
   drop.addEventListener("click", async () => {
