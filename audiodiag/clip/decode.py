@@ -30,6 +30,8 @@ _MAX_STREAMS = 4
 _GAP_S = 0.03
 _LONGEST_FILLED_GAP_S = 10.0
 _PADDING_S = 0.2
+_MOST_DAMAGED_FIRST = 2000
+"""Packets in vain after which a stream that has given nothing yet is left alone."""
 _CONTAINERS = (
     "mov,matroska,webm,ogg,wav,w64,aiff,flac,mp3,aac,amr,amrnb,amrwb,caf,au,asf,avi,mpegts,mpeg,ac3,eac3,flv"
 )
@@ -246,6 +248,8 @@ def _collect(container: Any, streams: list[Any], path: Path) -> tuple[dict[int, 
             frames = packet.decode()
         except Exception:
             into.damaged += 1
+            if into.damaged >= _MOST_DAMAGED_FIRST and not any(one.written for one in collected.values()):
+                break
             continue
         for frame in frames:
             before = into.written

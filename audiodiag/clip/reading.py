@@ -17,6 +17,7 @@ from audiodiag.clip.sniff import (
     ACCEPTED,
     HEAD_BYTES,
     ending_is_missing,
+    refuse_empty_shape,
     refuse_what_is_no_sound,
     title_of_3gp,
 )
@@ -271,6 +272,7 @@ def read_clip(path: str | Path, *, channel: int | None = None) -> Clip:
     size_bytes = _check_file(path)
     sha256, head = _hash_and_head(path)
     refuse_what_is_no_sound(head, name)
+    refuse_empty_shape(head, name)
     decoded = decode_file(path, head=head, broken_end=ending_is_missing(path, head, size_bytes))
     count = decoded.channels.shape[0]
     if channel is not None and not (isinstance(channel, int) and 1 <= channel <= count):

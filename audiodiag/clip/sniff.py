@@ -4,10 +4,18 @@ them."""
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 from audiodiag.errors import ClipError
 
-__all__ = ["ACCEPTED", "HEAD_BYTES", "ending_is_missing", "refuse_what_is_no_sound", "title_of_3gp"]
+__all__ = [
+    "ACCEPTED",
+    "HEAD_BYTES",
+    "ending_is_missing",
+    "refuse_empty_shape",
+    "refuse_what_is_no_sound",
+    "title_of_3gp",
+]
 
 ACCEPTED = "a sound or video file with sound: m4a, mp4, mov, 3gp, amr, ogg, webm, mp3, wav, flac or aiff"
 HEAD_BYTES = 4096
@@ -69,6 +77,39 @@ def refuse_what_is_no_sound(head: bytes, name: str) -> None:
     else:
         kind, todo = "a text file", "give the recording itself; a new name does not turn a text into sound"
     raise ClipError(f"{name} holds no sound", got=kind, allowed=ACCEPTED, todo=todo)
+
+
+def refuse_empty_shape(head: bytes, name: str) -> None:
+    """Refuse a wav or aiff file whose header states no channel or no sample rate, before it is read through.
+
+    The places of the numbers: chunk ``fmt`` of a wav file, channels and rate after the coding; chunk ``COMM``
+    of an aiff file, channels first, and at the end the rate as a number of ten bytes (both from memory).
+
+    >>> head = b"RIFF\\x24\\x00\\x00\\x00WAVEfmt \\x10\\x00\\x00\\x00\\x01\\x00" + bytes(14)
+    >>> refuse_empty_shape(head, "clip.wav")
+    Traceback (most recent call last):
+    audiodiag.errors.ClipError: clip.wav says that it has no channel (got a header with 0 channels; ...
+    """
+    riff, form = head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE", head[:4] == b"FORM"
+    if not riff and not (form and head[8:11] == b"AIF"):
+        return
+    order: Literal["little", "big"] = "little" if riff else "big"
+    at = 12
+    while at + 26 <= len(head):
+        kind, size = head[at : at + 4], int.from_bytes(head[at + 4 : at + 8], order)
+        if kind in (b"fmt ", b"COMM"):
+            first = at + (10 if riff else 8)
+            channels = int.from_bytes(head[first : first + 2], order)
+            has_rate = any(head[first + 2 : first + 6] if riff else head[at + 16 : at + 26])
+            if channels and has_rate:
+                return
+            raise ClipError(
+                f"{name} says that it has no {'channel' if not channels else 'sample rate'}",
+                got=f"a header with {'0 channels' if not channels else 'a sample rate of 0'}",
+                allowed="at least one channel and a sample rate",
+                todo="export the recording again, or give it as the phone saved it",
+            )
+        at += 8 + size + size % 2
 
 
 def ending_is_missing(path: Path, head: bytes, size_bytes: int) -> bool:

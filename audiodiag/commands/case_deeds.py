@@ -105,7 +105,7 @@ def _car(given: dict[str, Any]) -> dict[str, str]:
 
 
 def _add(doing: Doing) -> int:
-    from audiodiag.desk.api.views import recording_values
+    from audiodiag.desk.api.views import recordings_values
     from audiodiag.desk.casework import refuse_odd_telling
     from audiodiag.desk.tables import JobRow, RecordingRow
 
@@ -121,7 +121,7 @@ def _add(doing: Doing) -> int:
         _wait(doing, JobRow.recording_id.in_([row.id for row in kept]))
     with doing.hand.store.reading() as session:
         rows = [session.get_one(RecordingRow, row.id) for row in kept]
-        values = [recording_values(session, row, {}) for row in rows]
+        values = recordings_values(session, rows, {})
     if doing.wanted.json:
         return doing.print_json({"recordings": values})
     for each in values:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from audiodiag.causes import load_knowledge
@@ -38,6 +38,7 @@ __all__ = [
     "chances_with",
     "corrected_words",
     "heard_in",
+    "heard_in_each",
     "plan_words",
     "standing_cautions",
     "state_with",
@@ -72,6 +73,7 @@ class Heard:
     labels: dict[str, str]
     job: JobRow | None
     verdict: VerdictRow | None = None
+    kind: str = ""
 
     @cached_property
     def result(self) -> dict[str, Any] | None:
@@ -147,22 +149,41 @@ def corrected_words(verdict: VerdictRow, labels: Mapping[str, str]) -> str:
 
 def heard_in(session: Session, recording: RecordingRow) -> Heard:
     """Gather what is known of one recording."""
-    row = session.scalar(
-        select(AnalysisRow)
-        .where(AnalysisRow.recording_id == recording.id)
-        .order_by(AnalysisRow.id.desc())
-        .limit(1)
+    return heard_in_each(session, [recording])[0]
+
+
+def heard_in_each(session: Session, recordings: Sequence[RecordingRow]) -> list[Heard]:
+    """Gather what is known of recordings, in their order; as quick for fifty as for one."""
+    ids = [recording.id for recording in recordings]
+    newest = (
+        select(func.max(AnalysisRow.id))
+        .where(AnalysisRow.recording_id.in_(ids))
+        .group_by(AnalysisRow.recording_id)
     )
-    job = session.scalar(
-        select(JobRow)
-        .where(JobRow.recording_id == recording.id, JobRow.kind == "listen")
-        .order_by(JobRow.id.desc())
-        .limit(1)
+    rows = {
+        row.recording_id: row
+        for row in session.scalars(select(AnalysisRow).where(AnalysisRow.id.in_(newest)))
+    }
+    last = (
+        select(func.max(JobRow.id))
+        .where(JobRow.recording_id.in_(ids), JobRow.kind == "listen")
+        .group_by(JobRow.recording_id)
     )
-    labels = session.scalars(select(LabelRow).where(LabelRow.recording_id == recording.id))
-    judged = {label.symptom: label.judged for label in labels}
-    verdict = session.scalar(select(VerdictRow).where(VerdictRow.recording_id == recording.id))
-    return Heard(recording, row.result if row else None, row.version if row else "", judged, job, verdict)
+    jobs = {job.recording_id: job for job in session.scalars(select(JobRow).where(JobRow.id.in_(last)))}
+    judged: dict[int, dict[str, str]] = {}
+    for label in session.scalars(select(LabelRow).where(LabelRow.recording_id.in_(ids))):
+        judged.setdefault(label.recording_id, {})[label.symptom] = label.judged
+    own = {
+        each.recording_id: each
+        for each in session.scalars(select(VerdictRow).where(VerdictRow.recording_id.in_(ids)))
+    }
+    found = []
+    for recording in recordings:
+        row, labels = rows.get(recording.id), judged.get(recording.id, {})
+        stored, version, kind = (row.result, row.version, row.verdict) if row else (None, "", "")
+        job, verdict = jobs.get(recording.id), own.get(recording.id)
+        found.append(Heard(recording, stored, version, labels, job, verdict, kind))
+    return found
 
 
 def advice_for(session: Session, case: CaseRow, heard: Heard | None) -> Advice:

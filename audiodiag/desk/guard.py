@@ -26,6 +26,7 @@ Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 
+HIGHEST_ROW = 2**31 - 1
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
@@ -105,6 +106,8 @@ class Guard:
             return 400
         if "\0" in scope["path"]:
             return 400
+        if any(_beyond_all_rows(part) for part in scope["path"].split("/")):
+            return 404
         if scope["method"] in SAFE_METHODS:
             return 403 if _embedded_elsewhere(headers) else None
         site = headers.get("sec-fetch-site")
@@ -163,6 +166,11 @@ class _Bounded:
         return message
 
 
+def _beyond_all_rows(part: str) -> bool:
+    """Tell whether a part of an address is a number that no row of the database can have."""
+    return part.isascii() and part.isdigit() and (len(part) > 20 or int(part) > HIGHEST_ROW)
+
+
 def _embedded_elsewhere(headers: Headers) -> bool:
     """Tell whether another site asks for a page or a sound to show or read it there."""
     site = headers.get("sec-fetch-site", "none")
@@ -173,10 +181,14 @@ def _embedded_elsewhere(headers: Headers) -> bool:
 
 
 def _written_down(problem: Exception) -> str:
-    """Say a fault in the desk's own output, and give the mark by which it is found there."""
+    """Say a fault in the desk's own output, and give the mark by which it is found there.
+
+    What a stranger wrote may stand in it: every line is set in, and signs that do not print are replaced.
+    """
     mark = secrets.token_hex(4)
-    print(f"desk: fault {mark}", file=sys.stderr)
-    traceback.print_exception(problem)
+    lines = "".join(traceback.format_exception(problem)).splitlines()
+    told = ("".join(sign if sign.isprintable() else "?" for sign in line) for line in lines)
+    print(f"desk: fault {mark}", *(f"  | {line}" for line in told), sep="\n", file=sys.stderr)
     return mark
 
 

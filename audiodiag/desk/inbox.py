@@ -62,6 +62,7 @@ def inbox_lines(
     query = select(CaseRow)
     if show != "all":
         query = query.where(CaseRow.state == (show if show in ("answered", "closed") else "open"))
+    words = "".join(sign for sign in words if sign.isprintable())  # no name holds another
     if words:
         query = query.where(CaseRow.title.contains(words, autoescape=True))
     if own is not None:

@@ -6,9 +6,11 @@ import threading
 import time
 from collections import deque
 
-__all__ = ["Rates"]
+__all__ = ["EVERYBODY", "Rates"]
 
 MOST_KEPT = 10_000
+EVERYBODY = "all"
+"""The name under which deeds of all guests together are counted."""
 
 
 class Rates:
@@ -28,7 +30,7 @@ class Rates:
         now = time.monotonic() if now_s is None else now_s
         with self._lock:
             if len(self._times) > MOST_KEPT:
-                self._times.clear()
+                self._forget_some()
             times = self._times.setdefault((kind, who), deque())
             while times and now - times[0] >= within_s:
                 times.popleft()
@@ -36,3 +38,10 @@ class Rates:
                 return False
             times.append(now)
             return True
+
+    def _forget_some(self) -> None:
+        """Forget half of the guests, those that were quiet longest; what counts for all stays."""
+        guests = [key for key in self._times if key[1] != EVERYBODY]
+        guests.sort(key=lambda key: self._times[key][-1] if self._times[key] else 0.0)
+        for key in guests[: len(guests) // 2 + 1]:
+            del self._times[key]

@@ -49,7 +49,11 @@ class DeskRoom:
                 allowed="one desk a folder",
                 todo="use the desk that runs already, or name another folder with --folder",
             ) from problem
-        self.store = Store(folder, address=settings.database)
+        try:
+            self.store = Store(folder, address=settings.database)
+        except UsageError:
+            os.close(self._lock)
+            raise
         self.vault = Vault(folder, spare_bytes=settings.limits.spare_disk_bytes)
         self.vault.sweep()
         self.resuming = Resuming(folder)

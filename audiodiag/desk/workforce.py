@@ -52,6 +52,8 @@ Measured on the demo recordings: 90,000 page faults in place of 340,000, and a t
 """
 POLL_S = 1.0
 MOST_FILES = 500
+MOST_BARREN = 3
+"""Parents of workers that may end in turn, none beginning an order, until orders count as tried."""
 _MADE_NAME = re.compile(r"[a-z0-9_][a-z0-9_.-]{0,60}")
 _COULD_NOT = {
     "compare": "the sides could not be compared",
@@ -82,6 +84,8 @@ class Workforce:
         self._ended = threading.Event()
         self._lock = threading.Lock()
         self._under_way: dict[str, _UnderWay] = {}
+        self._lost: list[Attempt] = []
+        self._barren = 0
         self._nursery: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
 
@@ -135,17 +139,25 @@ class Workforce:
             try:
                 self._fill()
             except Exception as problem:  # a full disk or a locked database must not end the queue for good
-                print(f"desk: the queue waits: {problem}", file=sys.stderr)
+                print(f"desk: the queue waits: {_one_line(problem)}", file=sys.stderr)
             self._wake.wait(POLL_S)
             self._wake.clear()
 
     def _fill(self) -> None:
         """Send as many orders as there are workers, and one more for each, to be begun when it is free."""
+        self._end_what_was_lost()
         while len(self._under_way) < 2 * self._settings.workers and not self._ended.is_set():
             attempt = take_next(self._store)
             if attempt is None:
                 return
             self._send(attempt)
+
+    def _end_what_was_lost(self) -> None:
+        """End the attempts whose results could not be kept, once the database can be written again."""
+        while self._lost:
+            refusal = _failure(self._lost[0].kind, "a result that could not be kept")
+            end_with_failure(self._store, self._lost[0], refusal, attempts=self._settings.limits.attempts)
+            self._lost.pop(0)
 
     def _send(self, attempt: Attempt) -> None:
         limits = self._settings.limits
@@ -211,11 +223,10 @@ class Workforce:
     def _listen_to(self, nursery: subprocess.Popen[bytes]) -> None:
         """Read what the parent of the workers says; where it dies, so have its workers."""
         assert nursery.stdout is not None
-        able = False
         for line in nursery.stdout:
             word, token, value = line.decode().split()
             if word == "begun":
-                able = True
+                self._barren = 0
                 with self._lock:
                     if token in self._under_way:
                         self._under_way[token].pid = int(value)
@@ -232,8 +243,9 @@ class Workforce:
             orphans = [
                 (token, each) for token, each in self._under_way.items() if each.nursery == nursery.pid
             ]
+        self._barren += 1
         for token, each in orphans:
-            if able and each.pid is None:  # the order was not begun, and others could be
+            if each.pid is None and self._barren < MOST_BARREN:  # nobody had begun it
                 self._return(token, each)
             else:
                 self._end(token, "the parent of the workers ended")
@@ -246,7 +258,8 @@ class Workforce:
         try:
             self._keep(under_way, said, ended_well)
         except Exception as problem:
-            print(f"desk: a result could not be kept: {problem}", file=sys.stderr)
+            print(f"desk: a result could not be kept: {_one_line(problem)}", file=sys.stderr)
+            self._lost.append(under_way.attempt)
         finally:
             with self._lock:
                 self._under_way.pop(token, None)
@@ -258,7 +271,8 @@ class Workforce:
         try:
             give_back(self._store, under_way.attempt)
         except Exception as problem:
-            print(f"desk: a job could not be put back: {problem}", file=sys.stderr)
+            print(f"desk: a job could not be put back: {_one_line(problem)}", file=sys.stderr)
+            self._lost.append(under_way.attempt)
         finally:
             with self._lock:
                 self._under_way.pop(token, None)
@@ -284,13 +298,7 @@ class Workforce:
                 told = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
                 end_with_result(self._store, attempt, {"refusal": told}, version=_version())
             return
-        refusal = {
-            "what": _COULD_NOT.get(attempt.kind, "the recording could not be listened to"),
-            "got": said,
-            "allowed": "a recording of a phone, 3 seconds to 15 minutes long",
-            "todo": "send it again, or cut out a stretch of 10 to 60 seconds and send that",
-        }
-        end_with_failure(self._store, attempt, refusal, attempts=limits.attempts)
+        end_with_failure(self._store, attempt, _failure(attempt.kind, said), attempts=limits.attempts)
 
     def _taken_in(self, under_way: _UnderWay, result: dict[str, Any]) -> list[Made]:
         """Take the files that a worker named into the vault; strange names and kinds are refused."""
@@ -333,6 +341,21 @@ def _result_in(folder: Path, most_bytes: int) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     return result if isinstance(result, dict) else None
+
+
+def _failure(kind: str, got: str) -> dict[str, str]:
+    return {
+        "what": _COULD_NOT.get(kind, "the recording could not be listened to"),
+        "got": got,
+        "allowed": "a recording of a phone, 3 seconds to 15 minutes long",
+        "todo": "send it again, or cut out a stretch of 10 to 60 seconds and send that",
+    }
+
+
+def _one_line(problem: Exception) -> str:
+    """Give a fault as one line of the desk's own output, whatever signs stand in it."""
+    line = " ".join(str(problem).split())[:300]
+    return "".join(sign if sign.isprintable() else "?" for sign in line)
 
 
 def _said_of(exit_code: int) -> str:

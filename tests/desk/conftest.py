@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,10 +18,13 @@ from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.settings import DeskSettings, Limits
 from audiodiag.desk.visitors import Visitor, session_of
 from audiodiag.report.jsonform import analysis_to_dict
+from tests.desk.postgres import fresh_database
 from tests.report.examples import squeal_analysis
 
 HOST = "127.0.0.1:8765"
 BASE = f"http://{HOST}"
+SERVER = os.environ.get("DESK_POSTGRES", "")
+"""Address of a PostgreSQL server in which every desk gets a database of its own; else files are used."""
 OURS = {"Origin": BASE, "Sec-Fetch-Site": "same-origin"}
 
 
@@ -29,6 +33,8 @@ class Desk:
 
     def __init__(self, folder: Path, **settings) -> None:
         limits = settings.pop("limits", Limits(spare_disk_bytes=0))
+        if SERVER and "database" not in settings:
+            settings["database"] = fresh_database(SERVER)
         self.settings = DeskSettings(folder=folder, limits=limits, **settings)
         self.room = DeskRoom(self.settings)
         self.app = desk_app(self.room)

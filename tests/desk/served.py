@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import random
 import re
+import signal
 import socket
 import subprocess
 import sys
 import time
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -55,6 +59,16 @@ class Served:
         self.process.wait()
         self.process.stderr.close()
 
+    def kill_one_worker(self, rng: random.Random, *, parent: bool = False) -> bool:
+        """Kill one process at work at random, or the parent of them all; False where none works."""
+        parents = children_of(self.process.pid)
+        working = parents if parent else [each for one in parents for each in children_of(one)]
+        if not working:
+            return False
+        with suppress(ProcessLookupError):
+            os.kill(rng.choice(working), signal.SIGKILL)
+        return True
+
     def end(self) -> None:
         """End it as a person does."""
         self.process.terminate()
@@ -73,6 +87,15 @@ class Served:
             )
         with urllib.request.urlopen(request, timeout=30) as answer:
             return answer.read()
+
+
+def children_of(pid: int) -> list[int]:
+    """Give the children of a process, of all its threads."""
+    found: list[int] = []
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):
+            found += [int(each) for each in task.read_text().split()]
+    return found
 
 
 class _Still(urllib.request.HTTPRedirectHandler):

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import random
 import signal
-import time
 from pathlib import Path
 
 import pytest
@@ -13,11 +11,9 @@ from sqlalchemy import select
 
 from audiodiag.desk.settings import DeskSettings, Limits
 from audiodiag.desk.store import Store
-from audiodiag.desk.tables import AnalysisRow, ComparisonRow, JobRow, RecordingRow
-from audiodiag.desk.vault import Vault
+from audiodiag.desk.tables import ComparisonRow, JobRow
 from audiodiag.resources import shipped_folder
 from tests.desk.conftest import Desk, send, wait_for
-from tests.desk.served import Served
 
 DEMO = shipped_folder("recordings_demo")
 
@@ -134,47 +130,6 @@ def _long_wav() -> bytes:
     made = io.BytesIO()
     soundfile.write(made, noise, 44100, format="WAV")
     return made.getvalue()
-
-
-KILLS = int(os.environ.get("DESK_KILLS", "3"))
-
-
-def test_server_killed_again_and_again_loses_nothing_it_acknowledged(tmp_path):
-    """DESK_KILLS sets how often; each time while recordings arrive and are listened to."""
-    import json
-
-    rng = random.Random(7)
-    served = Served(tmp_path / "desk")
-    served.start()
-    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "under load"}'))["key"]
-    clip = (DEMO / "12_whine_old_phone.3gp").read_bytes()
-    acknowledged: set[str] = set()
-    for round_ in range(KILLS):
-        until = time.monotonic() + rng.uniform(0.3, 2.5)
-        number = 0
-        while time.monotonic() < until and len(acknowledged) < 12 + 2 * round_:
-            body = clip + f"{round_}.{number}".encode()  # another hash, the same sound
-            number += 1
-            told = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", body))
-            acknowledged.add(told["sha256"])
-        time.sleep(max(0.0, until - time.monotonic()))
-        served.kill()
-        store = Store(tmp_path / "desk")
-        assert store.damage() == ()
-        with store.reading() as session:
-            known = set(session.scalars(select(RecordingRow.sha256)))
-        store.close()
-        assert acknowledged <= known
-        assert Vault(tmp_path / "desk").missing(known) == set()
-        served.start()
-    store = Store(tmp_path / "desk")
-    wait_for(lambda: not {"queued", "running"} & set(_states(store)), within_s=240)
-    with store.reading() as session:
-        analysed = set(session.scalars(select(AnalysisRow.recording_id)))
-        assert len(analysed) == len(acknowledged)
-        assert len(session.scalars(select(AnalysisRow)).all()) == len(analysed), "none was counted twice"
-    store.close()
-    served.end()
 
 
 def test_settings_name_no_host_but_this_machine():

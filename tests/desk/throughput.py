@@ -1,7 +1,8 @@
 """Fifty clips dropped at once: the desk against the command on the same clips, in turn.
 
 ``python -m tests.desk.throughput [CLIPS] [ROUNDS]`` prints a row a round: seconds of each side, their ratio
-(more than one where the desk is quicker), processor seconds of each side, and how soon pages answered.
+(more than one where the desk is quicker), processor seconds of each side (of the
+server itself apart), and how soon pages answered.
 Both sides use as many workers as the machine has cores; the desk is open when the first clip is sent, the
 command starts from nothing. While the desk listens somebody follows it as the page's own script does, once a
 second, and opens the case and the inbox in turn.
@@ -21,7 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audiodiag.resources import shipped_folder
-from tests.desk.served import Served
+from tests.desk.served import Served, children_of
 
 CUT_S = 0.37
 PAUSE_S = 1.0
@@ -59,6 +60,7 @@ class Took:
     clock_s: float
     processor_s: float
     answers_s: tuple[float, ...] = ()
+    server_s: float = 0.0
 
 
 def by_command(clips: list[Path]) -> Took:
@@ -91,8 +93,9 @@ def by_desk(clips: list[Path], folder: Path) -> Took:
     took = time.monotonic() - began
     jobs = json.loads(served.ask("GET", f"/api/1/cases/{key}/jobs"))["jobs"]
     assert [job["state"] for job in jobs] == ["done"] * len(clips)
+    server_s = _own_s(served.process.pid)
     served.end()
-    return Took(took, _children_s() - before - opened_s, tuple(answers))
+    return Took(took, _children_s() - before - opened_s, tuple(answers), server_s)
 
 
 def _asked(served: Served, place: str) -> float:
@@ -106,22 +109,20 @@ def _children_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
+def _own_s(pid: int) -> float:
+    """Give the processor time of a process without its children."""
+    told = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(told[11]) + int(told[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def _busy_s(pid: int) -> float:
     """Give the processor time of a process and of its children so far, ended or not."""
     ticks = os.sysconf("SC_CLK_TCK")
     total = 0.0
-    for each in (pid, *_children_of(pid)):
+    for each in (pid, *children_of(pid)):
         told = Path(f"/proc/{each}/stat").read_text().rpartition(")")[2].split()
         total += sum(int(value) for value in told[11:15]) / ticks
     return total
-
-
-def _children_of(pid: int) -> list[int]:
-    return [
-        int(each)
-        for task in Path(f"/proc/{pid}/task").iterdir()
-        for each in (task / "children").read_text().split()
-    ]
 
 
 def main() -> None:
@@ -133,7 +134,10 @@ def main() -> None:
         place = Path(room) / "clips"
         place.mkdir()
         clips = make_clips(place, number)
-        print("round  desk s  command s  ratio  desk cpu s  command cpu s  page median, worst ms", flush=True)
+        print(
+            "round  desk s  command s  ratio  desk cpu s (server)  command cpu s  page median, worst ms",
+            flush=True,
+        )
         for turn in range(rounds):
             desk = by_desk(clips, Path(room) / f"desk-{turn}")
             command = by_command(clips)
@@ -142,7 +146,7 @@ def main() -> None:
             middle, worst = statistics.median(desk.answers_s), max(desk.answers_s)
             print(
                 f"{turn + 1:5d} {desk.clock_s:7.1f} {command.clock_s:10.1f} {ratios[-1]:6.3f} "
-                f"{desk.processor_s:11.1f} {command.processor_s:14.1f}  "
+                f"{desk.processor_s:11.1f} {desk.server_s:9.1f} {command.processor_s:14.1f}  "
                 f"{1000 * middle:.0f}, {1000 * worst:.0f}",
                 flush=True,
             )

@@ -82,3 +82,22 @@ def test_developers_name_every_module():
         and f"`{path.stem}`" not in DEVELOPERS
     ]
     assert missing == []
+
+
+ATTACKS = re.findall(
+    r"^\| .+ \| `(tests/\S+\.py)` `(test_\w+)` \|$",
+    DEVELOPERS.partition("<!-- attacks -->")[2].partition("<!-- end -->")[0],
+    re.MULTILINE,
+)
+
+
+def test_table_of_attacks_is_long_and_whole():
+    assert len(ATTACKS) == len(set(ATTACKS))
+    assert len(ATTACKS) >= 40
+    rows = DEVELOPERS.partition("<!-- attacks -->")[2].partition("<!-- end -->")[0].strip().splitlines()
+    assert len(rows) == len(ATTACKS) + 2, "a row does not name its test as the others do"
+
+
+@pytest.mark.parametrize(("place", "test"), ATTACKS)
+def test_attack_has_its_test(place, test):
+    assert re.search(rf"^def {test}\(", (ROOT / place).read_text(encoding="utf-8"), re.MULTILINE)

@@ -19,7 +19,7 @@ AXE = "axe-core@4.14.1"
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 
 
-def _missing(reason: str) -> None:
+def missing(reason: str) -> None:
     """Fail in CI, skip elsewhere."""
     if IN_CI:
         pytest.fail(f"{reason}; in CI it must be there", pytrace=False)
@@ -31,11 +31,11 @@ def chromium() -> Iterator[Any]:
     """Give a running browser."""
     found = next((path for name in NAMES if (path := shutil.which(name))), None)
     if found is None:
-        _missing("no Chromium is installed")
+        missing("no Chromium is installed")
     try:
         from playwright.sync_api import sync_playwright
     except ImportError:
-        _missing("playwright is not installed; install the extra test")
+        missing("playwright is not installed; install the extra test")
     with sync_playwright() as driver:
         browser = driver.chromium.launch(
             executable_path=found, args=["--no-sandbox", "--autoplay-policy=no-user-gesture-required"]
@@ -54,7 +54,7 @@ def accessibility_rules() -> str:
     if not script.exists():
         npm = shutil.which("npm")
         if npm is None:
-            _missing("npm is not installed, so the accessibility rules cannot be fetched")
+            missing("npm is not installed, so the accessibility rules cannot be fetched")
         script.parent.parent.mkdir(parents=True, exist_ok=True)
         done = subprocess.run(
             [str(npm), "pack", AXE, "--silent"],
@@ -65,7 +65,7 @@ def accessibility_rules() -> str:
             timeout=300,
         )
         if done.returncode != 0:
-            _missing("the accessibility rules could not be fetched")
+            missing("the accessibility rules could not be fetched")
         (packed,) = script.parent.parent.glob("*.tgz")
         shutil.unpack_archive(packed, script.parent.parent, filter="data")
     return script.read_text(encoding="utf-8")

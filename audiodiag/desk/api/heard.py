@@ -8,7 +8,13 @@ from sqlalchemy import select
 from starlette.responses import FileResponse
 
 from audiodiag.desk.api.asked import Asked, RefusalError, not_there
-from audiodiag.desk.api.views import analysis_values, jobs_of, recording_values, recordings_of
+from audiodiag.desk.api.views import (
+    analysis_values,
+    jobs_of,
+    recording_values,
+    recordings_of,
+    recordings_values,
+)
 from audiodiag.desk.casework import judge, mark_stretch, remove_mark
 from audiodiag.desk.labelling import write_labels
 from audiodiag.desk.tables import AnalysisRow, LabelRow, MarkRow, RecordingRow, VerdictRow
@@ -32,7 +38,7 @@ def recordings(asked: Asked) -> dict[str, Any]:
     progress = asked.room.workforce.progress()
     with asked.room.store.reading() as session:
         rows = recordings_of(session, asked.case(session))
-        return {"recordings": [recording_values(session, row, progress) for row in rows]}
+        return {"recordings": recordings_values(session, rows, progress)}
 
 
 def one_recording(asked: Asked) -> dict[str, Any]:

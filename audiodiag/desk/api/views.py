@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from audiodiag.desk.api.shapes import CAR_KEYS
-from audiodiag.desk.findings import Heard, Urgency, advice_for, heard_in, urgency_of
+from audiodiag.desk.findings import Heard, Urgency, advice_for, heard_in_each, urgency_of
 from audiodiag.desk.jobs import waiting
 from audiodiag.desk.tables import (
     AnalysisRow,
@@ -35,6 +36,7 @@ __all__ = [
     "notes_of",
     "recording_values",
     "recordings_of",
+    "recordings_values",
     "refusal_in",
     "refusal_texts",
     "urgency_values",
@@ -69,7 +71,7 @@ def case_values(session: Session, case: CaseRow, progress: Progress) -> dict[str
         "made_at": case.made_at,
         "changed_at": case.changed_at,
         "vehicle": vehicle_values(session.get_one(CarRow, case.car_id)),
-        "recordings": [recording_values(session, each, progress) for each in recordings],
+        "recordings": recordings_values(session, recordings, progress),
         "answers": seen,
         "notes": notes_of(session, case),
     }
@@ -77,11 +79,8 @@ def case_values(session: Session, case: CaseRow, progress: Progress) -> dict[str
 
 def newest_heard(session: Session, recordings: Sequence[RecordingRow]) -> Heard | None:
     """Give what was heard in the newest recording that was listened to."""
-    for recording in reversed(recordings):
-        heard = heard_in(session, recording)
-        if heard.stored is not None:
-            return heard
-    return None
+    heards = heard_in_each(session, recordings)
+    return next((heard for heard in reversed(heards) if heard.stored is not None), None)
 
 
 def urgency_values(urgency: Urgency) -> dict[str, Any]:
@@ -97,35 +96,41 @@ def vehicle_values(car: CarRow) -> dict[str, Any]:
 
 def recording_values(session: Session, recording: RecordingRow, progress: Progress) -> dict[str, Any]:
     """Give a recording with the state of its job and the verdict of its newest analysis."""
-    heard = heard_in(session, recording)
-    verdict = session.scalar(
-        select(AnalysisRow.verdict)
-        .where(AnalysisRow.recording_id == recording.id)
-        .order_by(AnalysisRow.id.desc())
-        .limit(1)
-    )
-    return {
-        "recording": recording.id,
-        "file_name": recording.file_name,
-        "size_bytes": recording.size_bytes,
-        "sha256": recording.sha256,
-        "purpose": recording.purpose,
-        "steering": recording.steering,
-        "speed_rpm": recording.speed_rpm,
-        "received_at": recording.received_at,
-        "who": recording.who,
-        "verdict": verdict or "",
-        "version": heard.version,
-        "simulated": heard.simulated,
-        "job": None if heard.job is None else job_values(heard.job, progress, _ahead(session, heard.job)),
-    }
+    return recordings_values(session, [recording], progress)[0]
+
+
+def recordings_values(
+    session: Session, recordings: Sequence[RecordingRow], progress: Progress
+) -> list[dict[str, Any]]:
+    """Give recordings, each with the state of its job and the verdict of its newest analysis."""
+    queued = _queued(session)
+    return [
+        {
+            "recording": heard.recording.id,
+            "file_name": heard.recording.file_name,
+            "size_bytes": heard.recording.size_bytes,
+            "sha256": heard.recording.sha256,
+            "purpose": heard.recording.purpose,
+            "steering": heard.recording.steering,
+            "speed_rpm": heard.recording.speed_rpm,
+            "received_at": heard.recording.received_at,
+            "who": heard.recording.who,
+            "verdict": heard.kind,
+            "version": heard.version,
+            "simulated": heard.simulated,
+            "job": None
+            if heard.job is None
+            else job_values(heard.job, progress, bisect_left(queued, heard.job.id)),
+        }
+        for heard in heard_in_each(session, recordings)
+    ]
 
 
 def jobs_of(session: Session, case: CaseRow, progress: Progress) -> dict[str, Any]:
     """Give the jobs of a case and how many wait or run in the whole desk."""
     jobs = session.scalars(select(JobRow).where(JobRow.case_id == case.id).order_by(JobRow.id)).all()
-    queued = session.scalars(select(JobRow.id).where(JobRow.state == "queued")).all()
-    told = [job_values(job, progress, sum(other < job.id for other in queued)) for job in jobs]
+    queued = _queued(session)
+    told = [job_values(job, progress, bisect_left(queued, job.id)) for job in jobs]
     return {"jobs": told, "waiting": waiting(session)}
 
 
@@ -162,11 +167,9 @@ def refusal_texts(said: Mapping[str, Any] | None) -> dict[str, str] | None:
     )
 
 
-def _ahead(session: Session, job: JobRow) -> int:
-    if job.state != "queued":
-        return 0
-    query = select(JobRow.id).where(JobRow.state == "queued", JobRow.id < job.id)
-    return len(session.scalars(query).all())
+def _queued(session: Session) -> Sequence[int]:
+    """Give the jobs that wait, the first one first."""
+    return session.scalars(select(JobRow.id).where(JobRow.state == "queued").order_by(JobRow.id)).all()
 
 
 def analysis_values(row: AnalysisRow) -> dict[str, Any]:

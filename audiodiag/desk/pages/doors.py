@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from audiodiag.desk.pages.asking import Ask, enter, go_to, visitor_at
 from audiodiag.desk.pages.templates import rendered
 from audiodiag.desk.passphrase import passphrase_fits
+from audiodiag.desk.rates import EVERYBODY
 from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.tables import CaseRow
 from audiodiag.desk.visitors import Visitor, entered_by_link
@@ -47,8 +48,9 @@ async def by_passphrase(request: Request) -> Response:
     if request.method == "POST" and room.settings.share:
         guest = request.client.host if request.client else "somebody"
         most = room.settings.limits.passphrases_a_quarter
-        every = room.rates.allows("passphrase", "all", most=6 * most, within_s=QUARTER_S)
-        if not room.rates.allows("passphrase", guest, most=most, within_s=QUARTER_S) or not every:
+        if not room.rates.allows("passphrase", guest, most=most, within_s=QUARTER_S):
+            raise HTTPException(429)
+        if not room.rates.allows("passphrase", EVERYBODY, most=6 * most, within_s=QUARTER_S):
             raise HTTPException(429)
         form = await request.form(max_files=0, max_fields=4)
         said, name = str(form.get("passphrase", "")), str(form.get("name", ""))

@@ -9,7 +9,14 @@ from starlette.responses import Response
 
 from audiodiag.causes import load_knowledge
 from audiodiag.desk.casework import answer_question, described_car, open_case, write_note
-from audiodiag.desk.findings import Heard, advice_for, heard_in, plan_words, standing_cautions, urgency_of
+from audiodiag.desk.findings import (
+    Heard,
+    advice_for,
+    heard_in_each,
+    plan_words,
+    standing_cautions,
+    urgency_of,
+)
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
 from audiodiag.desk.tables import (
     CarRow,
@@ -74,7 +81,7 @@ def case_page(ask: Ask) -> Response:
         recordings = session.scalars(
             select(RecordingRow).where(RecordingRow.case_id == case.id).order_by(RecordingRow.id.desc())
         ).all()
-        heards = [heard_in(session, recording) for recording in recordings]
+        heards = heard_in_each(session, recordings)
         leading = _leading(heards, ask.request.query_params.get("recording"))
         advice = advice_for(session, case, leading)
         seen = {
