@@ -28,8 +28,8 @@ SCALE_DB = 24.0
 
 _FIELDS = {
     "with --before-steering and --after-steering": "in the steering field when sending",
-    "with --steering": "in the steering field when sending",
-    "with --cycle": "in the form below",
+    "with --steering": "when you send the recording",
+    "with --cycle": "on this page",
 }
 
 

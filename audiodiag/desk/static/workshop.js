@@ -43,8 +43,13 @@ async function follow_outcomes() {
   }
 }
 follow_outcomes();
-const print_button = document.querySelector("[data-print]");
-print_button.hidden = !outcomes.querySelector("[data-state=done]");
-print_button.addEventListener("click", () => print());
+
+// Printing: one section alone or all of them, with their numbers unfolded.
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-print]");
+  if (!button) return;
+  for (const section of outcomes.children) section.classList.toggle("not-printed", Boolean(button.dataset.print) && section.dataset.outcome !== button.dataset.print);
+  print();
+});
 addEventListener("beforeprint", () => { for (const each of outcomes.querySelectorAll("details")) { each.dataset.open = each.open ? "yes" : ""; each.open = true; } });
-addEventListener("afterprint", () => { for (const each of outcomes.querySelectorAll("details")) each.open = each.dataset.open === "yes"; });
+addEventListener("afterprint", () => { for (const each of outcomes.querySelectorAll("details")) each.open = each.dataset.open === "yes"; for (const each of outcomes.children) each.classList.remove("not-printed"); });
