@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from audiodiag.comparison.strengths import BANDS_HZ, gain_db, masks_of
 from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, FloatArray, Note, read_only
-from audiodiag.statistics import student_quantile
 from audiodiag.symptoms import build_scene
 from audiodiag.symptoms.spectra import TINY
 
@@ -36,15 +35,22 @@ DONE_SHARE = 0.25
 included."""
 LEAST_RISE_DB = 1.0
 """Rise of the loudest cycle over the calm below which no air was heard at all."""
-CYCLE_SPREAD = 0.10
-"""Standard deviation of the index of a cycle on top of its own scatter, as a share of itself (an
-assumption)."""
-HEALTHY_SWELL = 0.03
-"""Share by which an engine without air swells under load beyond what its lines show (an assumption)."""
-BASE_SPREAD = 0.05
-"""The same as a share of the engine's noise: how far the engine alone goes up and down (an assumption)."""
+LONE_TIMES = 4.0
+"""By how much one cycle may be louder than all others and still count in full."""
+SILENT_SHARE = 0.10
+"""Share of it up to which a cycle may be as good as silent."""
+GAIN_MEAN_DB, GAIN_DB, SWELL_DB = 1.0, 2.0, 3.0
+"""What is held of the gain from rest to stop that the bands' least rise does not show: mean, spread; and how
+much of a rise of all bands alike is put down to it at most (assumptions)."""
+BAND_DB, ALIKE_BANDS, LEAST_PERCENT, LEAST_OVER, HELD_S = 0.5, 2.0, 15.0, 0.12, 1.0
+"""Scatter of a band beyond its own, how many bands move as one, the share of bands that rise least,
+the rise, as a share, from which a band has any groan, and how long the wheel is held (assumptions)."""
+LEAST_INSTANTS = 8
+AIR: FloatArray = np.concatenate([np.linspace(0.0, 0.2, 101)[:-1], np.geomspace(0.2, 6.0, 200)])
+"""Shares of the profile's air that are weighed."""
+_STEP = np.gradient(AIR)
+_DB = 10.0 / math.log(10.0)
 LOW_HZ, HIGH_HZ = 150.0, 8000.0
-FREEDOM = 10.0
 
 
 @dataclass(frozen=True)
@@ -176,8 +182,7 @@ def cycle_noises(
 ) -> list[CycleNoise]:
     """Measure the noise of each cycle under load and at rest, with the phone's gain taken out."""
     scene = build_scene(found.clip, found.quality, found.speed, found.phases)
-    # The engine's lines alone show the gain here: a loud groan buries its beat, or beats itself.
-    gain = gain_db(scene, None)
+    gain = gain_db(scene)
     masks = masks_of(scene, found.phases, np.ones(len(scene.time_s), bool), gain)
     inside = (scene.level_hz >= LOW_HZ) & (scene.level_hz <= HIGH_HZ)
     place = [int(np.argmin(np.abs(np.log(BANDS_HZ / hz)))) for hz in scene.level_hz[inside]]
@@ -186,8 +191,8 @@ def cycle_noises(
     noises = []
     for start, end in spans:
         now = (scene.time_s >= start) & (scene.time_s < end)
-        loud, calm = now & masks.loud, now & masks.calm
-        if not masks.stated or loud.sum() < 10 or calm.sum() < 8:
+        loud, calm = now & masks.stop, now & masks.calm
+        if not masks.stated or loud.sum() < LEAST_INSTANTS or calm.sum() < LEAST_INSTANTS:
             track = np.where(now, np.nansum(np.log(np.maximum(level, TINY)), axis=1), np.nan)
             loud = now & (track >= np.nanpercentile(track, 60.0))
             calm = now & (track <= np.nanpercentile(track, 25.0))
@@ -204,8 +209,9 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     """Say for every cycle how much air is left and how it stood then, looking only at it and those before.
 
     >>> bands = np.full(24, 1.0)
+    >>> groan = 8.0 * np.exp(-((np.arange(24) - 12.0) ** 2) / 8.0)
     >>> fading = [
-    ...     CycleNoise(0, 8.0 * i, 8.0 * i + 8.0, bands * (1.0 + a), bands * 0.01, bands)
+    ...     CycleNoise(0, 8.0 * i, 8.0 * i + 8.0, 1.0 + a * groan, bands * 0.01, bands)
     ...     for i, a in enumerate((3.0, 2.0, 1.0, 0.3, 0.02, 0.02, 0.02))
     ... ]
     >>> watch = judge_cycles(fading)
@@ -215,62 +221,98 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     states, last = [], None
     for count in range(1, len(noises) + 1):
         last = _indices(noises[:count])
-        states.append(_state(*last))
+        states.append(_state(last))
     if last is None:
         return BleedWatch((), "too_few", None, None, notes)
-    air, error, _ = last
-    t = student_quantile(0.975, FREEDOM)
     cycles = tuple(
-        Cycle(n.recording, n.start_s, n.end_s, float(a), float(a - t * e), float(a + t * e), state)
-        for n, a, e, state in zip(noises, air, error, states, strict=True)
+        Cycle(n.recording, n.start_s, n.end_s, float(a), float(low), float(high), state)
+        for n, a, low, high, state in zip(noises, last.air, last.low, last.high, states, strict=True)
     )
     done = next((i + 1 for i, state in enumerate(states) if state == "done"), None)
-    slope = float(np.polyfit(np.arange(3), air[-3:], 1)[0]) if len(air) >= 3 else None
+    slope = float(np.polyfit(np.arange(3), last.air[-3:], 1)[0]) if len(last.air) >= 3 else None
     return BleedWatch(cycles, states[-1], done, slope, notes)
 
 
-def _indices(noises: Sequence[CycleNoise]) -> tuple[FloatArray, FloatArray, float]:
-    """Air indices of the cycles, their standard errors, and the rise in dB of what is loudest."""
+@dataclass(frozen=True, eq=False)
+class _Indices:
+    """Air indices of the cycles with their 95 % intervals, shape (cycles,), and the rise of what is loudest.
+
+    sure_below: shape (cycles,), what the index stays below with 90 %.
+    """
+
+    air: FloatArray
+    low: FloatArray
+    high: FloatArray
+    sure_below: FloatArray
+    rise_db: float
+
+
+def _indices(noises: Sequence[CycleNoise]) -> _Indices:
+    """How much of the groan of the loudest cycles each cycle has, whatever the gain did meanwhile."""
+    rise = _rises(noises)
+    known = np.isfinite(rise).all(axis=0)
+    nothing = np.zeros(len(noises))
+    if not known.any():
+        return _Indices(nothing, nothing - 1.0, nothing + 1.0, nothing + 1.0, 0.0)
+    rise = rise[:, known]
+    spread_db = np.hypot(BAND_DB, _DB / np.sqrt(0.23 * BANDS_HZ[known] * HELD_S))
+    least = np.clip(np.percentile(rise, LEAST_PERCENT, axis=1), 10.0 ** (-0.1 * SWELL_DB), None)
+    over = np.clip(rise / np.minimum(least, 10.0 ** (0.1 * SWELL_DB))[:, None] - 1.0, 0.0, None)
+    strong = np.argsort(over.sum(axis=1))[::-1][:2]
+    profile = over[strong].mean(axis=0)
+    profile = np.where(profile > LEAST_OVER, profile, 0.0)
+    rise_db = 10.0 * math.log10(1.0 + float(np.sort(profile)[-3:].mean()))
+    if not profile.any():
+        return _Indices(nothing, nothing - 1.0, nothing + 1.0, nothing + 1.0, 0.0)
+    chances = np.array([_chance(one, spread_db, profile) for one in rise])
+    air = chances @ AIR
+    loudest = np.sort(air)[::-1]
+    second = float(loudest[min(1, len(air) - 1)])
+    usual = max(math.sqrt(min(float(loudest[0]), LONE_TIMES * second) * second), 1e-3)
+    summed = np.cumsum(chances, axis=1)
+    low, high, below = (np.array([float(np.interp(q, s, AIR)) for s in summed]) for q in (0.025, 0.975, 0.9))
+    return _Indices(air / usual, low / usual, high / usual, below / usual, rise_db)
+
+
+def _rises(noises: Sequence[CycleNoise]) -> FloatArray:
+    """Noise at the stops over the calm engine's, shape (cycles, bands)."""
     loud = np.array([n.loud for n in noises])
-    error = np.array([n.loud_error for n in noises])
     calm = np.array([n.calm for n in noises])
     for number in {n.recording for n in noises}:
         # Every recording has its own gain and place: its calmest cycles stand for the engine.
         mine = np.array([n.recording == number for n in noises])
-        order = np.argsort(np.nanmean(np.log(np.maximum(calm[mine], TINY)), axis=1))[:2]
-        base = np.nanmean(calm[mine][order], axis=0)
+        total = np.array([np.log(np.maximum(c[np.isfinite(c)], TINY)).mean() if np.isfinite(c).any()
+                          else np.inf for c in calm[mine]])  # fmt: skip
+        base = calm[mine][np.argsort(total)[: 2 if np.isfinite(total).sum() > 1 else 1]].mean(axis=0)
         loud[mine] /= base
-        error[mine] /= base
-    rise = loud - 1.0 - HEALTHY_SWELL
-    top = np.nanmax(rise, axis=0)
-    noise = np.nanmean(error**2, axis=0) + BASE_SPREAD**2
-    known = np.isfinite(top) & np.isfinite(noise)
-    strength = np.where(known, np.clip(top, 0.0, None), 0.0)
-    weight = strength / np.where(known, 0.1 * strength**2 + noise, 1.0)
-    if not weight.any():
-        return np.zeros(len(noises)), np.full(len(noises), 1.0), 0.0
-    joined = np.nansum(np.where(known, rise, 0.0) * weight, axis=1)
-    spread = np.sqrt(np.nansum((np.where(known, error, 0.0) * weight) ** 2, axis=1))
-    first, second = (max(float(one), 0.0) for one in np.sort(joined)[[-1, -2 if len(joined) > 1 else -1]])
-    usual = math.sqrt(first * second)
-    share = weight * strength / float((weight * strength).sum())
-    rise_db = float(10.0 * np.log10(1.0 + np.clip(strength, 0.0, None)) @ share)
-    if usual <= 0.0:
-        return np.zeros(len(noises)), np.full(len(noises), 1.0), 0.0
-    own = np.hypot(CYCLE_SPREAD * np.clip(joined, 0.0, None), BASE_SPREAD * float(weight.sum()))
-    return joined / usual, np.hypot(spread, own) / usual, rise_db
+    return loud
 
 
-def _state(air: FloatArray, error: FloatArray, rise_db: float) -> State:
+def _chance(rise: FloatArray, spread_db: FloatArray, profile: FloatArray) -> FloatArray:
+    """How likely each share of ``AIR`` is for one cycle, shape (shares,).
+
+    The bands rise as gain times (1 + share times profile); the gain is held near one, by ``GAIN_DB``.
+    """
+    weight = 1.0 / spread_db**2 / ALIKE_BANDS
+    model = 10.0 * np.log10(1.0 + AIR[:, None] * profile)
+    left = 10.0 * np.log10(np.maximum(rise, TINY)) - model
+    gain = ((left * weight).sum(axis=1) + GAIN_MEAN_DB / GAIN_DB**2) / (weight.sum() + 1.0 / GAIN_DB**2)
+    squares = (weight * (left - gain[:, None]) ** 2).sum(axis=1) + ((gain - GAIN_MEAN_DB) / GAIN_DB) ** 2
+    chance = np.exp(-0.5 * (squares - squares.min())) * _STEP
+    return np.asarray(chance / chance.sum())
+
+
+def _state(found: _Indices) -> State:
     """How it stands after the last of these cycles."""
+    air, below = found.air, found.sure_below
     if len(air) < 2:
         return "too_few"
-    if rise_db < LEAST_RISE_DB:
+    if found.rise_db < LEAST_RISE_DB:
         return "no_air" if len(air) >= 3 else "too_few"
-    t = student_quantile(0.975, FREEDOM)
-    step, margin = float(air[-1] - air[-2]), t * math.hypot(float(error[-1]), float(error[-2]))
-    low = all(air[-i] + student_quantile(0.9, FREEDOM) * error[-i] < DONE_SHARE for i in (1, 2))
-    if low and abs(step) <= max(margin, 0.05):
+    half = 0.5 * (found.high - found.low)
+    step, margin = float(air[-1] - air[-2]), math.hypot(float(half[-1]), float(half[-2]))
+    low = all(below[-i] < DONE_SHARE and air[-i] < SILENT_SHARE for i in (1, 2))
+    if low and abs(step) <= max(margin, SILENT_SHARE):
         return "done"
     earlier = float(air[-3:].max()) if len(air) >= 3 else float(air[-2])
     if step > margin and air[-1] > DONE_SHARE:

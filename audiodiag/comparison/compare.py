@@ -12,8 +12,9 @@ from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirr
 from audiodiag.comparison.conditions import Conditions, conditions_of, place_note
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
+from audiodiag.comparison.references import both, engine_bands, engine_swing, maybe_touched, untouched
 from audiodiag.comparison.sounds import common_beat_lines, strengths_of
-from audiodiag.comparison.strengths import Beats, Mask, beats_of, engine_bands, gain_db, masks_of
+from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
@@ -27,6 +28,7 @@ HEARD_IN_EITHER = 0.5
 """Probability in one recording at least from which a symptom is compared without being asked for."""
 BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
 """Bands in which the beats of chirp and growl are looked for, Hz."""
+SWING_HZ = 700.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +185,7 @@ def _heard(found: Analysis, conditions: Conditions, vehicle: Vehicle | None) -> 
     quality = replace(found.quality, band_hz=conditions.band_hz)
     scene = build_scene(found.clip, quality, found.speed, found.phases, vehicle)
     beats = beats_of(scene)
-    return _Heard(found, scene, beats, gain_db(scene, beats))
+    return _Heard(found, scene, beats, gain_db(scene))
 
 
 def _within(heard: _Heard, conditions: Conditions) -> Mask:
@@ -198,10 +200,16 @@ def _within(heard: _Heard, conditions: Conditions) -> Mask:
 
 def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, lines: Mask | None) -> Measured:
     masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
-    return Measured(
-        strengths_of(heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines),
-        engine_bands(heard.scene, masks, heard.beats, heard.gain),
-    )
+    symptom = strengths_of(heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines)
+    tone = order if name == "pump_whine" else None
+    engine = engine_bands(heard.scene, masks, heard.beats, heard.gain, tone=tone)
+    if name in BEATING_HZ:
+        # It never rests, so that the engine's noise is hidden where it is loud; there its beat is taken.
+        beat = engine_swing(heard.scene, heard.beats, heard.gain, SWING_HZ)
+        engine = both(untouched(engine, symptom), untouched(beat, symptom, 1.0))
+    if name == "cavitation_groan":
+        engine = maybe_touched(engine, symptom)
+    return Measured(symptom, engine)
 
 
 def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> SymptomChange:

@@ -46,6 +46,7 @@ TONE_PARTS = 5
 BURST_PERCENT, BURST_USUAL, BURST_S = 95.0, 1.6, 0.008
 """Percentile of the bursts over the engine's cycle, how far over the cycle they begin, their smoothing."""
 CYCLE_REV, FEWEST_CYCLES = 2, 12
+HISSING_WITHIN_DB = 4.0
 
 
 def strengths_of(
@@ -66,12 +67,14 @@ def strengths_of(
     """
     rest = (masks.calm | masks.loud) & ~masks.stop
     ways: dict[str, Callable[[], Strengths]] = {
-        "cavitation_groan": lambda: _swelling(scene, gain, masks.loud, masks.calm, 150.0, 8000.0),
-        "relief_hiss": lambda: _swelling(scene, gain, masks.stop, rest, 900.0, 12000.0),
+        "cavitation_groan": lambda: _swelling(scene, gain, masks.stop, masks.calm, 150.0, 8000.0),
+        "relief_hiss": lambda: _swelling(
+            scene, gain, _hissing(scene, gain, masks.stop), rest, 900.0, 12000.0
+        ),
         "pump_whine": lambda: _lines(scene, gain, order, masks.loud),
         "belt_squeal": lambda: _squeals(scene, gain),
         "belt_chirp": lambda: _chirps(scene, gain),
-        "bearing_growl": lambda: _beating(scene, gain, beats, lines, 700.0, 8000.0),
+        "bearing_growl": lambda: _beating(scene, gain, beats, lines, masks, 700.0, 8000.0),
     }
     return ways[name]()
 
@@ -113,6 +116,17 @@ def _swelling(
     return _on_bands(scene.level_hz[inside], power[inside], error[inside], BANDS_HZ)
 
 
+def _hissing(scene: Scene, gain: FloatArray, stop: Mask) -> Mask:
+    """The instants of the stops, shape (t,), in which the high bands are about as loud as they get there.
+
+    A relief valve does not open at every stop, nor at once; how loud it is while it is open counts.
+    """
+    if stop.sum() < 8:
+        return stop
+    level = scene.band_db(1500.0, 9000.0) - gain
+    return stop & (level > np.percentile(level[stop], 90.0) - HISSING_WITHIN_DB)
+
+
 def _lines(scene: Scene, gain: FloatArray, order: float, loud: Mask) -> Strengths:
     """Power of the tones of an order and its multiples while loaded, less what the engine makes there."""
     hz = order * np.arange(1.0, HARMONICS + 0.5)
@@ -139,14 +153,26 @@ def _lines(scene: Scene, gain: FloatArray, order: float, loud: Mask) -> Strength
 
 
 def _beating(
-    scene: Scene, gain: FloatArray, beats: Beats | None, lines: Mask | None, low_hz: float, high_hz: float
+    scene: Scene,
+    gain: FloatArray,
+    beats: Beats | None,
+    lines: Mask | None,
+    masks: Masks,
+    low_hz: float,
+    high_hz: float,
 ) -> Strengths:
-    """How far the bands' power swings at the given lines, which lie away from the engine's half orders."""
+    """How far the bands' power swings at the given lines, which lie away from the engine's half orders.
+
+    While the wheel turns, tyres scrub; those blocks do not count where enough others are left.
+    """
     inside = (scene.beat_hz >= low_hz) & (scene.beat_hz <= high_hz)
     if beats is None or lines is None or not lines.any():
         return Strengths(BEATS_HZ, np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan))
     power = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
     beside = _free_orders(beats.order) & ~_widened(lines, 2)
+    turning = np.interp(beats.time_s, scene.time_s, (masks.loud & ~masks.stop).astype(float)) > 0.5
+    if masks.stated and (~turning).sum() >= 6:
+        power = power[~turning]
     found = swing(scene, power, lines, beside)
     return _on_bands(found.hz[inside], found.power[inside], found.error[inside], BEATS_HZ)
 

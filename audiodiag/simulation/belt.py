@@ -112,8 +112,9 @@ def chirp(car: np.random.Generator, rng: np.random.Generator, scene: Scene, vari
     if rng.random() < 0.35:
         loud = loud * ramp_gate((walk(rng, m, rng.uniform(0.7, 3), 1.0) > -0.5).astype(float), 0.1, 0.2)
     loud = loud * (1 + car.uniform(-0.3, 0.8) * scene.load)
+    knee = car.spawn(1)[0].uniform(1.1, 1.8)  # spawned: the car must not depend on what this clip draws
     if rng.random() < 0.3:
-        loud = loud / (1 + (scene.relative_speed / car.uniform(1.1, 1.8)) ** 12)
+        loud = loud / (1 + (scene.relative_speed / knee) ** 12)
     first, last = scene.turns[0] * order, scene.turns[-1] * order
     number = np.arange(np.floor(first), np.ceil(last) + 1) + car.random()
     places = [number]

@@ -9,11 +9,28 @@ import numpy as np
 
 from audiodiag.clip import assess_quality
 from audiodiag.comparison.bleed import BleedWatch, watch_bleed
-from audiodiag.records import SYMPTOMS, Analysis, Clip, Phases, PhaseSpan, SpeedTrace, SymptomFinding, Verdict
+from audiodiag.records import (
+    SYMPTOMS,
+    Analysis,
+    Clip,
+    FloatArray,
+    PhaseName,
+    Phases,
+    PhaseSpan,
+    SpeedTrace,
+    SymptomFinding,
+    Verdict,
+)
 from audiodiag.simulation import BaySettings, simulate
 from audiodiag.simulation.phone import gain_control
 
-CYCLE = (("turning", 1.1), ("stop", 0.7), ("turning", 1.1), ("stop", 0.7), ("centre", 1.0))
+CYCLE: tuple[tuple[PhaseName, float], ...] = (
+    ("turning", 1.1),
+    ("stop", 0.7),
+    ("turning", 1.1),
+    ("stop", 0.7),
+    ("centre", 1.0),
+)
 """One cycle, seconds: to one lock, to the other, a moment at rest."""
 BLED = 0.05
 """Share of the air from which on the fluid counts as bled."""
@@ -31,7 +48,7 @@ class BleedResult:
     watch: BleedWatch
 
 
-def air_schedule(rng: np.random.Generator, cycles: int) -> np.ndarray:
+def air_schedule(rng: np.random.Generator, cycles: int) -> FloatArray:
     """Share of the first cycle's air in each: falling evenly, by halves, or with a stay on the way."""
     out_after = int(rng.integers(3, cycles - 3))
     way = int(rng.integers(3))
@@ -47,10 +64,11 @@ def air_schedule(rng: np.random.Generator, cycles: int) -> np.ndarray:
     return air
 
 
-def bleed_clip(seed: int, cycles: int = 9) -> tuple[Analysis, np.ndarray]:
+def bleed_clip(seed: int, cycles: int = 9) -> tuple[Analysis, FloatArray]:
     """Make one simulated bleeding as an analysed recording, and the air left in each cycle."""
     rng = np.random.default_rng([seed, 55])
-    phases, now, starts = [], 0.0, []
+    phases: list[tuple[PhaseName, float, float]] = []
+    now, starts = 0.0, []
     for _ in range(cycles):
         starts.append(now)
         for name, length in CYCLE:

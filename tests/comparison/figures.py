@@ -1,9 +1,10 @@
 """Print how well the comparison and the bleed watch do on simulated pairs and bleeds.
 
-``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER]`` and ``... bleeds FIRST COUNT``. Measured
+``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [alike]``: with so many
+recordings a side; alike: with one phone at one place. ``... bleeds FIRST COUNT``: the bleed watch. Measured
 pairs are kept in FOLDER, where one is named, so that a changed prior need not simulate again. Choices were
-made on pairs 10020 to 10049, 20010 to 20204, 30000 to 30199 and on bleeds 1000 to 1023, 2000 to 2059; figures
-from other seeds are the ones that count.
+made on pairs 60000 to 60081, 70000 to 70035 and on bleeds 5000 to 5023, 7000 to 7009; figures from other
+seeds are the ones that count.
 """
 
 from __future__ import annotations
@@ -23,14 +24,16 @@ from tests.comparison.pairs import draw_pair
 CHANGED = ("gone", "quieter", "louder")
 
 
-def pair_rows(first: int, count: int, folder: Path | None = None) -> Iterable[PairRow]:
-    """Give the measured pairs of these seeds."""
+def pair_rows(
+    first: int, count: int, folder: Path | None = None, recordings: int = 1, *, alike: bool = False
+) -> Iterable[PairRow]:
+    """Give the measured pairs of these seeds, with so many recordings a side."""
     for seed in range(first, first + count):
-        place = None if folder is None else folder / f"{seed}.json"
+        place = None if folder is None else folder / f"{seed}_{recordings}{'_alike' * alike}.json"
         if place is not None and place.exists():
             yield row_from_text(place.read_text(encoding="utf-8"))
             continue
-        row = row_of(draw_pair(seed))
+        row = row_of(draw_pair(seed, recordings=recordings, alike=alike))
         if place is not None:
             place.write_text(row_to_text(row), encoding="utf-8")
         yield row
@@ -56,6 +59,7 @@ def figures(rows: list[PairRow]) -> dict[str, float]:
         "pairs": float(len(rows)),
         "covered": _share(c.low_db <= r.change_db <= c.high_db for r, c in known),
         "false_change": _share(c is not None and c.word in CHANGED for r, c in said if r.change_db == 0.0),
+        "ruler_error_db": _rms(c.change_db - r.change_db for r, c in known if c.change_db is not None),
         "cannot_tell": _share(c is None or c.word == "cannot_tell" for _, c in said),
         "gone_said_gone": _share(
             c is not None and c.word == "gone" for r, c in said if np.isneginf(r.change_db)
@@ -104,6 +108,11 @@ def errors_by_symptom(rows: list[PairRow]) -> dict[str, tuple[int, float, float]
     return out
 
 
+def _rms(errors: Iterable[float]) -> float:
+    values = np.array(list(errors), dtype=float)
+    return float(np.sqrt(np.mean(values**2))) if len(values) else float("nan")
+
+
 def _share(said: Iterable[bool]) -> float:
     values = list(said)
     return float(np.mean(values)) if values else float("nan")
@@ -114,7 +123,8 @@ def main(argv: list[str]) -> None:
     what, first, count = argv[0], int(argv[1]), int(argv[2])
     if what == "pairs":
         folder = Path(argv[3]) if len(argv) > 3 else None
-        rows = list(pair_rows(first, count, folder))
+        recordings = int(argv[4]) if len(argv) > 4 and argv[4].isdigit() else 1
+        rows = list(pair_rows(first, count, folder, recordings, alike="alike" in argv))
         for name, value in figures(rows).items():
             print(f"{name:28s} {value:.3f}")
         for name, (n, rms, mean) in errors_by_symptom(rows).items():

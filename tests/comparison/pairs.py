@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from audiodiag.records import SYMPTOMS, Clip
-from audiodiag.simulation import BaySettings, SimulatedClip, simulate
+from audiodiag.simulation import BaySettings, SimulatedClip, simulate, through_codec
+from audiodiag.simulation.plan import draw_plan
+from audiodiag.simulation.yard import Yard
+from tests.comparison.truth import moves_db
 
 GONE = float("-inf")
 CHANGES_DB: tuple[float, ...] = (0.0, -3.0, -6.0, -12.0, GONE)
@@ -50,14 +53,19 @@ class Pair:
     after: tuple[BaySettings, ...]
 
 
-def draw_pair(seed: int, *, recordings: int = 1) -> Pair:
-    """Draw a pair; symptom and change go round so that thirty seeds in a row hold each combination once."""
+def draw_pair(seed: int, *, recordings: int = 1, alike: bool = False) -> Pair:
+    """Draw a pair; symptom and change go round so that thirty seeds in a row hold each combination once.
+
+    ``alike``: both sides with one phone at one place, coded alike, in the same yard, as a workshop can have
+    it; only the engine's speed and the manoeuvre differ.
+    """
     symptom = SYMPTOMS[seed % len(SYMPTOMS)]
     change = CHANGES_DB[seed // len(SYMPTOMS) % len(CHANGES_DB)]
     rng = np.random.default_rng([seed, 77])
     level = float(rng.uniform(-7.0, 1.0) if symptom in TONAL else rng.uniform(-3.0, 4.0))
     idle = float(rng.uniform(680.0, 950.0))
     sides = []
+    kept: tuple[tuple[str, int, int | None], int, list[str], float] | None = None
     for side, what in enumerate((level, level + change)):
         coding = CODINGS[int(rng.integers(len(CODINGS)))]
         phone = int(rng.integers(1, 2**31))
@@ -65,6 +73,8 @@ def draw_pair(seed: int, *, recordings: int = 1) -> Pair:
         around = [name for name, often in (("room", 0.4), ("street", 0.5)) if rng.random() < often]
         around += ["gain_control"] if rng.random() < 0.5 else []
         away = float(rng.uniform(-25.0, -10.0))
+        if alike:
+            coding, phone, around, away = kept = kept or (coding, phone, around, away)
         one = []
         for _ in range(recordings):
             now, phases = 0.0, []
@@ -94,12 +104,45 @@ def draw_pair(seed: int, *, recordings: int = 1) -> Pair:
 
 
 def recorded(pair: Pair) -> tuple[list[SimulatedClip], list[SimulatedClip]]:
-    """Simulate the recordings of both sides."""
+    """Simulate the recordings of both sides, with the symptom moved by exactly ``pair.change_db``.
+
+    See :mod:`tests.comparison.truth` for what that means.
+    """
     first = pair.seed * 100
-    return (
-        [simulate(first + i, settings=settings) for i, settings in enumerate(pair.before)],
-        [simulate(first + 50 + i, settings=settings) for i, settings in enumerate(pair.after)],
+    sides = (
+        [made_of(first + i, settings) for i, settings in enumerate(pair.before)],
+        [made_of(first + 50 + i, settings) for i, settings in enumerate(pair.after)],
     )
+    moves = moves_db(pair.symptom, [[one.made for one in side] for side in sides], pair.change_db)
+    return (
+        [one.again(pair.symptom, move) for one, move in zip(sides[0], moves[0], strict=True)],
+        [one.again(pair.symptom, move) for one, move in zip(sides[1], moves[1], strict=True)],
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A simulated recording whose sources can be mixed and recorded again."""
+
+    settings: BaySettings
+    made: SimulatedClip
+
+    def again(self, symptom: str, move_db: float) -> SimulatedClip:
+        """Record the same moment with one symptom moved by so many dB."""
+        made = self.made
+        assert made.parts is not None
+        plan = draw_plan(int(made.truth["seed"]), self.settings)
+        gain = {symptom: np.float32(10.0 ** (move_db / 20.0))}
+        sounds = [gain.get(name, np.float32(1.0)) * part for name, part in made.parts.items()]
+        total = np.asarray(np.sum(sounds, axis=0, dtype=np.float32))
+        samples = Yard(plan, self.settings).record(total)
+        heard = through_codec(samples, plan.sample_rate_hz, plan.codec, plan.bit_rate)
+        return replace(made, samples=heard, parts=None)
+
+
+def made_of(seed: int, settings: BaySettings) -> Made:
+    """Simulate one recording and keep its sources."""
+    return Made(settings, simulate(seed, settings=settings, keep_parts=True))
 
 
 def as_clip(made: SimulatedClip, name: str) -> Clip:

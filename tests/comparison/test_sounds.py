@@ -63,14 +63,14 @@ def total(found: Strengths) -> float:
     return float(10.0 * np.log10(np.nansum(found.power)))
 
 
-def test_level_of_a_squeal_is_that_of_the_tone_however_long_it_lasts():
+def test_level_of_a_squeal_is_that_of_the_tone_however_long_it_lasts() -> None:
     levels = [total(measured(engine() + squealing(s, 0.4), "belt_squeal")) for s in (0.8, 2.0, 4.0)]
     assert levels == pytest.approx([10.0 * np.log10(0.5 * 0.4**2)] * 3, abs=1.0)
     half = total(measured(engine() + squealing(2.0, 0.2), "belt_squeal"))
     assert half - levels[1] == pytest.approx(-6.02, abs=0.5)
 
 
-def test_chirp_grows_as_planted_and_ticks_of_the_engine_are_none():
+def test_chirp_grows_as_planted_and_ticks_of_the_engine_are_none() -> None:
     alone = measured(engine(), "belt_chirp")
     here = int(np.nanargmin(np.abs(alone.hz - 5000.0)))
     loud, soft = (measured(engine() + chirping(a), "belt_chirp") for a in (0.8, 0.4))
@@ -84,7 +84,7 @@ def drive(*tones: tuple[float, float]) -> PumpDrive:
     return replace(find_drive(None), tones=tuple(PumpTone(o, 0.02, p) for o, p in tones))
 
 
-def test_recordings_correct_each_other_about_the_order_of_the_whine():
+def test_recordings_correct_each_other_about_the_order_of_the_whine() -> None:
     one, two = drive((12.0, 0.9), (11.83, 0.08)), drive((11.85, 0.8))
     found = common_order([one, two])
     assert found == common_order([two, one])
