@@ -216,7 +216,7 @@ def judge_cycles(noises: Sequence[CycleNoise], *, notes: tuple[Note, ...] = ()) 
     ... ]
     >>> watch = judge_cycles(fading)
     >>> watch.state, watch.done_at, [round(cycle.air, 2) for cycle in watch.cycles][:3]
-    ('done', 6, [1.23, 0.81, 0.4])
+    ('done', 6, [1.22, 0.82, 0.41])
     """
     states, last = [], None
     for count in range(1, len(noises) + 1):
