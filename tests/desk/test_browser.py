@@ -17,7 +17,8 @@ pytestmark = pytest.mark.skipif(
 )
 
 from tests.desk.conftest import wait_for  # noqa: E402
-from tests.desk.test_workforce import DEMO, Served  # noqa: E402
+from tests.desk.served import Served  # noqa: E402
+from tests.desk.test_workforce import DEMO  # noqa: E402
 from tests.report.browser import accessibility_rules  # noqa: E402
 
 PLACES = (

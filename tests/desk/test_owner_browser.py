@@ -21,8 +21,9 @@ pytestmark = pytest.mark.skipif(
 from audiodiag.causes import load_knowledge  # noqa: E402
 from audiodiag.clip import read_clip  # noqa: E402
 from tests.desk.conftest import wait_for  # noqa: E402
+from tests.desk.served import Served  # noqa: E402
 from tests.desk.sounds import RATE_HZ, at_rate, noises  # noqa: E402
-from tests.desk.test_workforce import DEMO, Served  # noqa: E402
+from tests.desk.test_workforce import DEMO  # noqa: E402
 from tests.report.browser import accessibility_rules  # noqa: E402
 
 CLIPS = sorted(path for path in DEMO.iterdir() if path.suffix in (".m4a", ".mp3", ".opus", ".3gp"))
