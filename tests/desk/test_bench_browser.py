@@ -177,7 +177,7 @@ def test_without_a_line_nothing_written_is_lost(at, served):  # noqa: F811
     page.keyboard.press("x")
     page.get_by_text("The judgement is not kept: the desk cannot be reached").wait_for()
     page.keyboard.press("d")
-    page.get_by_text("Not sent: the desk cannot be reached").wait_for()
+    page.get_by_text("The answer goes as soon as your judgement is kept").wait_for()
     assert page.get_by_label("To the owner").input_value() == "Look at the belt."
     page.context.set_offline(False)
     wait_for(lambda: _call(served, "GET", f"/cases/{key}")["state"] == "answered", within_s=30)

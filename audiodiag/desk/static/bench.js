@@ -211,7 +211,7 @@ const word_of = (name) => judge_form.elements["judged." + name].value;
 const put_on = (radios, word) => { for (const radio of radios) if (radio.value === word) radio.checked = true; };
 const set_word = (name, word) => put_on(judge_form.elements["judged." + name], word);
 const set_whole = (word) => put_on(judge_form.elements.verdict, word);
-let keeping = Promise.resolve(true), not_kept = false;
+let keeping = Promise.resolve(true), not_kept = false, answer_waits = null;
 function keep_judgement(words) {
   // One after the other, so that the newest is kept last; gives whether it is kept.
   not_kept = true;
@@ -223,10 +223,20 @@ function keep_judgement(words) {
     under_way -= 1;
     not_kept = kept.status !== 200;
     say(not_kept ? "The judgement is not kept: " + refusal_words(kept) + ". It is kept as soon as the desk can be reached." : "Kept: " + words);
+    const button = answer_waits;
+    if (button && kept.status) { answer_waits = null; not_kept = false; answer_form.requestSubmit(button); }
     return !not_kept;
   });
   return keeping;
 }
+// The answer leads to another page, which would cut off a judgement under way: it goes after it.
+answer_form.addEventListener("submit", (event) => {
+  if (!not_kept) return;
+  event.preventDefault();
+  event.stopImmediatePropagation();
+  answer_waits = event.submitter;
+  say("The answer goes as soon as your judgement is kept; your text stays here");
+}, true);
 addEventListener("desk:back", () => { if (not_kept) keep_judgement("what you judged without a line"); });
 judge_form.querySelector("[data-without-script]").hidden = true;
 judge_form.addEventListener("submit", (event) => { event.preventDefault(); keep_judgement("the judgement"); });
