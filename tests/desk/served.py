@@ -29,6 +29,15 @@ class Served:
         self.process: subprocess.Popen[str] | None = None
         self.cookie = ""
 
+    def __enter__(self) -> Served:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Leave nothing running, whatever went wrong."""
+        if self.process is not None and self.process.poll() is None:
+            self.kill()
+
     def start(self) -> None:
         """Start it and come in by the address that it prints."""
         command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
@@ -81,10 +90,8 @@ class Served:
         request.add_header("Cookie", self.cookie)
         request.add_header("Origin", self.base)
         if place.startswith("/api/"):
-            json_body = body is not None and body.startswith(b"{")
-            request.add_header(
-                "Content-Type", "application/json" if json_body else "application/octet-stream"
-            )
+            sound = method == "PATCH" or place.partition("?")[0].endswith("/recordings")
+            request.add_header("Content-Type", "application/octet-stream" if sound else "application/json")
         with urllib.request.urlopen(request, timeout=30) as answer:
             return answer.read()
 

@@ -69,40 +69,37 @@ def _finished(folder: Path) -> Store:
 
 def test_recordings_survive_kills_while_they_arrive_and_are_listened_to(tmp_path):
     rng, counted = random.Random(7), Counted()
-    served = Served(tmp_path / "desk")
-    served.start()
-    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "under load"}'))["key"]
-    acknowledged: set[str] = set()
-    for turn in range(KILLS):
-        until, number = time.monotonic() + rng.uniform(0.3, 2.5), 0
-        while time.monotonic() < until and len(acknowledged) < 6 + 2 * turn:
-            body = CLIP + f"{turn}.{number}".encode()  # another hash, the same sound
-            number += 1
-            told = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", body))
-            acknowledged.add(told["sha256"])
-        time.sleep(max(0.0, until - time.monotonic()))
-        parent = turn % 4 == 3
-        if turn % 2 and served.kill_one_worker(rng, parent=parent):
-            counted.killed["parent" if parent else "worker"] += 1
-            time.sleep(rng.uniform(0.0, 1.5))
-        served.kill()
-        _whole_after_a_kill(tmp_path / "desk", acknowledged, set(), counted)
-        served.start()
-    store = _finished(tmp_path / "desk")
-    with store.reading() as session:
-        analysed = session.scalars(select(AnalysisRow.recording_id)).all()
-        failed = session.scalars(select(JobRow.recording_id).where(JobRow.state == "failed")).all()
-        there = session.scalars(select(RecordingRow.id)).all()
-    assert len(analysed) == len(set(analysed)), "none was counted twice"
-    assert sorted([*analysed, *failed]) == sorted(there), "each was listened to, or it is said why not"
-    assert 2 * len(failed) <= counted.killed["worker"] + 2 * counted.killed["parent"], "killed twice each"
-    assert store.damage() == ()
-    store.close()
-    print(
-        f"\n{len(acknowledged)} recordings acknowledged, {len(analysed)} listened to, {len(failed)} given up"
-    )
-    print(f"killed: {dict(counted.killed)}; running when the server was killed: {dict(counted.running)}")
-    served.end()
+    with Served(tmp_path / "desk") as served:
+        key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "under load"}'))["key"]
+        acknowledged: set[str] = set()
+        for turn in range(KILLS):
+            until, number = time.monotonic() + rng.uniform(0.3, 2.5), 0
+            while time.monotonic() < until and len(acknowledged) < 6 + 2 * turn:
+                body = CLIP + f"{turn}.{number}".encode()  # another hash, the same sound
+                number += 1
+                told = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", body))
+                acknowledged.add(told["sha256"])
+            time.sleep(max(0.0, until - time.monotonic()))
+            parent = turn % 4 == 3
+            if turn % 2 and served.kill_one_worker(rng, parent=parent):
+                counted.killed["parent" if parent else "worker"] += 1
+                time.sleep(rng.uniform(0.0, 1.5))
+            served.kill()
+            _whole_after_a_kill(tmp_path / "desk", acknowledged, set(), counted)
+            served.start()
+        store = _finished(tmp_path / "desk")
+        with store.reading() as session:
+            analysed = session.scalars(select(AnalysisRow.recording_id)).all()
+            failed = session.scalars(select(JobRow.recording_id).where(JobRow.state == "failed")).all()
+            there = session.scalars(select(RecordingRow.id)).all()
+        assert len(analysed) == len(set(analysed)), "none was counted twice"
+        assert sorted([*analysed, *failed]) == sorted(there), "each was listened to, or it is said why not"
+        assert 2 * len(failed) <= counted.killed["worker"] + 2 * counted.killed["parent"], "killed twice each"
+        assert store.damage() == ()
+        store.close()
+        print(f"\n{len(acknowledged)} acknowledged, {len(analysed)} listened to, {len(failed)} given up")
+        print(f"killed: {dict(counted.killed)}; running when the server was killed: {dict(counted.running)}")
+        served.end()
 
 
 def _parcel(number: int) -> bytes:
@@ -160,41 +157,40 @@ class Sender:
 
 def test_papers_parcels_and_pieces_survive_kills(tmp_path):
     rng, counted = random.Random(11), Counted()
-    served = Served(tmp_path / "desk")
-    served.start()
-    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "papers"}'))["key"]
-    first = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", CLIP))
-    sender = Sender(served, key, first["recording"])
-    for _ in range(KILLS):
-        until = time.monotonic() + rng.uniform(0.5, 3.0)
-        while time.monotonic() < until:
-            sender.go_on(rng)
-            time.sleep(0.05)
-        served.kill()
-        tasks = sender.reports | sender.parcels
-        _whole_after_a_kill(tmp_path / "desk", sender.recordings, tasks, counted)
-        served.start()
-    while sender._under_way is not None:
-        sender._piece(rng)
-    store = _finished(tmp_path / "desk")
-    with store.reading() as session:
-        jobs = {job.task_id: job for job in session.scalars(select(JobRow)) if job.task_id is not None}
-        states = {jobs[task].state for task in sender.reports | sender.parcels}
-        hashes = Counter(session.scalars(select(RecordingRow.sha256)))
-        reports = session.scalars(select(FileRow.job_id).where(FileRow.media == "text/html")).all()
-    assert states <= {"done"}
-    assert sorted(reports) == sorted(jobs[task].id for task in sender.reports), "one report each"
-    out_of_parcels = {
-        hashlib.sha256(CLIP + f"parcel {number}".encode()).hexdigest()
-        for number in range(len(sender.parcels))
-    }
-    assert {hashes[each] for each in out_of_parcels} <= {1}, "each parcel was opened once"
-    assert sender.recordings <= set(hashes)
-    assert store.damage() == ()
-    store.close()
-    print(
-        f"\n{len(sender.reports)} reports, {len(sender.parcels)} parcels, "
-        f"{len(sender.recordings)} recordings in pieces, {sender.resumed} pieces that went on"
-    )
-    print(f"killed: {dict(counted.killed)}; running when the server was killed: {dict(counted.running)}")
-    served.end()
+    with Served(tmp_path / "desk") as served:
+        key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "papers"}'))["key"]
+        first = json.loads(served.ask("POST", f"/api/1/cases/{key}/recordings?name=a.3gp", CLIP))
+        sender = Sender(served, key, first["recording"])
+        for _ in range(KILLS):
+            until = time.monotonic() + rng.uniform(0.5, 3.0)
+            while time.monotonic() < until:
+                sender.go_on(rng)
+                time.sleep(0.05)
+            served.kill()
+            tasks = sender.reports | sender.parcels
+            _whole_after_a_kill(tmp_path / "desk", sender.recordings, tasks, counted)
+            served.start()
+        while sender._under_way is not None:
+            sender._piece(rng)
+        store = _finished(tmp_path / "desk")
+        with store.reading() as session:
+            jobs = {job.task_id: job for job in session.scalars(select(JobRow)) if job.task_id is not None}
+            states = {jobs[task].state for task in sender.reports | sender.parcels}
+            hashes = Counter(session.scalars(select(RecordingRow.sha256)))
+            reports = session.scalars(select(FileRow.job_id).where(FileRow.media == "text/html")).all()
+        assert states <= {"done"}
+        assert sorted(reports) == sorted(jobs[task].id for task in sender.reports), "one report each"
+        out_of_parcels = {
+            hashlib.sha256(CLIP + f"parcel {number}".encode()).hexdigest()
+            for number in range(len(sender.parcels))
+        }
+        assert {hashes[each] for each in out_of_parcels} <= {1}, "each parcel was opened once"
+        assert sender.recordings <= set(hashes)
+        assert store.damage() == ()
+        store.close()
+        print(
+            f"\n{len(sender.reports)} reports, {len(sender.parcels)} parcels, "
+            f"{len(sender.recordings)} recordings in pieces, {sender.resumed} pieces that went on"
+        )
+        print(f"killed: {dict(counted.killed)}; running when the server was killed: {dict(counted.running)}")
+        served.end()

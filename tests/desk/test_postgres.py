@@ -130,29 +130,28 @@ def test_reader_looks_at_one_state(desk):
 
 
 def test_whole_case_with_a_kill_between(running, tmp_path):
-    served = Served(tmp_path / "desk", database=running.database(), workers=1)
-    served.start()
-    key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "blue van"}'))["key"]
-    here = f"/api/1/cases/{key}"
-    sent = json.loads(served.ask("POST", f"{here}/recordings?name=a.3gp", CLIP))
-    served.kill()
-    served.start()
-    wait_for(lambda: json.loads(served.ask("GET", f"{here}/jobs"))["waiting"] == 0)
-    (recording,) = json.loads(served.ask("GET", f"{here}/recordings"))["recordings"]
-    assert recording["sha256"] == sent["sha256"]
-    assert recording["verdict"]
-    served.ask("POST", f"{here}/notes", b'{"text": "hums in the cold"}')
-    served.ask("POST", f"{here}/replies", b'{"text": "look at the belt"}')
-    task = served.ask(
-        "POST", f"{here}/reports", json.dumps({"recordings": [recording["recording"]]}).encode()
-    )
-    wait_for(lambda: json.loads(served.ask("GET", f"{here}/jobs"))["waiting"] == 0)
-    told = json.loads(served.ask("GET", f"{here}/tasks/{json.loads(task)['task']}"))
-    assert told["state"] == "done"
-    assert b"<html" in served.ask("GET", f"{here}/files/{told['files'][0]['file']}")
-    assert b"look at the belt" in served.ask("GET", f"/cases/{key}")
-    assert b"blue van" in served.ask("GET", "/inbox?show=all")
-    served.end()
+    with Served(tmp_path / "desk", database=running.database(), workers=1) as served:
+        key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "blue van"}'))["key"]
+        here = f"/api/1/cases/{key}"
+        sent = json.loads(served.ask("POST", f"{here}/recordings?name=a.3gp", CLIP))
+        served.kill()
+        served.start()
+        wait_for(lambda: json.loads(served.ask("GET", f"{here}/jobs"))["waiting"] == 0)
+        (recording,) = json.loads(served.ask("GET", f"{here}/recordings"))["recordings"]
+        assert recording["sha256"] == sent["sha256"]
+        assert recording["verdict"]
+        served.ask("POST", f"{here}/notes", b'{"text": "hums in the cold"}')
+        served.ask("POST", f"{here}/replies", b'{"text": "look at the belt"}')
+        task = served.ask(
+            "POST", f"{here}/reports", json.dumps({"recordings": [recording["recording"]]}).encode()
+        )
+        wait_for(lambda: json.loads(served.ask("GET", f"{here}/jobs"))["waiting"] == 0)
+        told = json.loads(served.ask("GET", f"{here}/tasks/{json.loads(task)['task']}"))
+        assert told["state"] == "done"
+        assert b"<html" in served.ask("GET", f"{here}/files/{told['files'][0]['file']}")
+        assert b"look at the belt" in served.ask("GET", f"/cases/{key}")
+        assert b"blue van" in served.ask("GET", "/inbox?show=all")
+        served.end()
 
 
 def test_cases_from_the_shell(running, tmp_path, capsys):
