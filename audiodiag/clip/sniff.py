@@ -95,7 +95,7 @@ def refuse_empty_shape(head: bytes, name: str) -> None:
         return
     order: Literal["little", "big"] = "little" if riff else "big"
     at = 12
-    while at + 26 <= len(head):
+    while at + 24 <= len(head):
         kind, size = head[at : at + 4], int.from_bytes(head[at + 4 : at + 8], order)
         if kind in (b"fmt ", b"COMM"):
             first = at + (10 if riff else 8)
