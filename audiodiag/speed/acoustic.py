@@ -18,6 +18,7 @@ from audiodiag.records import Clip, FloatArray, Note, SpeedAlternative, SpeedTra
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
+from audiodiag.speed.moves import measured_moves
 from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
@@ -53,12 +54,14 @@ class Candidate:
     sharpness: tuple[FloatArray, ...]
 
 
-def _tracked(scores: Mapping[int, FloatArray], prior: FloatArray) -> tuple[FloatArray, int]:
+def _tracked(
+    scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArray
+) -> tuple[FloatArray, int]:
     """Give the tempered scores of the most probable number of cylinders, and that number."""
     numbers = list(scores)
     if len(numbers) > 1:
         tables = np.stack([scores[n] + prior for n in numbers]) * EVIDENCE_TEMPER
-        evidence = dict(zip(numbers, log_evidence(tables, TRACK_LAW), strict=True))
+        evidence = dict(zip(numbers, log_evidence(tables, TRACK_LAW, moves), strict=True))
         numbers.sort(key=lambda n: -evidence[n])
     return (scores[numbers[0]] + prior) * TEMPER, numbers[0]
 
@@ -95,8 +98,9 @@ def _straightened(
     offset = np.log(np.interp(frame_time, time_s, smooth) / reference)
     true_prior = np.interp(log_grid[None, :] + offset[:, None], log_grid, prior)
     scores = (comb_scores(front, weights, (cylinders,))[cylinders] + true_prior) * TEMPER
-    path = best_path(scores, RESIDUAL_LAW)
-    posterior = forward_backward(scores, RESIDUAL_LAW).posterior
+    moves = measured_moves(front.spectra, RESIDUAL_LAW)
+    path = best_path(scores, RESIDUAL_LAW, moves)
+    posterior = forward_backward(scores, RESIDUAL_LAW, moves).posterior
     rows = np.arange(len(path))
     near = np.sum([posterior[rows, np.clip(path + k, 0, len(RPM_GRID) - 1)] for k in range(-4, 5)], axis=0)
     ratio = np.interp(time_s, frame_time, RPM_GRID[path] / reference)
@@ -119,14 +123,15 @@ def candidate_tracks(
     """
     prior = weights.prior if prior is None else prior
     combs = comb_scores(front, weights, cylinders)
-    scores, number = _tracked(combs, prior)
+    moves = measured_moves(front.spectra, TRACK_LAW)
+    scores, number = _tracked(combs, prior, moves)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
     tracks: list[RefinedTrack] = []
     sharpness: list[FloatArray] = []
     limit: FloatArray = np.zeros(len(RPM_GRID))
     for _place in range(2):
-        rough = RPM_GRID[best_path(scores + limit, TRACK_LAW)]
+        rough = RPM_GRID[best_path(scores + limit, TRACK_LAW, moves)]
         near: FloatArray = np.ones(len(rough))
         for _ in range(STRAIGHTENINGS):
             rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)

@@ -48,21 +48,28 @@ def step_law(*, narrow: float, wide: float, wide_share: float, reach: int) -> St
     return StepLaw((1 - wide_share) * tight / tight.sum() + wide_share * loose / loose.sum())
 
 
-def forward_backward(scores: FloatArray, law: StepLaw) -> TrackPosterior:
+def _kernels(law: StepLaw, moves: FloatArray | None, count: int) -> FloatArray:
+    """Give the probability of each step at each of ``count`` hops, shape (count, 2 reach + 1)."""
+    return np.broadcast_to(law.kernel, (count, len(law.kernel))) if moves is None else np.exp(moves)
+
+
+def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> TrackPosterior:
     """Compute the posterior of the state at each frame given all frames.
 
-    scores: log likelihood (or tempered score), shape (frames, grid).
+    scores: log likelihood (or tempered score), shape (frames, grid). moves: log probability of each step from
+    each frame to the next, shape (frames - 1, 2 reach + 1), ascending; without, those of the law.
 
     Source: Rabiner, Proc. IEEE 77(2), 1989, 257 (from memory), scaled forward-backward recursion.
     """
     frames, grid = scores.shape
     top = scores.max(axis=1, keepdims=True)
     likelihood = np.exp(scores - top)
+    kernels = _kernels(law, moves, frames - 1)
     forward = np.empty((frames, grid))
     scale = np.empty(frames)
     state = np.full(grid, 1.0 / grid)
     for i in range(frames):
-        state = correlate1d(state, law.kernel, mode="constant") if i else state
+        state = correlate1d(state, kernels[i - 1][::-1], mode="constant") if i else state
         state = state * likelihood[i] + 1e-300
         scale[i] = state.sum()
         state = state / scale[i]
@@ -71,17 +78,17 @@ def forward_backward(scores: FloatArray, law: StepLaw) -> TrackPosterior:
     back = np.ones(grid)
     posterior[-1] = forward[-1]
     for i in range(frames - 2, -1, -1):
-        back = correlate1d(back * likelihood[i + 1], law.kernel, mode="constant")
+        back = correlate1d(back * likelihood[i + 1], kernels[i], mode="constant")
         back /= back.max() + 1e-300
         both = forward[i] * back + 1e-300
         posterior[i] = both / both.sum()
     return TrackPosterior(posterior, float(np.sum(np.log(scale)) + top.sum()))
 
 
-def log_evidence(scores: FloatArray, law: StepLaw) -> FloatArray:
+def log_evidence(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> FloatArray:
     """Compute the log evidence of several score tables under one law, forwards only, shape (tables,).
 
-    scores: shape (tables, frames, grid).
+    scores: shape (tables, frames, grid). moves: as for ``forward_backward``.
 
     >>> scores = np.random.default_rng(1).normal(size=(2, 9, 40))
     >>> law = step_law(narrow=0.8, wide=6.0, wide_share=0.1, reach=10)
@@ -93,8 +100,9 @@ def log_evidence(scores: FloatArray, law: StepLaw) -> FloatArray:
     likelihood = np.exp(scores - top)
     state = np.full((len(scores), scores.shape[2]), 1.0 / scores.shape[2])
     total = top.sum(axis=(1, 2))
+    kernels = _kernels(law, moves, scores.shape[1] - 1)
     for i in range(scores.shape[1]):
-        state = correlate1d(state, law.kernel, axis=1, mode="constant") if i else state
+        state = correlate1d(state, kernels[i - 1][::-1], axis=1, mode="constant") if i else state
         state = state * likelihood[:, i] + 1e-300
         scale = state.sum(axis=1, keepdims=True)
         total = total + np.log(scale[:, 0])
@@ -102,17 +110,20 @@ def log_evidence(scores: FloatArray, law: StepLaw) -> FloatArray:
     return np.asarray(total)
 
 
-def best_path(scores: FloatArray, law: StepLaw) -> FloatArray:
-    """Find the most probable path of grid indices (Viterbi), shape (frames,)."""
+def best_path(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> FloatArray:
+    """Find the most probable path of grid indices (Viterbi), shape (frames,).
+
+    scores, moves: as for ``forward_backward``.
+    """
     frames, grid = scores.shape
-    cost = np.log(law.kernel)
+    cost = np.log(_kernels(law, None, frames - 1)) if moves is None else moves
     reach = law.reach
     back = np.zeros((frames, grid), np.int16)
     best = scores[0].copy()
     offsets = np.arange(grid)
     for i in range(1, frames):
         padded = np.pad(best, reach, constant_values=-np.inf)
-        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1) + cost
+        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1) + cost[i - 1][::-1]
         choice = options.argmax(axis=1)
         back[i] = choice - reach
         best = options[offsets, choice] + scores[i]

@@ -14,18 +14,19 @@ from audiodiag.classifier.speed_training import tooth_groups
 from audiodiag.errors import ModelError
 from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
 from audiodiag.speed.comb import CYLINDERS, TEETH, comb_scores, load_comb_weights, tooth_levels
-from audiodiag.speed.front import CHANNELS, FrontEnd, log_axis
-from audiodiag.speed.tracking import best_path, forward_backward, step_law
+from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, log_axis
+from audiodiag.speed.moves import measured_moves
+from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 
 
-def brute(scores: np.ndarray, kernel: np.ndarray) -> tuple[float, np.ndarray, tuple[int, ...]]:
-    """Sum over all paths: evidence, posterior, best path."""
+def brute(scores: np.ndarray, kernels: np.ndarray) -> tuple[float, np.ndarray, tuple[int, ...]]:
+    """Sum over all paths: evidence, posterior, best path. kernels: of each hop."""
     frames, grid = scores.shape
-    reach = len(kernel) // 2
+    reach = kernels.shape[1] // 2
     total, posterior, best, best_path_found = 0.0, np.zeros(scores.shape), -1.0, ()
     for path in itertools.product(range(grid), repeat=frames):
         weight = np.exp(sum(scores[i, s] for i, s in enumerate(path))) / grid
-        for a, b in itertools.pairwise(path):
+        for kernel, (a, b) in zip(kernels, itertools.pairwise(path), strict=True):
             weight *= kernel[b - a + reach] if abs(b - a) <= reach else 0.0
         total += weight
         for i, state in enumerate(path):
@@ -39,11 +40,40 @@ def test_forward_backward_and_best_path_equal_brute_force() -> None:
     """Source of the recursions: Rabiner, Proc. IEEE 77(2), 1989, 257 (from memory)."""
     scores = np.random.default_rng(2).normal(0, 1.5, (4, 5))
     law = step_law(narrow=0.8, wide=2.0, wide_share=0.3, reach=2)
-    evidence, posterior, path = brute(scores, law.kernel)
-    found = forward_backward(scores, law)
-    np.testing.assert_allclose(found.posterior, posterior, atol=1e-9)
-    assert found.log_evidence == pytest.approx(evidence, abs=1e-9)
-    assert tuple(best_path(scores, law)) == path
+    drawn = np.random.default_rng(3).uniform(0.01, 1.0, (3, 5))
+    for moves in (None, np.log(drawn / drawn.sum(axis=1, keepdims=True))):
+        kernels = np.tile(law.kernel, (3, 1)) if moves is None else np.exp(moves)
+        evidence, posterior, path = brute(scores, kernels)
+        found = forward_backward(scores, law, moves)
+        np.testing.assert_allclose(found.posterior, posterior, atol=1e-9)
+        assert found.log_evidence == pytest.approx(evidence, abs=1e-9)
+        assert log_evidence(scores[None], law, moves)[0] == pytest.approx(evidence, abs=1e-9)
+        assert tuple(best_path(scores, law, moves)) == path
+
+
+def test_steps_of_the_sound_keep_a_path_on_its_octave() -> None:
+    """A comb that rises by a third of an octave in 2 s, where single frames lure to half of it for a while."""
+    axis, frames = len(log_axis()), 40
+    course = np.round(np.interp(np.arange(frames), [10, 30], [150, 210])).astype(int)
+    spectra = np.abs(np.random.default_rng(1).normal(0.0, 0.4, (len(CHANNELS), frames, axis)))
+    for i, place in enumerate(course):
+        spectra[:, i, place + np.round(np.log(np.arange(1, 7)) / LOG_STEP).astype(int)] = 4.0
+    lured = np.zeros((frames, 300))
+    lured[np.arange(frames), course] = 3.0
+    octave = round(np.log(2) / LOG_STEP)
+    lured[np.arange(20, frames), course[20:] - octave] = 5.2
+    law = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40)
+    assert np.abs(best_path(lured, law) - course).max() > 100
+    moves = measured_moves(spectra, law)
+    np.testing.assert_allclose(np.exp(moves).sum(axis=1), 1.0)
+    assert np.abs(best_path(lured, law, moves) - course).max() <= 2
+
+
+def test_moves_of_a_few_frames_are_those_of_the_law() -> None:
+    law = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=4)
+    for frames in (1, 2):
+        moves = measured_moves(np.ones((len(CHANNELS), frames, 50)), law)
+        np.testing.assert_allclose(np.exp(moves), np.tile(law.kernel, (frames - 1, 1)))
 
 
 @pytest.mark.parametrize("cylinders", CYLINDERS)
