@@ -29,7 +29,7 @@ from audiodiag.records import SYMPTOMS, FloatArray
 __all__ = ["CARD_FILE", "Trained", "card_text"]
 
 CARD_FILE = "CARD.md"
-TRAITS = ("codec", "mode", "cylinders", "hard")
+TRAITS = ("bay", "codec", "mode", "cylinders", "hard")
 
 
 @dataclass(frozen=True, eq=False)

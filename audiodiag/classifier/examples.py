@@ -46,6 +46,9 @@ OTHER_SHARE = 0.12
 SHORT_SHARE = 0.75
 """Share of simulated clips cut to the length of clips from strangers, 5 to 14 s; the others last as drawn."""
 
+APART_SHARE = 0.5
+"""Share of simulated engine bays that the second simulation makes, which was built apart from the first."""
+
 _ROOMS = ("clip", "speed", "orders", "steering", "symptoms", "simulation")
 
 
@@ -54,12 +57,14 @@ class Recipe:
     """What one simulated row is made from: nothing else enters.
 
     duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
+    apart: whether the clip comes from the bay built apart.
     """
 
     seed: int
     engine: bool
     cylinders_told: bool
     duration_s: float | None
+    apart: bool = False
 
 
 def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
@@ -75,7 +80,8 @@ def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
         engine = bool(rng.random() >= OTHER_SHARE)
         short = bool(rng.random() < SHORT_SHARE)
         duration = round(float(rng.uniform(5.0, 14.0)), 1)
-        recipes.append(Recipe(own, engine, bool(rng.random() < 0.5), duration if short else None))
+        told, apart = bool(rng.random() < 0.5), bool(rng.random() < APART_SHARE)
+        recipes.append(Recipe(own, engine, told, duration if short else None, engine and apart))
     return tuple(recipes)
 
 
@@ -109,7 +115,9 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
 
     with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
-        if recipe.engine:
+        if recipe.apart:
+            path, truth = _written_apart(Path(folder), recipe)
+        elif recipe.engine:
             path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
             truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
         else:
@@ -121,10 +129,22 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
         clip = read_clip(path)
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
         measurements = measure_clip(clip, vehicle, speed_model=speed_model)
-    told = "told" if vehicle else "unknown"
+    traits = {"cylinders": "told" if vehicle else "unknown"}
+    if recipe.engine:
+        traits["bay"] = "apart" if recipe.apart else "first"
     return row_from_truth(
-        truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits={"cylinders": told}
+        truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
     )
+
+
+def _written_apart(folder: Path, recipe: Recipe) -> tuple[Path, dict[str, Any]]:
+    """Write a clip of the bay built apart as a phone would, and give its truth in the words of the first."""
+    from audiodiag.simulation.apart import write_clip
+
+    path = write_clip(folder, recipe.seed, duration_s=recipe.duration_s)
+    truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
+    variants = {source: f"apart {variant}" for source, variant in truth["variants"].items()}
+    return path, {**truth, "kind": "engine_bay", "variants": variants}
 
 
 def row_from_truth(

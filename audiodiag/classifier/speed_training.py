@@ -252,11 +252,15 @@ SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
 
 
 def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
-    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it."""
+    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it; odd seeds in the bay built apart."""
     from audiodiag.simulation import BaySettings, simulate, through_codec
+    from audiodiag.simulation.apart import simulate_apart
 
     length = float(np.round(np.random.default_rng(seed).uniform(6, 15), 1))
     number = SPEEDS_LEARNT_FROM[seed % len(SPEEDS_LEARNT_FROM)]
+    if seed % 2:
+        apart = simulate_apart(seed, duration_s=length, cylinders=number)
+        return apart.samples, apart.sample_rate_hz, apart.truth
     made = simulate(seed, settings=BaySettings(duration_s=length, cylinders=number))
     samples, codec = made.samples, made.truth["codec"]
     if codec not in ("wav", "flac"):

@@ -5,5 +5,6 @@ of a clip; a clip is a function of its seed. `python -m audiodiag.simulation.apa
 """
 
 from .bay import simulate_apart
+from .writing import write_clip
 
-__all__ = ["simulate_apart"]
+__all__ = ["simulate_apart", "write_clip"]

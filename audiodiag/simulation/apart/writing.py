@@ -14,9 +14,12 @@ from .bay import make_scene
 __all__ = ["write_clip"]
 
 
-def write_clip(folder: Path, seed: int) -> Path:
-    """Write the clip of one seed and NAME.truth.json into a folder that exists; give the clip's path."""
-    scene = make_scene(seed)
+def write_clip(folder: Path, seed: int, *, duration_s: float | None = None) -> Path:
+    """Write the clip of one seed and NAME.truth.json into a folder that exists; give the clip's path.
+
+    duration_s: None as the seed draws it.
+    """
+    scene = make_scene(seed, duration_s=duration_s)
     truth = scene.truth
     name = f"apart_{seed:06d}"
     file = folder / f"{name}.{truth['codec']}"
