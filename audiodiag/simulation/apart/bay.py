@@ -196,6 +196,9 @@ def make_scene(
     chosen = {name: variants.get(name, pick(rng, table)) for name, table in VARIANTS.items()}
     levels = {name: levels_db.get(name, round(between(rng, *LEVELS_DB[name]), 2)) for name in SYMPTOMS}
 
+    if chosen["bearing_growl"] == "rumble" and "bearing_growl" not in levels_db:
+        levels["bearing_growl"] = round(levels["bearing_growl"] / 2, 2)  # it lies where the engine is loud
+
     rng = generator_for(seed, "apart car")
     many = _kept(cylinders, int(pick(rng, _CYLINDERS)))
     slips = squeal_spans(rng, course) if "belt_squeal" in heard else []

@@ -92,7 +92,10 @@ def chirp_spells(rng: np.random.Generator, course: Course) -> list[tuple[float, 
 
 
 def make_chirp(rng: np.random.Generator, course: Course, drive: Drive, variant: str, top_hz: float) -> Part:
-    """Bursts of 20 to 120 ms at 2 to 12 kHz, one a belt pass or pulley turn, with jitter and gaps."""
+    """Bursts of 20 to 120 ms at 2 to 12 kHz, one a belt pass or pulley turn, with jitter and gaps.
+
+    Bursts stay apart: at high speed they are shorter, at most 45 % of the time from one to the next.
+    """
     n, rate = course.n, course.rate
     spells = chirp_spells(rng, course)
     order = drive.belt_order if variant != "pulley" else drive.ratio
@@ -116,8 +119,11 @@ def make_chirp(rng: np.random.Generator, course: Course, drive: Drive, variant: 
     bump = np.hanning(length) if rng.random() < 0.5 else np.exp(-np.arange(length) * 4.0 / length)
     bump[: max(8, length // 12)] *= np.linspace(0, 1, max(8, length // 12))
     envelope = np.zeros(n + length, np.float32)
-    for at, height in zip(when.astype(int).tolist(), heights.tolist(), strict=True):
-        envelope[at : at + length] += np.asarray(height * bump, np.float32)
+    gaps = 60.0 * rate / (order * course.rpm[np.clip(when.astype(int), 0, n - 1)])
+    lengths = np.clip(0.45 * gaps, 8, length).astype(int)
+    for at, height, long in zip(when.astype(int).tolist(), heights.tolist(), lengths.tolist(), strict=True):
+        burst = np.interp(np.arange(long) * (length / long), np.arange(length), bump)
+        envelope[at : at + long] += np.asarray(height * burst, np.float32)
     envelope = envelope[:n]
     if variant == "noise" or (variant == "pulley" and rng.random() < 0.5):
         wide = between(rng, 1.15, 1.5)
