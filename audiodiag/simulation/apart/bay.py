@@ -223,8 +223,9 @@ def make_scene(
             made[name] = make_growl(rng, course, drive, variant, top_hz)
 
     rng = generator_for(seed, "apart disturbances")
-    drawn = [name for name in SOUNDS if rng.random() < SOUNDS[name][1]]
-    drawn += [name for name in DONE if rng.random() < DONE[name]]
+    chances = {name: SOUNDS[name][1] for name in SOUNDS if name != "draught"} | DONE
+    chances["draught"] = SOUNDS["draught"][1]  # last, so that all that was drawn before it stays
+    drawn = [name for name, chance in chances.items() if rng.random() < chance]
     path = draw_path(
         generator_for(seed, "apart phone"), rate, None if disturbances is None else "room" in disturbances
     )

@@ -36,6 +36,23 @@ def _fan(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray
     return rush * (1 + 0.15 * tone(turns)) + np.float32(between(rng, 0.2, 1.0)) * blade
 
 
+def _draught(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Air between the blades of what the belt drives: noise of all bands that swells smoothly, without strikes.
+
+    Blades on the water pump's pulley, the alternator's own fan: turns a crank turn times blades, no half order.
+    """
+    turns = course.turns * (between(rng, 0.85, 1.5) if rng.random() < 0.6 else between(rng, 1.9, 3.2))
+    blades = int(rng.choice([1, 2, 3, 4, 5, 6, 7, 9]))
+    depth = between(rng, 0.1, 0.8)
+    swell = 1 + depth * tone(turns * blades + rng.random())
+    swell += np.float32(depth * between(rng, 0.0, 0.3)) * tone(turns * blades * 2 + rng.random())
+    slope = between(rng, -12, 0)
+    noise = shaped_noise(
+        rng, course.n, course.rate, [(100, -22.0), (500, 0.0), (5000, slope), (12000, slope - 20.0)]
+    )
+    return noise * np.maximum(swell, 0) * course.loudness(0.3)
+
+
 def _ticks(
     rng: np.random.Generator, course: Course, per_cycle: FloatArray, spread: float, band: tuple[float, float]
 ) -> FloatArray:
@@ -157,6 +174,7 @@ SOUNDS: dict[
     "chimes": (_chimes, 0.1, (-24, -9)),
     "music": (_music, 0.06, (-24, -9)),
     "bumps": (_bumps, 0.25, (-22, -8)),
+    "draught": (_draught, 0.4, (-20, -3)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
