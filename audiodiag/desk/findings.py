@@ -279,7 +279,7 @@ def urgency_of(case: CaseRow, seen: dict[str, str], probabilities: dict[str, flo
 
     >>> case = CaseRow(cannot_drive=False)
     >>> urgency_of(case, {"belt_look": "frayed"}, {"belt_squeal": 0.8})
-    Urgency(rank=1, reasons=('belt frayed', 'belt squeal 80 %'))
+    Urgency(rank=1, reasons=('belt frayed, cracked or short of ribs', 'belt squeal 80 %'))
     """
     reasons = ["its owner says that it cannot be driven safely"] if case.cannot_drive else []
     reasons += [said for answer, said in GRAVE_ANSWERS.items() if answer in seen.items()]

@@ -1,9 +1,9 @@
 """How does the whole spectrum move from frame to frame, whatever its octave?
 
-On a logarithmic axis a change of speed shifts all lines of the engine alike. The shift that lays one frame upon a
-later one says how the speed moves, without saying how high it is. A path that jumps to half or double in the
-middle of a blip must pass through steps that the sound contradicts; with these steps weighed it stays on its
-octave.
+On a logarithmic axis a change of speed shifts all lines of the engine alike. The shift that lays one frame
+upon a later one says how the speed moves, without saying how high it is. A path that jumps to half or double
+in the middle of a blip must pass through steps that the sound contradicts; with these steps weighed it stays
+on its octave.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ WEIGHTS: tuple[tuple[str, int, float], ...] = (
     ("envelope_short", 2, 9.9),
     ("envelope_short", 3, 4.7),
 )
-"""Channel, frames between, and nats for a likeness of 1: fitted to the true steps of 50 simulated clips by the
+"""Channel, frames between, nats for a likeness of 1: fitted to the true steps of 50 simulated clips by the
 softmax in which they are used; all four channels at 1, 2 and 3 frames were offered, the rest got nothing."""
 
 

@@ -51,7 +51,7 @@ def test_clips_are_listened_to_and_compared(working):
     wait_for(lambda: _states(desk.room.store)[-1] == "done")
     with desk.room.store.reading() as session:
         assert session.scalar(select(ComparisonRow)).version
-    assert "24 dB quieter" in client.get(f"/cases/{key}/compare").text
+    assert "pump whine: GONE after, at least" in client.get(f"/cases/{key}/compare").text
     assert list((desk.settings.folder / "work").iterdir()) == []
 
 

@@ -52,7 +52,7 @@ def test_forward_backward_and_best_path_equal_brute_force() -> None:
 
 
 def test_steps_of_the_sound_keep_a_path_on_its_octave() -> None:
-    """A comb that rises by a third of an octave in 2 s, where single frames lure to half of it for a while."""
+    """A comb that rises by half an octave in 2 s, where single frames lure to half of it for a while."""
     axis, frames = len(log_axis()), 40
     course = np.round(np.interp(np.arange(frames), [10, 30], [150, 210])).astype(int)
     spectra = np.abs(np.random.default_rng(1).normal(0.0, 0.4, (len(CHANNELS), frames, axis)))

@@ -37,9 +37,9 @@ def _fan(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray
 
 
 def _draught(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
-    """Air between the blades of what the belt drives: noise of all bands that swells smoothly, without strikes.
+    """Air between the blades of what the belt drives: noise of all bands that swells without strikes.
 
-    Blades on the water pump's pulley, the alternator's own fan: turns a crank turn times blades, no half order.
+    Blades on the water pump, the alternator's own fan: turns a crank turn times blades, no half order.
     """
     turns = course.turns * (between(rng, 0.85, 1.5) if rng.random() < 0.6 else between(rng, 1.9, 3.2))
     blades = int(rng.choice([1, 2, 3, 4, 5, 6, 7, 9]))
