@@ -36,7 +36,7 @@ def test_calibration_would_see_a_wrong_network() -> None:
 
 
 def test_the_programs_order_is_cheaper_than_a_fixed_list() -> None:
-    cases = draw_cases(KNOWLEDGE, 100, seed=5)
+    cases = draw_cases(KNOWLEDGE, 300, seed=5)
     walker = Walker(KNOWLEDGE)
     ours = [walker.walk(case, walker.advised) for case in cases]
     fixed = [walker.walk(case, in_file_order) for case in cases]
