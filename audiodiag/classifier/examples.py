@@ -113,12 +113,14 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     """Simulate, write, read back and measure the clip of one recipe."""
     from audiodiag.clip import read_clip
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
+    from audiodiag.simulation.apart import write_clip as write_apart
 
     with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
-        if recipe.apart:
-            path, truth = _written_apart(Path(folder), recipe)
-        elif recipe.engine:
-            path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
+        if recipe.engine:
+            if recipe.apart:
+                path = write_apart(Path(folder), recipe.seed, duration_s=recipe.duration_s)
+            else:
+                path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
             truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
         else:
             import soundfile
@@ -135,16 +137,6 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     return row_from_truth(
         truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
     )
-
-
-def _written_apart(folder: Path, recipe: Recipe) -> tuple[Path, dict[str, Any]]:
-    """Write a clip of the bay built apart as a phone would, and give its truth in the words of the first."""
-    from audiodiag.simulation.apart import write_clip
-
-    path = write_clip(folder, recipe.seed, duration_s=recipe.duration_s)
-    truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
-    variants = {source: f"apart {variant}" for source, variant in truth["variants"].items()}
-    return path, {**truth, "kind": "engine_bay", "variants": variants}
 
 
 def row_from_truth(
@@ -170,7 +162,9 @@ def row_from_truth(
     known = {"source": "simulated", "codec": str(truth.get("codec", "")), "mode": kind}
     if engine:
         known["hard"] = "hard" if truth.get("hard") else "easy"
-    variants = {str(source): str(variant) for source, variant in truth.get("variants", {}).items()}
+    # The two simulations name their variants each for itself.
+    bay = f"{truth['simulation']} " if "simulation" in truth else ""
+    variants = {str(source): f"{bay}{variant}" for source, variant in truth.get("variants", {}).items()}
     return Row(
         name=name,
         group=group,

@@ -261,10 +261,7 @@ class Workforce:
             print(f"desk: a result could not be kept: {_one_line(problem)}", file=sys.stderr)
             self._lost.append(under_way.attempt)
         finally:
-            with self._lock:
-                self._under_way.pop(token, None)
-            shutil.rmtree(under_way.folder, ignore_errors=True)
-            self._wake.set()
+            self._forget(token, under_way)
 
     def _return(self, token: str, under_way: _UnderWay) -> None:
         """Let an order that no worker had begun wait again; that was no attempt."""
@@ -274,10 +271,14 @@ class Workforce:
             print(f"desk: a job could not be put back: {_one_line(problem)}", file=sys.stderr)
             self._lost.append(under_way.attempt)
         finally:
-            with self._lock:
-                self._under_way.pop(token, None)
-            shutil.rmtree(under_way.folder, ignore_errors=True)
-            self._wake.set()
+            self._forget(token, under_way)
+
+    def _forget(self, token: str, under_way: _UnderWay) -> None:
+        """Clear an order away, whatever became of it, and let the next one come."""
+        with self._lock:
+            self._under_way.pop(token, None)
+        shutil.rmtree(under_way.folder, ignore_errors=True)
+        self._wake.set()
 
     def _keep(self, under_way: _UnderWay, said: str, ended_well: bool) -> None:
         limits, attempt = self._settings.limits, under_way.attempt

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from audiodiag.desk.app import desk_app
@@ -16,9 +18,11 @@ from audiodiag.desk.casework import add_recording, open_case
 from audiodiag.desk.jobs import end_with_result, take_next
 from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.settings import DeskSettings, Limits
+from audiodiag.desk.tables import CaseRow, NoteRow
 from audiodiag.desk.visitors import Visitor, session_of
 from audiodiag.report.jsonform import analysis_to_dict
 from tests.desk.postgres import fresh_database
+from tests.desk.served import Served
 from tests.report.examples import squeal_analysis
 
 HOST = "127.0.0.1:8765"
@@ -110,3 +114,41 @@ def wait_for(condition, within_s: float = 120.0) -> None:
     while not condition():
         assert time.monotonic() < until, "it took too long"
         time.sleep(0.1)
+
+
+def write_at_once(desk: Desk, times: int) -> None:
+    """Let four people write to one case at the same time, and look that nothing that they wrote is lost."""
+    desk.case()
+    problems: list[Exception] = []
+
+    def write(who: str) -> None:
+        try:
+            for number in range(times):
+                with desk.room.store.writing() as session:
+                    session.get_one(CaseRow, 1).changed_at += 1
+                    session.add(NoteRow(case_id=1, kind="note", text=f"{who} {number}", who=who, at=0.0))
+        except Exception as problem:  # a thread must not fail in silence
+            problems.append(problem)
+
+    with desk.room.store.reading() as session:
+        before = session.get_one(CaseRow, 1).changed_at
+    threads = [threading.Thread(target=write, args=(who,)) for who in "abcd"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert problems == []
+    with desk.room.store.reading() as session:
+        assert len(session.scalars(select(NoteRow)).all()) == 4 * times
+        assert session.get_one(CaseRow, 1).changed_at - before == 4 * times, "no change was lost"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A desk in a process of its own for the tests of one file, ended as a person ends it."""
+    made = Served(tmp_path_factory.mktemp("desk"))
+    made.start()
+    yield made
+    made.process.terminate()
+    made.process.wait(timeout=30)
+    made.process.stderr.close()

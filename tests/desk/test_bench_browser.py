@@ -8,7 +8,7 @@ import time
 
 from tests.desk import test_browser
 from tests.desk.conftest import wait_for
-from tests.desk.test_browser import at, browser, served, sound  # noqa: F401
+from tests.desk.test_browser import at, browser, sound  # noqa: F401
 from tests.desk.test_workforce import DEMO
 
 pytestmark = test_browser.pytestmark
@@ -24,7 +24,7 @@ ROUND = (
 """Keys of one clip: the most probable sound is chosen when the bench opens."""
 
 
-def _call(served, method: str, place: str, **body):  # noqa: F811
+def _call(served, method: str, place: str, **body):
     """One call of the desk with JSON; waits as it is told to when it calls too often."""
     import time
     import urllib.error
@@ -47,18 +47,18 @@ def _call(served, method: str, place: str, **body):  # noqa: F811
     raise AssertionError("the desk takes no more calls")
 
 
-def _case(served, name: str = CLIP, *, title: str = "the blue van", **told) -> tuple[str, int]:  # noqa: F811
+def _case(served, name: str = CLIP, *, title: str = "the blue van", **told) -> tuple[str, int]:
     """Open a case with one clip and wait until it was listened to; key and number of the recording."""
     key = _call(served, "POST", "/cases", title=title, **told)["key"]
     return key, _clip(served, key, name)
 
 
-def _clip(served, key: str, name: str, more: str = "") -> int:  # noqa: F811
+def _clip(served, key: str, name: str, more: str = "") -> int:
     sent = served.ask("POST", f"/api/1/cases/{key}/recordings?name={name}{more}", (DEMO / name).read_bytes())
     return json.loads(sent)["recording"]
 
 
-def _done(served, key: str) -> None:  # noqa: F811
+def _done(served, key: str) -> None:
     wait_for(
         lambda: all(job["state"] == "done" for job in _call(served, "GET", f"/cases/{key}/jobs")["jobs"])
     )

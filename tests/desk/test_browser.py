@@ -17,7 +17,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 from tests.desk.conftest import wait_for  # noqa: E402
-from tests.desk.served import Served  # noqa: E402
 from tests.desk.test_workforce import DEMO  # noqa: E402
 from tests.report.browser import accessibility_rules  # noqa: E402
 
@@ -26,16 +25,6 @@ PLACES = (
     "/api/1", "/cases/{key}/car", "/cases/{key}/record", "/cases/{key}/papers",
     "/cases/{key}/bench/{recording}", "/cases/{key}/compare",
 )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory):
-    made = Served(tmp_path_factory.mktemp("desk"))
-    made.start()
-    yield made
-    made.process.terminate()
-    made.process.wait(timeout=30)
-    made.process.stderr.close()
 
 
 @pytest.fixture(scope="module")

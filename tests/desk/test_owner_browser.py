@@ -21,7 +21,6 @@ pytestmark = pytest.mark.skipif(
 from audiodiag.causes import load_knowledge  # noqa: E402
 from audiodiag.clip import read_clip  # noqa: E402
 from tests.desk.conftest import wait_for  # noqa: E402
-from tests.desk.served import Served  # noqa: E402
 from tests.desk.sounds import RATE_HZ, at_rate, noises  # noqa: E402
 from tests.desk.test_workforce import DEMO  # noqa: E402
 from tests.report.browser import accessibility_rules  # noqa: E402
@@ -43,16 +42,6 @@ Object.defineProperty(window, "speechSynthesis", { value: {
 } });
 """
 """A voice for browsers that have none: it takes 0.7 s for every sentence."""
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory):
-    made = Served(tmp_path_factory.mktemp("desk"))
-    made.start()
-    yield made
-    made.process.terminate()
-    made.process.wait(timeout=30)
-    made.process.stderr.close()
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from audiodiag.desk.store import Store
 from audiodiag.desk.tables import AnalysisRow, Base, CaseRow, JobRow, NoteRow, RecordingRow
 from audiodiag.errors import UsageError
 from audiodiag.resources import shipped_folder
-from tests.desk.conftest import Desk, made_up_result, send, wait_for
+from tests.desk.conftest import Desk, made_up_result, send, wait_for, write_at_once
 from tests.desk.postgres import server
 from tests.desk.served import Served
 
@@ -90,30 +90,7 @@ def test_two_queues_take_every_job_once(running, tmp_path):
 
 
 def test_two_people_at_once_lose_nothing(desk):
-    desk.case()
-    problems = []
-
-    def write(who: str) -> None:
-        try:
-            for number in range(10):
-                with desk.room.store.writing() as session:
-                    case = session.get_one(CaseRow, 1)
-                    case.changed_at += 1
-                    session.add(NoteRow(case_id=1, kind="note", text=f"{who} {number}", who=who, at=0.0))
-        except Exception as problem:  # a thread must not fail in silence
-            problems.append(problem)
-
-    with desk.room.store.reading() as session:
-        before = session.get_one(CaseRow, 1).changed_at
-    threads = [threading.Thread(target=write, args=(who,)) for who in "abcd"]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert problems == []
-    with desk.room.store.reading() as session:
-        assert len(session.scalars(select(NoteRow)).all()) == 40
-        assert session.get_one(CaseRow, 1).changed_at - before == 40, "no change was lost"
+    write_at_once(desk, 10)
 
 
 def test_reader_looks_at_one_state(desk):

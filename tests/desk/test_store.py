@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-
 import pytest
 from sqlalchemy import create_engine, inspect, select
 
@@ -12,10 +10,10 @@ from audiodiag.desk.migrating import bring_to_newest, newest_revision, revision_
 from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.settings import DeskSettings
 from audiodiag.desk.store import Store
-from audiodiag.desk.tables import AnalysisRow, Base, CaseRow, JobRow, NoteRow
+from audiodiag.desk.tables import AnalysisRow, Base, CaseRow, JobRow
 from audiodiag.desk.vault import Vault
 from audiodiag.errors import ClipError, UsageError
-from tests.desk.conftest import made_up_result
+from tests.desk.conftest import made_up_result, write_at_once
 
 
 def _described(engine) -> dict:
@@ -69,31 +67,7 @@ def test_settings_of_sqlite(tmp_path):
 
 
 def test_two_people_at_once_lose_nothing(desk):
-    desk.case()
-    problems = []
-
-    def write(who: str) -> None:
-        try:
-            for number in range(25):
-                with desk.room.store.writing() as session:
-                    case = session.get_one(CaseRow, 1)
-                    case.changed_at += 1
-                    note = NoteRow(case_id=1, kind="note", text=f"{who} {number}", who=who, at=0.0)
-                    session.add(note)
-        except Exception as problem:  # a thread must not fail in silence
-            problems.append(problem)
-
-    with desk.room.store.reading() as session:
-        before = session.get_one(CaseRow, 1).changed_at
-    threads = [threading.Thread(target=write, args=(who,)) for who in "abcd"]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert problems == []
-    with desk.room.store.reading() as session:
-        assert len(session.scalars(select(NoteRow)).all()) == 100
-        assert session.get_one(CaseRow, 1).changed_at - before == 100, "no change was lost"
+    write_at_once(desk, 25)
     assert desk.room.store.damage() == ()
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
@@ -30,7 +30,7 @@ from .pump import GROANS, WHINES, Part, make_drive, make_groan, make_whine, slip
 from .sound import between, pick, unit
 from .yard import SOUNDS, make_sound
 
-__all__ = ["DISTURBANCES", "LEVELS_DB", "VARIANTS", "Scene", "make_scene", "simulate_apart"]
+__all__ = ["DISTURBANCES", "LEVELS_DB", "VARIANTS", "Fixed", "Scene", "make_scene", "simulate_apart"]
 
 VARIANTS: dict[str, dict[str, float]] = {
     "engine": ENGINES,
@@ -75,29 +75,34 @@ class Scene:
     parts: dict[str, FloatArray]
 
 
-def simulate_apart(
-    seed: int,
-    *,
-    symptoms: tuple[str, ...] | None = None,
-    levels_db: Mapping[str, float] | None = None,
-    variants: Mapping[str, str] | None = None,
-    mode: str | None = None,
-    steering: str | Steered | None = None,
-    cylinders: int | None = None,
-    pulley_ratio: float | None = None,
-    vanes: int | None = None,
-    belt_order: float | None = None,
-    idle_rpm: float | None = None,
-    duration_s: float | None = None,
-    sample_rate_hz: int | None = None,
-    codec: str | None = None,
-    bit_rate: int | None = None,
-    disturbances: tuple[str, ...] | None = None,
-) -> SimulatedClip:
-    """Make one clip from its seed; what is left None is drawn.
+class Fixed(TypedDict, total=False):
+    """What a caller may fix about a clip; what is left out or None is drawn.
 
     ``steering`` is a style of ``course.STEERING`` or (phase, start, end) spans from 0 to the end;
-    ``disturbances`` are out of ``DISTURBANCES``. The samples are decoded and aligned to the truth's times;
+    ``disturbances`` are out of ``DISTURBANCES``.
+    """
+
+    symptoms: tuple[str, ...] | None
+    levels_db: Mapping[str, float] | None
+    variants: Mapping[str, str] | None
+    mode: str | None
+    steering: str | Steered | None
+    cylinders: int | None
+    pulley_ratio: float | None
+    vanes: int | None
+    belt_order: float | None
+    idle_rpm: float | None
+    duration_s: float | None
+    sample_rate_hz: int | None
+    codec: str | None
+    bit_rate: int | None
+    disturbances: tuple[str, ...] | None
+
+
+def simulate_apart(seed: int, **fixed: Unpack[Fixed]) -> SimulatedClip:
+    """Make one clip from its seed; what is not fixed is drawn.
+
+    The samples are decoded and aligned to the truth's times;
     ``parts`` holds "engine" and each symptom after room and microphone, before gain control and codec.
     Raises UsageError for names and values that are not allowed.
 
@@ -105,24 +110,7 @@ def simulate_apart(
     >>> clip.truth["symptoms"], len(clip.samples) == 4 * clip.sample_rate_hz
     (['pump_whine'], True)
     """
-    scene = make_scene(
-        seed,
-        symptoms=symptoms,
-        levels_db=levels_db,
-        variants=variants,
-        mode=mode,
-        steering=steering,
-        cylinders=cylinders,
-        pulley_ratio=pulley_ratio,
-        vanes=vanes,
-        belt_order=belt_order,
-        idle_rpm=idle_rpm,
-        duration_s=duration_s,
-        sample_rate_hz=sample_rate_hz,
-        codec=codec,
-        bit_rate=bit_rate,
-        disturbances=disturbances,
-    )
+    scene = make_scene(seed, **fixed)
     samples = through_codec(scene.samples, scene.rate, scene.truth["codec"], scene.truth["bit_rate"])
     return SimulatedClip(samples, scene.rate, scene.truth, scene.parts)
 
@@ -246,6 +234,7 @@ def make_scene(
     told = {key: value for part in made.values() for key, value in part.told.items()}
     tenths = np.arange(int(seconds * 10 + 1e-6) + 1) / 10
     truth: dict[str, Any] = {
+        "kind": "engine_bay",
         "simulation": "apart",
         "seed": int(seed),
         "cylinders": many,
