@@ -28,7 +28,9 @@ def infer_causes(
     prevalence: Mapping[str, float] | None = None,
     circumstances: Circumstances | None = None,
 ) -> tuple[CauseFinding, ...]:
-    """Give every cause with its probability and what speaks for and against it, the most probable first.
+    """Give every cause with its probability and what speaks for and against it, what leads first.
+
+    The rest follow, the most probable first. What leads is said by `findings_of`.
 
     Parameters
     ----------
@@ -79,7 +81,11 @@ def infer_causes(
 
 
 def findings_of(state: State) -> tuple[CauseFinding, ...]:
-    """Give every cause of a state as `infer_causes` does."""
+    """Give every cause of a state as `infer_causes` does.
+
+    What leads is the fault to repair that is likeliest, wherever some fault is likelier than none: a normal
+    noise, which is heard beside many a fault, goes before it in probability but asks for nothing.
+    """
     knowledge, seen = state.knowledge, state.told
     shares = state.weighed.cause_probability
     found = [
@@ -95,7 +101,9 @@ def findings_of(state: State) -> tuple[CauseFinding, ...]:
             _because_nothing(state.heard, seen, knowledge),
         )
     )
-    return tuple(sorted(found, key=lambda finding: -finding.probability))
+    first, _ = state.certainty
+    leads = first if first != nothing.name else None
+    return tuple(sorted(found, key=lambda finding: (finding.name != leads, -finding.probability)))
 
 
 def _bounded(share: float) -> float:

@@ -89,6 +89,13 @@ def plain_text(said: str, what: str, *, most: int = LONGEST_TEXT, least: int = 0
     return kept
 
 
+def _fresh_key() -> str:
+    """Draw 24 signs that nobody guesses; never a dash first, which a shell would take for an option."""
+    while (key := secrets.token_urlsafe(18)).startswith("-"):
+        pass
+    return key
+
+
 def open_case(
     session: Session, who: str, *, title: str, words: str = "", cannot_drive: bool = False
 ) -> CaseRow:
@@ -99,7 +106,7 @@ def open_case(
     session.add(car)
     session.flush()
     case = CaseRow(
-        key=secrets.token_urlsafe(18),
+        key=_fresh_key(),
         title=title,
         words=plain_text(words, "the description", most=5000),
         cannot_drive=cannot_drive,

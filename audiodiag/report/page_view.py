@@ -28,8 +28,6 @@ from audiodiag.report.raster import data_address
 __all__ = ["CauseView", "CheckView", "ClipView", "PhaseCell", "PhaseView", "SoundView", "Track", "clip_view"]
 
 MOST_CAUSES, MOST_CHECKS, MOST_NOTES = 4, 4, 5
-LEAST_SHARE, LEAST_SHARE_WHEN_NORMAL = 0.02, 0.1
-NO_SUPPORT = ("Against it", "Nothing heard or seen", "No symptom is probable")
 NO_FAULT = ("relief_valve_at_stop", "nothing_wrong")
 """Causes that explain no fault: the headline that names one is not followed by them."""
 WIDEST_BAR_DB = 20.0
@@ -132,7 +130,7 @@ def clip_view(
     """Say everything of one analysed recording in the words of one language."""
     claimed = analysis.verdict.kind in ("symptoms", "normal")
     shown = shown_sounds(analysis)
-    causes = _listed(analysis)[:MOST_CAUSES]
+    causes = wording.causes_worth_a_line(analysis)[:MOST_CAUSES]
     checks = analysis.next_checks[:MOST_CHECKS]
     tracks, sound_notes = _tracks(analysis, s, parts, most_sound_bytes)
     heads, rows, none = _phases(analysis, s)
@@ -231,21 +229,6 @@ def _notes(analysis: Analysis, s: Sentences) -> tuple[Said, ...]:
     noted = (*wording.recording_notes(analysis), *analysis.speed.notes, *analysis.phases.notes)
     told = [note for note in noted if note.severity != "info"] + [n for n in noted if n.code == "simulated"]
     return tuple(s.tell(text) for text in list(dict.fromkeys(note.text for note in told))[:MOST_NOTES])
-
-
-def _listed(analysis: Analysis) -> list[CauseFinding]:
-    """Causes worth a line, the most probable first: those that something speaks for."""
-    normal = analysis.verdict.kind == "normal"
-    nothing = load_knowledge().nothing.name
-    ranked = sorted(analysis.causes, key=lambda cause: -cause.probability)
-    least = LEAST_SHARE_WHEN_NORMAL if normal else LEAST_SHARE
-    listed = [
-        cause
-        for cause in ranked
-        if cause.probability >= least
-        and ((normal and cause.name == nothing) or not " ".join(cause.because).startswith(NO_SUPPORT))
-    ]
-    return listed or ranked[:1]
 
 
 def _limits(causes: list[CauseFinding]) -> list[str]:

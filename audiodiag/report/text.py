@@ -26,12 +26,6 @@ MOST_LINES = 40
 """Lines that a report may have at 80 columns."""
 LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
-LEAST_SHARE = 0.02
-"""Probability below which a cause is not listed."""
-LEAST_SHARE_WHEN_NORMAL = 0.1
-"""The same where nothing wrong is heard."""
-NO_SUPPORT = ("Against it", "Nothing heard or seen")
-"""How the first reason of a cause begins where nothing speaks for it."""
 _CYLINDERS = "cylinders_ambiguous"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 _LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
@@ -244,23 +238,8 @@ def _beginning(text: str, least: int) -> str:
     return said
 
 
-def _listed(analysis: Analysis) -> list[CauseFinding]:
-    """Give the causes worth a line, the most probable first: those that something speaks for."""
-    normal = analysis.verdict.kind == "normal"
-    least = LEAST_SHARE_WHEN_NORMAL if normal else LEAST_SHARE
-    ranked = sorted(analysis.causes, key=lambda cause: -cause.probability)
-    nothing = load_knowledge().nothing.name
-    listed = [
-        cause
-        for cause in ranked
-        if cause.probability >= least
-        and ((normal and cause.name == nothing) or not " ".join(cause.because).startswith(NO_SUPPORT))
-    ]
-    return listed or ranked[:1]
-
-
 def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
-    listed = _listed(analysis)[: detail.causes]
+    listed = wording.causes_worth_a_line(analysis)[: detail.causes]
     lines: list[str] = []
     sure = {found.name: found.probability for found in analysis.symptoms}
     surest_first = sorted(load_knowledge().symptoms, key=lambda symptom: -sure.get(symptom.name, 0.0))
@@ -273,7 +252,7 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
         lines += _hanging(f"{text}: {reason}" if reason else text, width, indent=12)
     for finding in analysis.causes:
         empty = finding.name == load_knowledge().nothing.name and finding not in listed
-        if empty and finding.probability >= LEAST_SHARE:
+        if empty and finding.probability >= wording.LEAST_SHARE:
             lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
     if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
         lines += _hanging("The rest is spread over causes that nothing here speaks for.", width)
@@ -303,7 +282,7 @@ def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
 
 
 def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
-    listed = _listed(analysis)[: detail.causes]
+    listed = wording.causes_worth_a_line(analysis)[: detail.causes]
     lines: list[str] = []
     for number, check in enumerate(analysis.next_checks[: detail.checks], 1):
         text = f"{check.title} ({wording.effort_words(check)}{_apart(check, listed)})"

@@ -8,14 +8,27 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from audiodiag.records import Analysis, CheckAdvice, Clip, Note, Phases, SpeedTrace, SymptomFinding
+from audiodiag.causes import load_knowledge
+from audiodiag.records import (
+    Analysis,
+    CauseFinding,
+    CheckAdvice,
+    Clip,
+    Note,
+    Phases,
+    SpeedTrace,
+    SymptomFinding,
+)
 
 __all__ = [
     "HEARD_FROM",
+    "LEAST_SHARE",
     "MAYBE_FROM",
+    "NO_SUPPORT",
     "PHASE_WORDS",
     "SYMPTOM_WORDS",
     "VERDICT_WORDS",
+    "causes_worth_a_line",
     "cost_words",
     "covered_s",
     "effort_words",
@@ -33,6 +46,12 @@ HEARD_FROM = 0.5
 """Probability from which a sound is called heard."""
 MAYBE_FROM = 0.25
 """Probability from which a sound is called perhaps heard."""
+LEAST_SHARE = 0.02
+"""Probability below which a cause is not listed."""
+LEAST_SHARE_WHEN_NORMAL = 0.1
+"""The same where nothing wrong is heard."""
+NO_SUPPORT = ("Against it", "Nothing heard or seen", "No symptom is probable")
+"""How the first reason of a cause begins where nothing speaks for it."""
 ALL_THROUGH_SHARE = 0.85
 """Share of the clip from which a sound is said to go on all through."""
 PHASE_SHARE = 0.75
@@ -195,3 +214,17 @@ def is_simulated(clip: Clip) -> bool:
     """Tell whether the clip says of itself, in its name or its notes, that it was simulated."""
     said = [clip.name, *(text for note in clip.notes for text in (note.code, note.text))]
     return any("simulated" in text.lower() for text in said)
+
+
+def causes_worth_a_line(analysis: Analysis) -> list[CauseFinding]:
+    """Give the causes that something speaks for, in the order of the analysis; at least one."""
+    normal = analysis.verdict.kind == "normal"
+    nothing = load_knowledge().nothing.name
+    least = LEAST_SHARE_WHEN_NORMAL if normal else LEAST_SHARE
+    listed = [
+        cause
+        for cause in analysis.causes
+        if cause.probability >= least
+        and ((normal and cause.name == nothing) or not " ".join(cause.because).startswith(NO_SUPPORT))
+    ]
+    return listed or list(analysis.causes[:1])

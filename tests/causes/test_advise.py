@@ -93,7 +93,8 @@ def test_options_and_a_file_answer_and_options_win(
     before, after = plain["moves"][0]["before"], plain["moves"][0]["after"]
     assert after["low_or_foaming_fluid"] > before["low_or_foaming_fluid"] + 0.2
     assert plain["suction"]["line"]["fluid_temperature_c"] == -20 and plain["suction"]["margin_bar"] < 0
-    assert plain["causes"][0]["probability"] >= plain["causes"][1]["probability"]
+    assert plain["causes"][0]["name"] == "low_or_foaming_fluid"  # leads, though a normal noise is likelier
+    assert plain["causes"][1]["probability"] >= plain["causes"][2]["probability"]
     assert plain["next_checks"][0]["outcomes"] and plain["stop_rule"]["text"].endswith(").")
     assert plain["cautions"]
 

@@ -161,11 +161,34 @@ def test_probabilities_are_probabilities_and_add_up_as_documented(
     assert len(findings) == len(KNOWLEDGE.causes)
     assert all(0.0 <= finding.probability <= 1.0 for finding in findings)
     assert all(finding.because for finding in findings)
-    assert [f.probability for f in findings] == sorted((f.probability for f in findings), reverse=True)
+    shares = [finding.probability for finding in findings[1:]]
+    assert shares == sorted(shares, reverse=True)
     size = weighed.members.sum(axis=1)
     more = sum((count - 1) * weighed.weight[size == count].sum() for count in (2, 3, 4))
     assert sum(table(findings).values()) == pytest.approx(1 + more, abs=1e-9)
     assert size.max() == 4
+
+
+@settings(max_examples=30, deadline=None)
+@given(probabilities=PROBABILITIES, observations=OBSERVATIONS)
+def test_a_fault_likelier_than_none_leads_and_no_normal_noise_before_it(
+    probabilities: dict[str, float], observations: dict[str, str]
+) -> None:
+    findings = infer_causes(probabilities, knowledge=KNOWLEDGE, observations=observations)
+    share = table(findings)
+    faults = {cause.name: share[cause.name] for cause in KNOWLEDGE.at_work if cause.kind == "fault"}
+    likeliest = max(faults, key=faults.__getitem__)
+    weighed = posterior(
+        probabilities,
+        {name: answer for name, answer in observations.items() if answer != NOT_LOOKED},
+        knowledge=KNOWLEDGE,
+    )
+    columns = [index for index, cause in enumerate(KNOWLEDGE.at_work) if cause.kind == "fault"]
+    none = weighed.weight[~weighed.members[:, columns].any(axis=1)].sum()
+    if faults[likeliest] > none + 1e-9:
+        assert findings[0].name == likeliest
+    elif faults[likeliest] < none - 1e-9:
+        assert findings[0].probability == max(share.values())
 
 
 @settings(max_examples=20, deadline=None)

@@ -65,6 +65,7 @@ def _done(served, key: str) -> None:
 
 
 def _ready(page) -> None:
+    page.locator("#player").wait_for()
     wait_for(lambda: page.evaluate("player.readyState >= 3"), within_s=30)
 
 

@@ -122,6 +122,7 @@ def test_advisor_listens_marks_and_answers_by_keyboard(at, served):
     page = at()
     page.goto(f"{served.base}/cases/{key}")
     page.get_by_role("link", name="Listen, mark").press("Enter")
+    page.locator("#player").wait_for()
     wait_for(lambda: page.evaluate("document.getElementById('player').readyState >= 3"), within_s=30)
     page.keyboard.press("Space")
     wait_for(lambda: page.evaluate("document.getElementById('player').currentTime > 0.3"), within_s=30)

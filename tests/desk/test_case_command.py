@@ -56,6 +56,12 @@ def test_the_first_signs_of_a_key_do(capsys, folder, key):
     assert "Grey estate" in ran(capsys, folder, "show", key[:6])
 
 
+def test_no_key_begins_with_a_dash_that_a_shell_takes_for_an_option(capsys, tmp_path, monkeypatch):
+    drawn = iter(["-f8G4TzJ0s1e2r3t4y5u6i7o", "-_8G4TzJ0s1e2r3t4y5u6i7o", "Af8G4TzJ0s1e2r3t4y5u6i7o"])
+    monkeypatch.setattr("audiodiag.desk.casework.secrets.token_urlsafe", lambda _: next(drawn))
+    assert ran(capsys, tmp_path, "new", "Grey estate").startswith("Af8G4TzJ")
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -23,7 +23,8 @@ from audiodiag.records import (
 )
 from audiodiag.report import wording
 from audiodiag.report.jsonform import analysis_to_dict
-from audiodiag.report.text import MOST_LINES, NO_SUPPORT, text_report, verdict_line
+from audiodiag.report.text import MOST_LINES, text_report, verdict_line
+from audiodiag.report.wording import NO_SUPPORT
 from tests.report.examples import (
     CAUTIONS,
     cannot_tell_analysis,
