@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -17,10 +18,12 @@ from starlette.staticfiles import StaticFiles
 
 from audiodiag.desk.api.calls import PREFIX
 from audiodiag.desk.api.door import ApiDoor
+from audiodiag.desk.findings import advice_of
 from audiodiag.desk.guard import Guard, refusal
 from audiodiag.desk.once import Once
 from audiodiag.desk.pages import advisor, doors, owner, papers, receiving, workshop
 from audiodiag.desk.pages.asking import answered_by
+from audiodiag.desk.pages.templates import compiled
 from audiodiag.desk.room import DeskRoom
 
 __all__ = ["desk_app"]
@@ -66,6 +69,7 @@ def desk_app(room: DeskRoom) -> Guard:
     @asynccontextmanager
     async def running(_: Starlette) -> AsyncIterator[None]:
         room.workforce.start()
+        threading.Thread(target=_loaded_ahead, name="loaded ahead", daemon=True).start()
         try:
             yield
         finally:
@@ -93,6 +97,12 @@ def desk_app(room: DeskRoom) -> Guard:
         app.router, handlers=app.exception_handlers
     )  # faults go on to the guard, which words them
     return Guard(app, room.settings)
+
+
+def _loaded_ahead() -> None:
+    """Load templates and knowledge while nobody waits for them."""
+    compiled()
+    advice_of((), (), (), (None, None, ""))
 
 
 async def _refused(request: Request, problem: Exception) -> Response:
