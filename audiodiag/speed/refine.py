@@ -23,9 +23,20 @@ from audiodiag.speed.tracking import forward_backward, step_law
 __all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "straighten"]
 
 SAMPLES_PER_REV = 64
+PHASE_SAMPLES_PER_REV = 256
+"""Fine enough that nothing folds back over the lines whose phase is heard, down to 280 rpm."""
 PHASE_REVS = 8
 PHASE_HOP_REVS = 2
-PHASE_PASSES = 8
+PHASE_PASSES = 3
+SETTLING_PASSES = 2
+TRUST_ROUNDS = 4
+"""How often the lines are weighed anew by how well each keeps to what they all say."""
+TRUST_WINDOWS = 4.0
+"""Over how many windows to each side (standard deviation) a line's scatter is taken."""
+PRIOR_WINDOWS = 0.14
+"""Share of those windows that the scatter expected of a line's height counts for."""
+LEAST_SCATTER = 0.003
+"""Variance of a line's phase, rad2, below which no line is trusted more."""
 LEAST_HEIGHT = 8.0
 """Power of a line above the noise beside it, in two windows together, from which its phase is heard."""
 SHARED = PHASE_REVS / (1.5 * PHASE_HOP_REVS)
@@ -34,11 +45,13 @@ LEAST_WEIGHT = 1e3
 """Weight of all lines of a window together under which its phase is not used."""
 MOST_CORRECTION = 0.004
 """Largest share by which one pass may correct the track."""
-SETTLED_VARIANCE = 0.12
-"""Variance of the gained phase against that by its weights, which hold loud lines down (by simulation)."""
+SETTLED_VARIANCE = 0.25
+"""Variance of the gained phase against that by its weights (by simulation)."""
 WALK_VARIANCES: tuple[float, ...] = tuple(10.0 ** np.arange(-9.0, -3.4, 0.5))
 """Variances of a step of log speed over a hop that are weighed against each other."""
-BAND_WIDENING = 1.4
+GLIDE_VARIANCES: tuple[float, ...] = tuple(10.0 ** np.arange(-13.0, -4.0, 0.5))
+"""The same of a change of step, for a speed that glides rather than walks."""
+BAND_WIDENING = 2.0
 """What the speed does within a window, which no line shows, widens the band (by simulation)."""
 PHASE_STRIDE = 1.6
 """Share of the found error that is corrected: more than all, since a window sees a fast error weakened."""
@@ -145,7 +158,8 @@ def refine(
         sd = np.interp(time_s, frame_time, spread) * track
     for _ in range(PHASE_PASSES):
         track, sd = _by_phase(signals, np.asarray(time_s), track, top_hz)
-    track, sd = _settled(signals, np.asarray(time_s), track, sd, top_hz)
+    for _ in range(SETTLING_PASSES):
+        track, sd = _settled(signals, np.asarray(time_s), track, sd, top_hz)
     return RefinedTrack(np.asarray(time_s), track, sd)
 
 
@@ -169,20 +183,22 @@ def _phase_advance(
 
     Every half order gains a whole number of turns if the track is right, and 2 pi o h d more if it is wrong
     by the share d (o the order, h the hop in revolutions). All lines together give the least-squares d, each
-    weighted by its height above the noise beside it.
+    weighted first by its height above the noise beside it, then by how well it has kept to what all say: a
+    line that belongs to another part, or hops, loses its say.
 
-    Source: multi-harmonic phase demodulation in the sense of Peeters et al., MSSP 167 (2022) 108533.
+    Source: multi-harmonic phase demodulation in the sense of Peeters et al., MSSP 167 (2022) 108533; weights
+    by scatter are those of iteratively re-weighted least squares, e.g. Huber, Robust Statistics (1981), from
+    memory.
     """
-    length, hop = PHASE_REVS * SAMPLES_PER_REV, PHASE_HOP_REVS
+    length, hop = PHASE_REVS * PHASE_SAMPLES_PER_REV, PHASE_HOP_REVS
     teeth = np.arange(1, 49) / 2.0
     place = np.round(teeth * PHASE_REVS).astype(int)
-    top = bottom = np.zeros(0)
-    between = np.zeros(0)
+    gains: list[NDArray[np.complexfloating[Any, Any]]] = []
     for signal in signals:
-        values, when = straighten(signal, time_s, track)
-        if len(values) < length + 3 * hop * SAMPLES_PER_REV:
+        values, when = straighten(signal, time_s, track, samples_per_rev=PHASE_SAMPLES_PER_REV)
+        if len(values) < length + 3 * hop * PHASE_SAMPLES_PER_REV:
             return None
-        starts = np.arange(0, len(values) - length + 1, hop * SAMPLES_PER_REV)
+        starts = np.arange(0, len(values) - length + 1, hop * PHASE_SAMPLES_PER_REV)
         view = np.lib.stride_tricks.sliding_window_view(values, length)[starts]
         lines = scipy.fft.rfft(view * np.hanning(length + 1)[:-1].astype(np.float32), axis=1)
         power = np.abs(lines) ** 2
@@ -191,17 +207,35 @@ def _phase_advance(
         centre = when[starts + length // 2]
         fits = teeth[None, :] * np.interp(centre, time_s, track)[:, None] / 60.0 < top_hz
         gain = lines[1:, place] * np.conj(lines[:-1, place]) / np.sqrt(noise[1:] * noise[:-1])
-        gain = np.where(fits[1:] & (np.abs(gain) > LEAST_HEIGHT), gain, 0.0)
-        gain /= np.sqrt(np.maximum(np.abs(gain), 1.0))  # a line far above the rest must not rule alone
-        turn = 2 * np.pi * teeth * hop
-        upper, lower = (turn * gain.imag).sum(axis=1), (turn**2 * np.abs(gain)).sum(axis=1)
-        top = upper if not len(top) else top + upper
-        bottom = lower if not len(bottom) else bottom + lower
-        between = 0.5 * (centre[1:] + centre[:-1])
-    heard = bottom > LEAST_WEIGHT
+        gains.append(np.where(fits[1:] & (np.abs(gain) > LEAST_HEIGHT), gain, 0.0))
+    turn = np.tile(2 * np.pi * teeth * hop, len(gains))
+    wrong, weight = _agreed(np.concatenate(gains, axis=1), turn)
+    heard = weight > LEAST_WEIGHT
     if heard.sum() < 4:
         return None
-    return _Advance(between, np.where(heard, top / np.maximum(bottom, 1e-9), 0.0), bottom * heard)
+    return _Advance(0.5 * (centre[1:] + centre[:-1]), np.where(heard, wrong, 0.0), weight * heard)
+
+
+def _agreed(gain: NDArray[np.complexfloating[Any, Any]], turn: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give what all lines say of the error, and the weight of that, each of shape (m,).
+
+    gain: what each line's phase gained from window to window, its size the height above the noise, 0 where it
+    is not heard, shape (m, lines). turn: phase that each line gains for an error of 1, rad, shape (lines,).
+    """
+    height = np.abs(gain)
+    heard = height > 0
+    phase = np.where(heard, gain / np.maximum(height, 1e-9), 0.0)
+    trust = np.where(heard, np.sqrt(np.maximum(height, 1.0)), 0.0)  # a loud line must not rule alone
+    expected = 0.5 / np.sqrt(np.maximum(height, 1.0))
+    wrong = (turn * trust * phase.imag).sum(axis=1) / np.maximum((turn**2 * trust).sum(axis=1), 1e-9)
+    windows = gaussian_filter1d(heard.astype(float), TRUST_WINDOWS, axis=0, mode="nearest")
+    for _ in range(TRUST_ROUNDS):
+        left = np.angle(phase * np.exp(-1j * turn * wrong[:, None]))
+        scatter = gaussian_filter1d(np.where(heard, left**2, 0.0), TRUST_WINDOWS, axis=0, mode="nearest")
+        variance = (scatter + PRIOR_WINDOWS * expected) / (windows + PRIOR_WINDOWS)
+        trust = np.where(heard, 1.0 / np.maximum(variance, LEAST_SCATTER), 0.0)
+        wrong = wrong + (turn * trust * left).sum(axis=1) / np.maximum((turn**2 * trust).sum(axis=1), 1e-9)
+    return wrong, 0.5 * (turn**2 * trust).sum(axis=1)
 
 
 def _by_phase(
@@ -227,8 +261,8 @@ def _settled(
     """Give the most probable track, once the phase is near: the windows' blur undone, no pass by pass.
 
     The phase gained between two windows is the mean of the error under their shape; the logarithm of speed
-    walks at random. Both are linear, so one banded solve gives the most probable walk, and its evidence the
-    size of the steps, out of ``WALK_VARIANCES``.
+    walks at random, or glides with a slope that does. All is linear, so one banded solve gives the most
+    probable course, and its evidence which of the two and the size of the steps.
 
     Source: Bayesian deconvolution, e.g. Tarantola, Inverse Problem Theory (2005), chapter 3 (from memory).
     """
@@ -238,14 +272,24 @@ def _settled(
     weight = advance.weight / (SHARED * SETTLED_VARIANCE)
     log_track = np.log(np.interp(advance.time_s, time_s, track))
     middle = float(log_track.mean())
-    found = [_most_probable_walk(advance.wrong, weight, log_track - middle, v) for v in WALK_VARIANCES]
+    laws = [(1, v) for v in WALK_VARIANCES] + [(2, v) for v in GLIDE_VARIANCES]
+    seen = _Seen.of(advance.wrong, weight, log_track - middle)
+    found = [seen.most_probable(*law) for law in laws]
     best = int(np.argmax([evidence for _, evidence in found]))
     correction = np.clip(found[best][0] - (log_track - middle), -MOST_CORRECTION, MOST_CORRECTION)
-    # A walk with steps of variance q, seen with variance v, is known to sqrt(q v) / 2 from both sides.
-    seen = 1.0 / np.maximum(gaussian_filter1d(weight, 2.0, mode="nearest"), 1.0)
-    doubt = BAND_WIDENING * np.sqrt(0.5 * np.sqrt(WALK_VARIANCES[best] * seen))
+    noise = 1.0 / np.maximum(gaussian_filter1d(weight, 2.0, mode="nearest"), 1.0)
+    doubt = BAND_WIDENING * np.sqrt(_variance_left(*laws[best], noise))
     settled = track * np.exp(np.interp(time_s, advance.time_s, correction))
     return settled, np.interp(time_s, advance.time_s, doubt) * settled
+
+
+def _variance_left(order: int, variance: float, noise: FloatArray) -> FloatArray:
+    """How well a walk (order 1) or glide (2) is known from both sides, seen with so much noise.
+
+    Source: the Wiener smoother of both laws, the integral of noise / (1 + (w / w0)^(2 order)) over frequency.
+    """
+    corner = (variance / noise) ** (0.5 / order)
+    return np.asarray(noise * corner * (0.5 if order == 1 else 0.125**0.5))
 
 
 def _window_shape() -> FloatArray:
@@ -257,31 +301,44 @@ def _window_shape() -> FloatArray:
     return np.asarray(taps / taps.sum())
 
 
-def _most_probable_walk(
-    wrong: FloatArray, weight: FloatArray, log_track: FloatArray, variance: float
-) -> tuple[FloatArray, float]:
-    """Give the most probable log speed as a random walk with steps of one variance, and its log evidence."""
-    from scipy.linalg import cho_solve_banded, cholesky_banded
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What windows say of log speed as a linear problem: its bands (lower form), right side and constant."""
 
-    shape = _window_shape()
-    reach, count = len(shape) // 2, len(wrong)
-    seen = wrong + np.convolve(np.pad(log_track, reach, mode="edge"), shape, "valid")
-    bands, right = np.zeros((2 * reach + 1, count)), np.zeros(count)
-    places = [np.clip(np.arange(count) + k, 0, count - 1) for k in range(-reach, reach + 1)]
-    for i, row in enumerate(places):
-        np.add.at(right, row, shape[i] * weight * seen)
-        for j, column in enumerate(places):
-            below = row >= column
-            add = (shape[i] * shape[j] * weight)[below]
-            np.add.at(bands, ((row - column)[below], column[below]), add)
-    bands[0, :-1] += 1.0 / variance
-    bands[0, 1:] += 1.0 / variance
-    bands[1, :-1] -= 1.0 / variance
-    bands[0] += 1e-9
-    lower = cholesky_banded(bands, lower=True)
-    walk = cho_solve_banded((lower, True), right)
-    evidence = -float(np.log(lower[0]).sum()) - 0.5 * (count - 1) * float(np.log(variance))
-    return walk, evidence - 0.5 * float((weight * seen**2).sum() - right @ walk)
+    bands: FloatArray
+    right: FloatArray
+    constant: float
+
+    @classmethod
+    def of(cls, wrong: FloatArray, weight: FloatArray, log_track: FloatArray) -> _Seen:
+        """wrong, weight: as in `_Advance`; log_track: where the track stands now; all of shape (m,)."""
+        shape = _window_shape()
+        reach, count = len(shape) // 2, len(wrong)
+        seen = wrong + np.convolve(np.pad(log_track, reach, mode="edge"), shape, "valid")
+        bands, right = np.zeros((2 * reach + 1, count)), np.zeros(count)
+        places = [np.clip(np.arange(count) + k, 0, count - 1) for k in range(-reach, reach + 1)]
+        for i, row in enumerate(places):
+            np.add.at(right, row, shape[i] * weight * seen)
+            for j, column in enumerate(places):
+                below = row >= column
+                add = (shape[i] * shape[j] * weight)[below]
+                np.add.at(bands, ((row - column)[below], column[below]), add)
+        return cls(bands, right, float((weight * seen**2).sum()))
+
+    def most_probable(self, order: int, variance: float) -> tuple[FloatArray, float]:
+        """Give the most probable log speed, differences of this order having one variance; log evidence."""
+        from scipy.linalg import cho_solve_banded, cholesky_banded
+
+        bands, count = self.bands.copy(), len(self.right)
+        taps = np.array([-1.0, 1.0] if order == 1 else [1.0, -2.0, 1.0])
+        for i, one in enumerate(taps):
+            for j, other in enumerate(taps[: i + 1]):
+                bands[i - j, j : count - order + j] += one * other / variance
+        bands[0] += 1e-9
+        lower = cholesky_banded(bands, lower=True)
+        walk = cho_solve_banded((lower, True), self.right)
+        evidence = -float(np.log(lower[0]).sum()) - 0.5 * (count - order) * float(np.log(variance))
+        return walk, evidence - 0.5 * (self.constant - float(self.right @ walk))
 
 
 def _smoothed_walk(values: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
