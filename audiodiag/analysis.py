@@ -43,7 +43,7 @@ from audiodiag.records import (
 from audiodiag.speed.chosen import speed_of_clip
 from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
 from audiodiag.steering.inferred import infer_phases
-from audiodiag.symptoms import Measurements, Scene, build_scene, measure_scene
+from audiodiag.symptoms import Measurements, Scene, build_scene, later, measure_scene, while_running
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD", "analyse"]
@@ -153,13 +153,14 @@ def analyse(
     )
     phases = _stated_phases(clip, steering_marks, steering_table)
     tell("listening for symptoms", 0.5)
-    scene = build_scene(clip, quality, speed, phases, vehicle)
-    measurements = measure_scene(scene)
+    run, run_speed, run_phases, run_start_s = while_running(clip, speed, phases)
+    scene = build_scene(run, quality, run_speed, run_phases, vehicle)
+    measurements = later(measure_scene(scene), run_start_s)
     listener = model or load_model()
     prediction = listener.predict(measurements.values)
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
-        phases = _inferred_phases(scene, symptoms)
+        phases = _inferred_phases(scene, symptoms, run_start_s)
     tell("weighing causes", 0.9)
     verdict = _verdict(quality, speed, symptoms, prediction)
     found = _with_causes(
@@ -230,14 +231,13 @@ def _findings(
     return tuple(found)
 
 
-def _inferred_phases(scene: Scene, symptoms: tuple[SymptomFinding, ...]) -> Phases:
+def _inferred_phases(scene: Scene, symptoms: tuple[SymptomFinding, ...], start_s: float) -> Phases:
     hiss = next(s for s in symptoms if s.name == "relief_hiss")
-    on = np.zeros(len(scene.time_s))
+    time_s = scene.time_s + start_s
+    on = np.zeros(len(time_s))
     for start, end in hiss.spans_s:
-        on[(scene.time_s >= start) & (scene.time_s < end)] = 1.0
-    return infer_phases(
-        scene.time_s, hiss=on, hiss_probability=hiss.probability, dip_percent=scene.dip_percent
-    )
+        on[(time_s >= start) & (time_s < end)] = 1.0
+    return infer_phases(time_s, hiss=on, hiss_probability=hiss.probability, dip_percent=scene.dip_percent)
 
 
 def _verdict(

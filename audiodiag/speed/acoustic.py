@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
-from audiodiag.records import Clip, FloatArray, Note, SpeedAlternative, SpeedTrace, read_only
+from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, SpeedTrace, read_only
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.moves import measured_moves
 from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
+from audiodiag.speed.running import joined, running_spans
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
 
@@ -257,11 +258,29 @@ def speed_by_ear(
     Answers with speed, 90 % band and confidence every ``HOP_S`` seconds; the band is that of the posterior of
     the refinement and says nothing of half or double, which ``confidence`` and ``alternatives`` do. Where the
     number of cylinders is not known it is estimated jointly, and the other readings are reported with their
-    probabilities.
+    probabilities. Where the engine starts or stops within the clip, its speed
+    is unknown (NaN) while it stands.
     """
     weights = weights or load_comb_weights()
-    duration = clip.duration_s
     bands = basebands(clip.samples, clip.sample_rate_hz)
+    runs = running_spans(clip.samples, clip.sample_rate_hz, bands)
+    if not runs:
+        return no_speed(clip.duration_s, "No sound in which an engine could be heard.")
+    if runs == ((0.0, clip.duration_s),):
+        return _speed_of_run(bands, clip.duration_s, vehicle, weights)
+
+    def follow(run: Span, known: Vehicle | None) -> SpeedTrace:
+        first, last = (round(edge * clip.sample_rate_hz) for edge in run)
+        part = basebands(clip.samples[first:last], clip.sample_rate_hz)
+        return _speed_of_run(part, (last - first) / clip.sample_rate_hz, known, weights)
+
+    return joined(clip.duration_s, runs, follow, vehicle)
+
+
+def _speed_of_run(
+    bands: tuple[Baseband, ...], duration: float, vehicle: Vehicle | None, weights: CombWeights
+) -> SpeedTrace:
+    """Find the speed of an engine that runs from beginning to end."""
     front = front_end(bands, duration)
     told = vehicle.cylinders if vehicle else None
     # A number of cylinders that the comb was never taught (2, 10, 12) leaves the choice open.

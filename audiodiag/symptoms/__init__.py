@@ -17,6 +17,7 @@ from audiodiag.symptoms import (
     relief_hiss,
 )
 from audiodiag.symptoms.measures import Measure, Measurements, SymptomMeasurement
+from audiodiag.symptoms.running_part import later, while_running
 from audiodiag.symptoms.scene import Scene, build_scene
 from audiodiag.vehicle import Vehicle
 
@@ -28,8 +29,10 @@ __all__ = [
     "Scene",
     "SymptomMeasurement",
     "build_scene",
+    "later",
     "measure_all",
     "measure_scene",
+    "while_running",
 ]
 
 _ROOM = {
@@ -79,7 +82,8 @@ def measure_all(
     >>> tuple(found.values) == MEASUREMENT_NAMES, len(found.symptoms)
     (True, 6)
     """
-    return measure_scene(build_scene(clip, quality, speed, phases, vehicle))
+    part, heard, known, start_s = while_running(clip, speed, phases or Phases("unknown"))
+    return later(measure_scene(build_scene(part, quality, heard, known, vehicle)), start_s)
 
 
 def measure_scene(scene: Scene) -> Measurements:
