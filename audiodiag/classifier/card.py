@@ -65,7 +65,9 @@ def card_text(trained: Trained) -> str:
         "probability of 0.5.",
         "## Families compared",
         "Mean log loss after calibration, on clips not fitted on (in brackets: on structural variants of the "
-        "source that were left out). The simplest within one standard error of the best is kept, in bold.",
+        "source that were left out; on the simulation of bays that was left out). The simplest within one "
+        "standard error of the best mean of the three is kept, in bold. Probabilities are calibrated on what "
+        "models said of the simulation that they had not heard.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),
@@ -116,6 +118,10 @@ def _nested_parts(trained: Trained) -> list[str]:
         "### Kinds of engine never heard",
         "Each kind of engine that the simulation makes in turn is left out of training and judged.",
         _scores(symptom_scores(table, name, trained.nested[name].other_engine) for name in SYMPTOMS),
+        "### Simulations of bays never heard",
+        "Each of the two simulations in turn is left out of training and judged; such a model is calibrated "
+        "on its own simulation, for want of another.",
+        _scores(symptom_scores(table, name, trained.nested[name].other_bay) for name in SYMPTOMS),
         "### Recall by level against the engine",
         _table(
             ("symptom", *edges),
@@ -159,7 +165,10 @@ def _families(trained: Trained) -> str:
     names = [score.candidate for score in next(iter(trained.chosen.values())).scores]
     lines = []
     for symptom, own in trained.chosen.items():
-        cells = [f"{score.log_loss:.3f} ({score.variant_log_loss:.3f})" for score in own.scores]
+        cells = [
+            f"{score.log_loss:.3f} ({score.variant_log_loss:.3f}; {score.bay_log_loss:.3f})"
+            for score in own.scores
+        ]
         kept = names.index(own.candidate.name)
         cells[kept] = f"**{cells[kept]}**"
         lines.append((symptom, *cells, own.calibration.law))

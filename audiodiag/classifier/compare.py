@@ -1,9 +1,13 @@
 """Which family to keep, judged on clips and on kinds of source that it has never heard.
 
-Two kinds of split. *Plain*: the clips in five parts, each judged by models fitted on the other four; clips
+Three kinds of split. *Plain*: the clips in five parts, each judged by models fitted on the other four; clips
 of one group stay together. *Variant left out*: one structural variant of a symptom's source is kept out of
-fitting altogether and judged beside a part of the clips without the symptom. A family is compared by its log
-loss after calibration, and the simplest within one standard error of the best is kept.
+fitting altogether and judged beside a part of the clips without the symptom. *Bay left out*: all clips of one
+simulation of engine bays are judged by a model fitted on the other. A family is compared by its log loss
+after calibration, and the simplest within one standard error of the best is kept.
+
+Probabilities are calibrated on what models said of a bay that they had never heard, where there are two bays:
+a car is no bay of the training either, and a model is less sure there than among clips like its own.
 
 ``nested`` judges the whole procedure, choice and calibration included, on clips that took no part in either.
 """
@@ -17,7 +21,8 @@ import numpy as np
 from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
 from audiodiag.classifier.families import Scorer
 from audiodiag.classifier.features import IntArray, Mask
-from audiodiag.classifier.fitting import CANDIDATES, Candidate, fit, listened_to
+from audiodiag.classifier.fitting import CANDIDATES, FEWEST, Candidate, fit, listened_to
+from audiodiag.classifier.leanings import leanings
 from audiodiag.classifier.scores import area_under_curve, brier_score, log_loss, losses
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
@@ -27,6 +32,7 @@ __all__ = [
     "FamilyScore",
     "NestedScore",
     "Split",
+    "bay_splits",
     "choose",
     "engine_splits",
     "nested",
@@ -56,6 +62,7 @@ class FamilyScore:
     area_under_curve: float
     brier: float
     variant_log_loss: float
+    bay_log_loss: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,15 +83,17 @@ class Chosen:
 class NestedScore:
     """What the whole procedure said of clips that took no part in it.
 
-    plain, unheard, other_engine: probability, shape (n,), NaN where the clip was not judged: of each clip in
-    its fold; of clips made by a variant that was left out, beside clips without the symptom; and
-    of clips whose kind of engine was left out. candidates: what was kept in each split of the first two.
+    plain, unheard, other_engine, other_bay: probability, shape (n,), NaN where the clip was not judged: of
+    each clip in its fold; of clips made by a variant that was left out, beside clips without the symptom; of
+    clips whose kind of engine was left out; and of clips whose whole simulation was left out. candidates:
+    what was kept in each split of the first two.
     """
 
     symptom: str
     plain: FloatArray
     unheard: FloatArray
     other_engine: FloatArray
+    other_bay: FloatArray
     candidates: tuple[str, ...]
 
 
@@ -126,6 +135,28 @@ def engine_splits(table: Table) -> tuple[Split, ...]:
     return tuple(Split(name, kinds != name, kinds == name) for name in names)
 
 
+def bay_splits(table: Table, symptom: str, fold: IntArray) -> tuple[Split, ...]:
+    """Give one split for each simulation of engine bays, where two have enough clips with the symptom.
+
+    Clips of the bay are judged and never fitted on; so is a part of the clips that come from no such bay.
+    """
+    bays = np.array(table.trait("bay"))
+    present = table.present[:, table.column(symptom)]
+    enough = {
+        name: min(int((present[bays == name] == 1).sum()), int((present[bays == name] == 0).sum())) >= FEWEST
+        for name in sorted(set(bays.tolist()) - {""})
+    }
+    names = [name for name, there in enough.items() if there]
+    if len(names) < 2:
+        return ()
+    neither = ~np.isin(bays, names)
+    splits = []
+    for number, name in enumerate(names):
+        judged = (bays == name) | (neither & (fold % len(names) == number))
+        splits.append(Split(name, ~judged, judged))
+    return tuple(splits)
+
+
 def out_of_fold(
     candidate: Candidate,
     values: FloatArray,
@@ -133,15 +164,38 @@ def out_of_fold(
     fold: IntArray,
     *,
     listen: Mask | None = None,
+    lean: FloatArray | None = None,
     seed: int = 0,
 ) -> FloatArray:
     """Give each clip the log-odds of a model that was not fitted on its fold, shape (n,)."""
     odds = np.zeros(len(values))
     for number in np.unique(fold):
         here = fold == number
-        odds[here] = fit(candidate, values[~here], present[~here], listen=listen, seed=seed).odds(
-            values[here]
-        )
+        model = fit(candidate, values[~here], present[~here], listen=listen, lean=lean, seed=seed)
+        odds[here] = model.odds(values[here])
+    return odds
+
+
+def _other_bay(
+    candidate: Candidate,
+    values: FloatArray,
+    present: FloatArray,
+    splits: tuple[Split, ...],
+    *,
+    listen: Mask,
+    lean: FloatArray,
+    seed: int,
+) -> FloatArray:
+    """Give each clip the log-odds of a model that never heard its bay, shape (n,), NaN where none did.
+
+    Fewer clips count for more, so that the penalty on the weights is that of a model fitted on all.
+    """
+    odds = np.full(len(values), np.nan)
+    for split in splits:
+        on, judged = split.fit_on, split.judge_on
+        weight = np.full(int(on.sum()), len(values) / max(int(on.sum()), 1))
+        model = fit(candidate, values[on], present[on], weight=weight, listen=listen, lean=lean, seed=seed)
+        odds[judged] = model.odds(values[judged])
     return odds
 
 
@@ -167,45 +221,57 @@ def choose(
 ) -> Chosen:
     """Compare the candidates for one symptom, keep the simplest good one, fit and calibrate it.
 
-    The calibration is fitted on out-of-fold log-odds, never on what a model said of its own clips. With
-    ``with_variants`` the loss on left-out variants counts as much as that on plain folds.
+    The calibration is fitted on what models said of bays that they never heard, out of fold where there are
+    no two bays, never on what a model said of its own clips. The losses on plain folds, on a left-out bay
+    and, ``with_variants``, on left-out variants count alike.
     """
     known = np.isfinite(table.present[:, table.column(symptom)])
     rows = table.chosen(known)
     values, present = rows.values, np.asarray(rows.present[:, rows.column(symptom)])
     fold = plain_folds(rows.group, folds=folds, seed=seed)
     splits = variant_splits(rows, symptom, fold) if with_variants else ()
+    bays = bay_splits(rows, symptom, fold)
+    lean = leanings(rows.measures, symptom)
     odds, lost, scores = {}, {}, []
     for candidate in candidates:
         listen = listened_to(candidate, rows.measures, symptom)
-        own = out_of_fold(candidate, values, present, fold, listen=listen, seed=seed)
-        odds[candidate.name] = own
+        own = out_of_fold(candidate, values, present, fold, listen=listen, lean=lean, seed=seed)
+        away = _other_bay(candidate, values, present, bays, listen=listen, lean=lean, seed=seed)
+        odds[candidate.name] = np.where(np.isfinite(away), away, own)
         said = _mended(own, present, fold)
         law = fit_law("platt", own, present, np.ones(len(own)))
         plain = losses(present, said)
         unheard = np.full(len(own), np.nan)
         for split in splits:
-            model = fit(candidate, values[split.fit_on], present[split.fit_on], listen=listen, seed=seed)
-            unheard[split.judge_on] = losses(
-                present[split.judge_on], law.probability(model.odds(values[split.judge_on]))
-            )
-        judged = np.isfinite(unheard)
-        lost[candidate.name] = np.where(judged, 0.5 * (plain + np.nan_to_num(unheard)), plain)
+            on, judged = split.fit_on, split.judge_on
+            model = fit(candidate, values[on], present[on], listen=listen, lean=lean, seed=seed)
+            unheard[judged] = losses(present[judged], law.probability(model.odds(values[judged])))
+        elsewhere = np.full(len(own), np.nan)
+        there = np.isfinite(away)
+        elsewhere[there] = losses(present[there], law.probability(away[there]))
+        lost[candidate.name] = np.nanmean([plain, unheard, elsewhere], axis=0)
         scores.append(
             FamilyScore(
                 candidate.name,
                 log_loss(present, said),
                 area_under_curve(present, own),
                 brier_score(present, said),
-                float(unheard[judged].mean()) if judged.any() else float("nan"),
+                _mean_known(unheard),
+                _mean_known(elsewhere),
             )
         )
     names = tuple(candidate.name for candidate in sorted(candidates, key=lambda each: each.complexity))
     kept = simplest_within_one_error(lost, names, np.ones(len(values)))
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
-    model = fit(candidate, values, present, listen=listen, seed=seed)
+    model = fit(candidate, values, present, listen=listen, lean=lean, seed=seed)
     return Chosen(candidate, model, calibrate(odds[kept], present, fold), tuple(scores))
+
+
+def _mean_known(values: FloatArray) -> float:
+    """Give the mean of what is known, NaN where nothing is."""
+    known = np.isfinite(values)
+    return float(values[known].mean()) if known.any() else float("nan")
 
 
 def nested(
@@ -219,7 +285,7 @@ def nested(
     """Judge the whole procedure for one symptom: inner splits choose and calibrate, outer ones judge."""
     present = table.present[:, table.column(symptom)]
     fold = plain_folds(table.group, folds=folds, seed=seed + 1)
-    plain, unheard, other_engine = (np.full(len(table), np.nan) for _ in range(3))
+    plain, unheard, other_engine, other_bay = (np.full(len(table), np.nan) for _ in range(4))
     kept: list[str] = []
     outer = [Split(f"fold {number}", fold != number, fold == number) for number in range(folds)]
     for split in (*outer, *variant_splits(table, symptom, fold)):
@@ -235,11 +301,15 @@ def nested(
         target = plain if split.name.startswith("fold ") else unheard
         target[split.judge_on] = chosen.probability(table.values[split.judge_on])
     usual = tuple(each for each in candidates if each.name == max(sorted(set(kept)), key=kept.count))
-    for split in engine_splits(table):
-        own = choose(
-            table.chosen(split.fit_on), symptom, seed=seed, candidates=usual, folds=3, with_variants=False
-        )
-        other_engine[split.judge_on] = own.probability(table.values[split.judge_on])
-    for said in (plain, unheard, other_engine):
+    for target, splits in (
+        (other_engine, engine_splits(table)),
+        (other_bay, bay_splits(table, symptom, fold)),
+    ):
+        for split in splits:
+            own = choose(
+                table.chosen(split.fit_on), symptom, seed=seed, candidates=usual, folds=3, with_variants=False
+            )
+            target[split.judge_on] = own.probability(table.values[split.judge_on])
+    for said in (plain, unheard, other_engine, other_bay):
         said[~np.isfinite(present)] = np.nan
-    return NestedScore(symptom, plain, unheard, other_engine, tuple(kept))
+    return NestedScore(symptom, plain, unheard, other_engine, other_bay, tuple(kept))

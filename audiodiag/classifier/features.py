@@ -1,7 +1,9 @@
 """From measurements to numbers that a linear model can add up: centred, scaled, clipped, kinked.
 
-A measure is centred on its median and divided by the spread of its middle half, so that a wild value moves
-nothing, and clipped. A missing value becomes the middle and sets an indicator of its own. Kinks let a linear
+A measure is centred on its median and divided by the spread of its middle half or of its middle nine tenths,
+whichever is wider, so that a wild value moves nothing, and clipped. The middle half alone is next to nothing
+where a measure is nought in most clips, such as the lines beside a beat, and all that it says would be
+clipped away. A missing value becomes the middle and sets an indicator of its own. Kinks let a linear
 model say that only the excess above (or below) the usual counts.
 """
 
@@ -26,8 +28,8 @@ CLIP_AT = 4.0
 KINKS = (-1.0, 0.5, 1.5)
 """Scaled values beyond which a kinked term starts; a negative one counts what lies below it."""
 
-NORMAL_QUARTILES = 1.3489795
-"""Distance between the quartiles of a normal distribution in standard deviations."""
+NORMAL_QUARTILES, NORMAL_NINETY = 1.3489795, 3.2897073
+"""Width of the middle half and of the middle nine tenths of a normal distribution in standard deviations."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +66,10 @@ def learn_scaling(values: FloatArray) -> Scaling:
         known = filled[:, column][np.isfinite(filled[:, column])]
         if not len(known):
             continue
-        low, centre[column], high = np.percentile(known, [25.0, 50.0, 75.0])
-        quarter, spread = (high - low) / NORMAL_QUARTILES, float(known.std())
-        # A count that is mostly nought has no middle half: fall back on its standard deviation.
-        width[column] = quarter if quarter > 0.05 * spread else spread
+        least, low, centre[column], high, most = np.percentile(known, [5.0, 25.0, 50.0, 75.0, 95.0])
+        middle, spread = max((high - low) / NORMAL_QUARTILES, (most - least) / NORMAL_NINETY), known.std()
+        # A count that is nought in nineteen of twenty has no middle: fall back on its standard deviation.
+        width[column] = middle if middle > 0.05 * spread else spread
         if not width[column] > 1e-12 * max(1.0, abs(centre[column])):
             width[column] = 1.0
     share = np.isnan(filled).mean(axis=0) if len(filled) else np.zeros(filled.shape[1])

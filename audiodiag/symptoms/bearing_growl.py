@@ -1,7 +1,8 @@
 """Bearing growl: do impacts ring at an order that is no half order, all the time, in some band?
 
 A damaged bearing strikes at non-integer multiples of its shaft's turns; the strikes excite resonances, so the
-order stands in the envelope spectrum, with harmonics and with sidebands at the shaft's order. The band is
+order stands in the envelope spectrum, with harmonics and with sidebands at the shaft's order. Blades stir the
+air at such orders too, but smoothly: their beat stands there bare. The band is
 searched, as a kurtogram does (Antoni 2007), by what stands out most.
 """
 
@@ -27,6 +28,11 @@ MEASURES = (
     Measure("growl_second_db", "dB", "The line at twice the beat's order stands {value:.1f} dB out."),
     Measure(
         "growl_sideband_db", "dB", "Beside the beat, one shaft turn away, lines stand {value:.1f} dB out."
+    ),
+    Measure(
+        "growl_bare_db",
+        "dB",
+        "Strikes would leave the beat less bare by {value:.1f} dB: they ring at multiples and beside it.",
     ),
     Measure("growl_gap_db", "dB", "The strikes stand {value:.1f} dB further out than any other beat."),
     Measure("growl_depth", "1", "The strikes swing their band by {value:.2f} of its level."),
@@ -62,6 +68,8 @@ MEASURES = (
 LOWEST, HIGHEST = 1.7, 15.0
 LOW_HZ, HIGH_HZ = 800.0, 8000.0
 PUMP_MULTIPLES = 12
+BARE_FROM_DB = 6.0
+"""By so much a beat of strikes may stand above all that belongs to it."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +115,8 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     strongest = int(np.argmax(per_band[best]))
     together = wide[:, np.argsort(-per_band[best])[:3]].mean(axis=1)[:, None]
     sides = 0.5 * (at(together, order - shafts) + at(together, order + shafts))
+    line_db, harmonic_db = _loudest(first[best]), max(_loudest(second[best]), _loudest(third[best]), 0.0)
+    pair_db = _pair_db(at(wide, order - shafts), at(wide, order + shafts), per_band[best])
     near = np.abs(angle.beat_order - order) < 0.03
     depth = float(np.sqrt(angle.beat_power[near][:, columns[strongest]].max()))
     blocks = angle.beat_blocks[:, near][:, :, columns[strongest]].max(axis=1)
@@ -116,9 +126,10 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     values = {
         "growl_comb_db": float(score[best]),
         "growl_order": order,
-        "growl_line_db": float(np.sort(first[best])[::-1][: min(3, len(columns))].mean()),
-        "growl_second_db": float(np.sort(second[best])[::-1][: min(3, len(columns))].mean()),
+        "growl_line_db": line_db,
+        "growl_second_db": _loudest(second[best]),
         "growl_sideband_db": float(sides.max()),
+        "growl_bare_db": max(line_db - BARE_FROM_DB - harmonic_db - pair_db, 0.0),
         "growl_gap_db": float(score[best] - others.max()),
         "growl_depth": depth,
         "growl_constancy": float(np.mean(blocks > 4.0 * around)),
@@ -147,6 +158,21 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     spans = ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _loudest(bands: FloatArray) -> float:
+    """Mean of the three highest bands."""
+    return float(np.sort(bands)[::-1][:3].mean())
+
+
+def _pair_db(below: FloatArray, above: FloatArray, beat: FloatArray) -> float:
+    """Height of the best pair of lines a shaft turn below and above the beat, shape (shafts, bands).
+
+    The three bands that beat most count; a line that stands on one side alone counts half.
+    """
+    low, high = np.clip(below, 0.0, None), np.clip(above, 0.0, None)
+    pair = 0.5 * (low + high) + 0.5 * np.minimum(low, high)
+    return float(pair[:, np.argsort(-beat)[:3]].mean(axis=1).max())
 
 
 def _of_pump(orders: FloatArray, pump: PumpHeard, step: float) -> Mask:

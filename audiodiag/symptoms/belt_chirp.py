@@ -41,6 +41,11 @@ MEASURES = (
         "Bursts beat at a pulley's order, {value:.1f} dB above their surroundings.",
     ),
     Measure("chirp_repetition", "1", "The bursts repeat alike by {value:.2f} (1: exactly, 0: not at all)."),
+    Measure(
+        "chirp_fit_db",
+        "dB",
+        "Whole belt passes from burst to burst earn the beat {value:.1f} dB (below 0: passes do not fit).",
+    ),
     Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
     Measure("chirp_burst_height_db", "dB", "A burst stands {value:.1f} dB above what surrounds it."),
     Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms."),
@@ -54,6 +59,7 @@ MEASURES = (
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
+FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
 
 TRAIN_GAP_S = 2.5
 """Bursts no further apart than this belong to one train."""
@@ -70,8 +76,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
         combs, chosen = _combs(scene.angle, columns)
         values |= combs
         values |= _repetition(scene.angle, chosen)
-    bursts, on, level = _bursts(scene, chosen)
+    bursts, on, level, middle_s = _bursts(scene, chosen)
     values |= bursts
+    if scene.angle is not None:
+        comb_db = min(values["chirp_belt_comb_db"], FIT_UP_TO_DB)
+        values["chirp_fit_db"] = comb_db * _fit(scene.angle, middle_s, values["chirp_belt_order"])
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
     return SymptomMeasurement(
@@ -127,8 +136,17 @@ def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
     }
 
 
-def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float]:
-    """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; the level of the train."""
+def _fit(angle: AngleView, middle_s: FloatArray, belt_order: float) -> float:
+    """Whether belt passes lie between bursts: mean cosine over gaps of one and two, 0 for few bursts."""
+    if len(middle_s) < FEWEST_BURSTS:
+        return 0.0
+    turned = angle.crank.rev_at(middle_s)
+    gaps = np.concatenate([np.diff(turned), turned[2:] - turned[:-2]])
+    return float(np.cos(2.0 * np.pi * belt_order * gaps).mean())
+
+
+def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float, FloatArray]:
+    """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; their level; middles."""
     every = max(round(scene.envelope_rate_hz / 250.0), 1)
     count = len(scene.envelope) // every
     slow = scene.envelope[: count * every][:, columns].reshape(count, every, -1).mean(axis=1)
@@ -169,4 +187,4 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
         "chirp_irregularity": float(np.std(np.log(np.maximum(gaps, 1e-3)))) if len(gaps) > 3 else np.nan,
         "chirp_peakiness": peakiness,
     }
-    return values, on, max(share, -80.0)
+    return values, on, max(share, -80.0), middle

@@ -46,7 +46,7 @@ MEASURES = (
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0
 STEADY_HZ, STEADY_PERCENT = 0.9, 0.12
 LOCKED = 0.45
-LOUD_SHARE = 0.04
+LOUD_SHARE = 0.1
 """A ridge counts for the times of the squeal from this share of the loudest ones' power on."""
 
 
@@ -106,7 +106,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         if np.median(ridge.power) > LOUD_SHARE * loudest:
             heard[ridge.frames] = True
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(heard.astype(float), 3)) > 0.3
-    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.4), level, evidence_of(MEASURES, values))
+    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
 
 
 def _steady(ridge: Ridge) -> bool:

@@ -118,7 +118,7 @@ MEASURES = (
 )
 
 RATIOS = (0.85, 1.65)
-SWELL_SHARE = 0.15
+SWELL_SHARE = 0.08
 """A swell counts from this share of its rise in decibels."""
 VANES = (7, 8, 9, 10, 11, 12, 13)
 

@@ -85,7 +85,7 @@ MEASURES = (
 LOWEST, HIGHEST = 6.5, 27.5
 CAP_DB = 18.0
 HEARD_OVER_DB, HEARD_WITHIN_DB = 5.0, 20.0
-"""A tone sounds while it stands so far above its surroundings and not further below its own loudest."""
+"""A tone is told from its surroundings so far above them, and silent so far below its own loudest."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -137,9 +137,12 @@ def measure(scene: Scene) -> SymptomMeasurement:
 
 
 def _sounding(track: FloatArray, beside: FloatArray) -> Mask:
-    """When the tone is heard: above the sound beside it, and not far below its own loudest."""
-    over = smooth(track - beside, 3)
-    return np.asarray((over > HEARD_OVER_DB) & (smooth(track, 3) > percentile(track, 95.0) - HEARD_WITHIN_DB))
+    """When the tone sounds: everywhere but where it is known to lie far below its own loudest.
+
+    Where the sound beside it would cover it, nobody knows: the pump turns on, and so does its tone.
+    """
+    at_most = smooth(np.maximum(track, beside + HEARD_OVER_DB), 3)
+    return np.asarray(at_most > percentile(smooth(track, 3), 95.0) - HEARD_WITHIN_DB)
 
 
 def _refined(angle: AngleView, order: float) -> float:

@@ -128,10 +128,10 @@ def test_what_is_not_listened_to_changes_nothing(number: int, made_up_table: Tab
 
 
 def test_a_wild_value_is_clipped_and_a_missing_one_stands_in_the_middle() -> None:
-    values = np.array([[1.0], [2.0], [3.0], [1e9], [np.nan]])
-    z = scaled(values, learn_scaling(values[:4]))
-    assert z[3, 0] == CLIP_AT
-    assert z[4, 0] == 0.0
+    values = np.r_[np.arange(1.0, 41.0), 1e9, np.nan][:, None]
+    z = scaled(values, learn_scaling(values[:41]))
+    assert z[40, 0] == CLIP_AT
+    assert z[41, 0] == 0.0
 
 
 def test_a_tree_that_leads_in_a_circle_is_refused() -> None:

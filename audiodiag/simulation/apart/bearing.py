@@ -38,13 +38,16 @@ def make_growl(rng: np.random.Generator, course: Course, drive: Drive, variant: 
     high = min(6000.0, 0.9 * top_hz)
     growth = course.loudness(between(rng, 0.3, 1.0)) * (1 + 0.15 * drift(rng, n, rate, 0.8))
     depth = np.float32(between(rng, 0.5, 0.9) if variant == "inner_race" else between(rng, 0.1, 0.6))
+    if variant == "rumble":
+        depth = depth + np.float32(0.3)  # what is worn all round growls most under the load
     zone = 1 + depth * tone(turns + rng.random())
     if variant == "rumble":
         top = between(rng, 900, min(3000.0, high))
         noise = shaped_noise(
             rng, n, rate, [(70, -20.0), (between(rng, 150, 350), 0.0), (top, -6.0), (top * 2.5, -30.0)]
         )
-        often = 1 + np.float32(between(rng, 0.3, 0.8)) * tone(turns * hits + rng.random())
+        sharp = np.float32(2.5 * between(rng, 0.3, 0.8))  # each ball swells the noise shortly, not as a sine
+        often = np.exp(sharp * tone(turns * hits + rng.random()))
         return Part(noise * zone * often * growth, [(0.0, course.seconds)], told)
     gaps = (1 + rng.normal(0, between(rng, 0.005, 0.02), int(turns[-1] * hits) + 4)) / hits
     when = np.interp(np.cumsum(gaps), turns, np.arange(n), left=-1, right=-1)

@@ -1,0 +1,103 @@
+"""Which way does a measure speak? What physics says beforehand, so that no habit of a simulation is learnt.
+
+More sidebands never speak against a growl, more hiss never against the relief valve. A model that is *held*
+may give such a measure the weight nought, but none of the wrong sign. Measures that may speak either way,
+such as an order or a band, stand in no list; a groan has so many shapes that none of its measures does.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audiodiag.records import FloatArray
+
+__all__ = ["AGAINST", "FOR", "leanings"]
+
+FOR: dict[str, tuple[str, ...]] = {
+    "pump_whine": (
+        "whine_comb_db",
+        "whine_line_db",
+        "whine_second_db",
+        "whine_third_db",
+        "whine_sideband_db",
+        "whine_gap_db",
+        "whine_half_order_distance",
+        "whine_over_engine_db",
+        "whine_share_db",
+        "whine_merit_db",
+        "whine_merit_gap_db",
+        "whine_growth_db",
+        "whine_dip_correlation",
+        "whine_motion_db",
+        "whine_steadiness",
+    ),
+    "belt_squeal": (
+        "squeal_prominence_db",
+        "squeal_total_s",
+        "squeal_share_of_time",
+        "squeal_longest_s",
+        "squeal_wander_percent",
+        "squeal_restlessness_hz",
+        "squeal_pitch_residual_percent",
+        "squeal_order_residual_percent",
+        "squeal_harmonic_db",
+        "squeal_rise_db",
+        "squeal_dip_percent",
+        "squeal_count",
+        "squeal_share_db",
+    ),
+    "belt_chirp": (
+        "chirp_belt_comb_db",
+        "chirp_pulley_comb_db",
+        "chirp_repetition",
+        "chirp_fit_db",
+        "chirp_burst_rate_hz",
+        "chirp_burst_height_db",
+        "chirp_peakiness",
+        "chirp_share_db",
+    ),
+    "relief_hiss": (
+        "hiss_rise_db",
+        "hiss_flatness_db",
+        "hiss_edge_db",
+        "hiss_plateau_s",
+        "hiss_total_share",
+        "hiss_dip_correlation",
+        "hiss_share_db",
+    ),
+    "bearing_growl": (
+        "growl_comb_db",
+        "growl_line_db",
+        "growl_second_db",
+        "growl_sideband_db",
+        "growl_gap_db",
+        "growl_depth",
+        "growl_constancy",
+        "growl_bands",
+        "growl_kurtosis",
+        "growl_share_db",
+        "growl_apart_db",
+        "growl_apart_bands",
+        "growl_apart_constancy",
+    ),
+}
+"""Measures of which more never makes the symptom less probable."""
+
+AGAINST: dict[str, tuple[str, ...]] = {
+    "pump_whine": ("whine_noise_correlation",),
+    "belt_squeal": ("squeal_low_rise_db",),
+    "belt_chirp": ("chirp_irregularity",),
+    "relief_hiss": ("hiss_low_rise_db", "hiss_unevenness_db", "hiss_unsteadiness_db", "hiss_beat_change"),
+    "bearing_growl": ("growl_bare_db", "growl_apart_loss_db", "growl_beside_whine_db"),
+}
+"""Measures of which more never makes the symptom more probable."""
+
+
+def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:
+    """Tell which way each measure speaks for a symptom, shape (m,): 1 for, -1 against, 0 either way.
+
+    >>> leanings(("growl_comb_db", "growl_bare_db", "growl_order"), "bearing_growl").tolist()
+    [1.0, -1.0, 0.0]
+    """
+    up, down = FOR.get(symptom, ()), AGAINST.get(symptom, ())
+    return np.array([float(name in up) - float(name in down) for name in measures])
