@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from audiodiag.classifier.compare import (
+    bay_splits,
     choose,
     engine_splits,
     nested,
@@ -13,7 +14,7 @@ from audiodiag.classifier.compare import (
     plain_folds,
     variant_splits,
 )
-from audiodiag.classifier.fitting import CANDIDATES
+from audiodiag.classifier.fitting import CANDIDATES, TREES
 from audiodiag.classifier.scores import area_under_curve, calibration_error
 from audiodiag.classifier.table import Row, Table
 
@@ -49,6 +50,40 @@ def test_a_left_out_engine_is_never_fitted_on(made_up_table: Table) -> None:
         assert np.array_equal(split.fit_on, ~made_so)
 
 
+def two_bays(count: int = 400, seed: int = 5) -> Table:
+    """Rows of two bays in which one measure tells the symptom, but in each bay from another height on."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for number in range(count):
+        bay, there = ("first", "apart")[number % 2], bool(rng.random() < 0.4)
+        height = rng.normal(2.0 * there + (2.5 if bay == "apart" else 0.0), 0.7)
+        rows.append(
+            Row(str(number), number, {"whine_db": height}, {"pump_whine": there}, traits={"bay": bay})
+        )
+    return Table.of(rows)
+
+
+def test_a_left_out_bay_is_never_fitted_on() -> None:
+    table = two_bays()
+    bays = np.array(table.trait("bay"))
+    splits = bay_splits(table, "pump_whine", plain_folds(table.group))
+    assert [split.name for split in splits] == ["apart", "first"]
+    for split in splits:
+        assert np.array_equal(split.judge_on, bays == split.name)
+        assert np.array_equal(split.fit_on, bays != split.name)
+    assert bay_splits(table.chosen(bays == "first"), "pump_whine", plain_folds(np.arange(200))) == ()
+
+
+def test_what_tells_little_of_another_bay_is_said_with_little_confidence() -> None:
+    """Within each bay the measure tells well; from one bay to the other it does not."""
+    table = two_bays()
+    here = table.chosen(np.array(table.trait("bay")) == "first")
+    strange = choose(table, "pump_whine", candidates=QUICK).probability(table.values)
+    familiar = choose(here, "pump_whine", candidates=QUICK).probability(here.values)
+    assert np.ptp(familiar) > 0.9
+    assert np.ptp(strange) < 0.5 * np.ptp(familiar)
+
+
 def test_out_of_fold_odds_know_nothing_of_random_truth() -> None:
     rng = np.random.default_rng(0)
     values, present = rng.normal(size=(200, 30)), (rng.random(200) < 0.5).astype(float)
@@ -72,7 +107,7 @@ def test_an_intricate_family_is_kept_where_it_is_needed() -> None:
         Row(str(i), i, {"one": v[0], "two": v[1]}, {"pump_whine": bool(t)})
         for i, (v, t) in enumerate(zip(values, there, strict=True))
     ]
-    chosen = choose(Table.of(rows), "pump_whine", candidates=(CANDIDATES[1], CANDIDATES[5]))
+    chosen = choose(Table.of(rows), "pump_whine", candidates=(CANDIDATES[1], TREES[0]))
     assert chosen.candidate.kind == "boosted"
 
 

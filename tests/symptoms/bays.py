@@ -130,6 +130,12 @@ def growl(order: float = 4.77, seed: int = 6) -> FloatArray:
     return sound
 
 
+def draught(order: float = 4.77, seed: int = 7) -> FloatArray:
+    """Air that blades stir: noise of all bands that swells as smoothly as a sine."""
+    noise = coloured(np.random.default_rng(seed), len(moments()), 300.0, 9000.0)
+    return 0.5 * noise * (1 + 0.6 * np.cos(2 * np.pi * order * turns()))
+
+
 def clip_of(sound: FloatArray, rate: int = RATE) -> Clip:
     return Clip(np.asarray(0.05 * sound, np.float32), rate, "simulated", "", "pcm")
 

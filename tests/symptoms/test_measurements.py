@@ -24,6 +24,7 @@ PLANTED = {
     "bearing_growl": bays.growl,
     "chime": bays.chime,
     "ticks": bays.ticks,
+    "draught": bays.draught,
 }
 
 
@@ -56,6 +57,7 @@ def measured(name: str) -> Measurements:
         ("belt_chirp", "chirp_burst_height_db", 2.0),
         ("relief_hiss", "hiss_rise_db", 4.0),
         ("relief_hiss", "hiss_edge_db", 4.0),
+        ("belt_chirp", "chirp_fit_db", 3.0),
         ("bearing_growl", "growl_comb_db", 8.0),
         ("bearing_growl", "growl_depth", 0.1),
     ],
@@ -95,9 +97,18 @@ def test_ticks_of_the_valve_gear_are_no_chirp() -> None:
     assert measured("ticks").values["chirp_burst_rate_hz"] < 1.0
 
 
+def test_the_draught_of_blades_beats_bare_and_a_struck_bearing_does_not() -> None:
+    draught, growl = measured("draught").values, measured("bearing_growl").values
+    assert draught["growl_order"] == pytest.approx(4.77, abs=0.03)
+    assert draught["growl_line_db"] > 10.0
+    assert draught["growl_bare_db"] > growl["growl_bare_db"] + 5.0
+    assert growl["growl_bare_db"] < 1.0
+
+
 @pytest.mark.parametrize(
     ("symptom", "truth"),
     [
+        ("pump_whine", ((0.0, bays.SECONDS),)),
         ("belt_squeal", ((2.5, 3.6), (7.0, 7.8))),
         ("relief_hiss", ((3.0, 4.6), (7.2, 8.6))),
         ("cavitation_groan", ((2.0, 4.5), (7.0, 9.0))),
