@@ -60,6 +60,8 @@ MEASURES = (
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
 FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
+BURST_DB, FAINT_DB = 3.0, 2.5
+"""A burst is measured from the one height on; in a train that is heard, it is timed from the other on."""
 
 TRAIN_GAP_S = 2.5
 """Bursts no further apart than this belong to one train."""
@@ -153,17 +155,12 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
     rate = scene.envelope_rate_hz / every
     level = decibels(slow).mean(axis=1)
     above = smooth(level, 3) - median_filter(level, 2 * int(0.4 * rate) + 1, mode="nearest")
-    high = above > 3.0
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = _short_rises(above > BURST_DB, rate)
     length_ms = (ends - starts) / rate * 1000.0
-    kept = (length_ms >= 12.0) & (length_ms <= 170.0)
-    starts, ends, length_ms = starts[kept], ends[kept], length_ms[kept]
     heights = np.array([above[a:b].max() for a, b in zip(starts, ends, strict=True)])
     middle = (starts + ends) / 2.0 / rate
-    on = np.zeros(len(scene.time_s), bool)
-    for a, b in zip(starts, ends, strict=True):
-        on[int(a / rate / TRACK_HOP_S) : int(b / rate / TRACK_HOP_S) + 1] = True
+    on = _on_track(len(scene.time_s), starts, ends, rate)
+    heard = _on_track(len(scene.time_s), *_short_rises(above > FAINT_DB, rate), rate)
     gaps = np.diff(middle)
     if scene.angle is not None and len(middle) > 1:
         gaps = np.diff(scene.angle.crank.rev_at(middle))
@@ -187,4 +184,20 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
         "chirp_irregularity": float(np.std(np.log(np.maximum(gaps, 1e-3)))) if len(gaps) > 3 else np.nan,
         "chirp_peakiness": peakiness,
     }
-    return values, on, max(share, -80.0), middle
+    return values, heard, max(share, -80.0), middle
+
+
+def _short_rises(high: Mask, rate: float) -> tuple[Index, Index]:
+    """Where stretches of 12 to 170 ms begin and end."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(np.int8), [0]])))
+    length_ms = (edges[1::2] - edges[::2]) / rate * 1000.0
+    kept = (length_ms >= 12.0) & (length_ms <= 170.0)
+    return edges[::2][kept], edges[1::2][kept]
+
+
+def _on_track(count: int, starts: Index, ends: Index, rate: float) -> Mask:
+    """Which of ``count`` instants of the track the stretches reach into."""
+    on = np.zeros(count, bool)
+    for a, b in zip(starts, ends, strict=True):
+        on[int(a / rate / TRACK_HOP_S) : int(b / rate / TRACK_HOP_S) + 1] = True
+    return on
