@@ -47,8 +47,11 @@ class Prior:
     weight: the degrees of freedom that this is worth. place_db: of each place on its own (reflections).
     heard_from: standard errors from which it counts as heard. healthy: what a healthy engine has of the same
     kind (ticks, gear tones, a faint pump), in standard errors; it is taken off. residue: by how much the
-    error is widened because engines differ in that. ruler: of both phones and the engine. ruler_weight: the
-    degrees of freedom of the latter.
+    error is widened because engines differ in that. ruler: of both phones and the engine; ruler_share: how
+    much of the standard deviation it states it really errs by; ruler_weight: the degrees of freedom of that.
+    hopping_db: what is added where the sound lies in many places and not in one, as a tone that hops does.
+    hidden_db: what the engine cannot show of two phones and two places, however many recordings there are;
+    hidden_weight: its degrees of freedom, few where some pairs err far more than most.
     """
 
     repeat_db: float = 1.2
@@ -58,27 +61,40 @@ class Prior:
     healthy: float = 0.0
     residue: float = 1.0
     ruler: RulerPrior = DEFAULT_RULER
+    ruler_share: float = 1.0
     ruler_weight: float = 20.0
+    hopping_db: float = 0.0
+    hidden_db: float = 0.0
+    hidden_weight: float = 6.0
 
 
 PRIORS: dict[str, Prior] = {
-    "pump_whine": Prior(repeat_db=1.4, healthy=7.0, residue=4.0),
-    "cavitation_groan": Prior(repeat_db=1.4, residue=5.0),
-    "belt_squeal": Prior(repeat_db=1.8, healthy=2.0, residue=5.0),
-    "belt_chirp": Prior(repeat_db=1.2, healthy=2.0, residue=4.0),
-    "relief_hiss": Prior(repeat_db=1.2, residue=3.0),
-    "bearing_growl": Prior(repeat_db=1.8, healthy=10.0, residue=2.5),
+    "pump_whine": Prior(
+        repeat_db=0.7, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=0.5
+    ),
+    "cavitation_groan": Prior(repeat_db=0.7, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.6),
+    "belt_squeal": Prior(repeat_db=1.0, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.0),
+    "belt_chirp": Prior(repeat_db=0.8, healthy=1.0, ruler_share=0.5, hidden_db=2.2, hidden_weight=20.0),
+    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2),
+    "bearing_growl": Prior(
+        repeat_db=0.8, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.4, hidden_weight=20.0
+    ),
 }
-"""Priors by symptom, chosen on 101 simulated pairs (seeds 60000 to 60081 and
-70000 to 70035): some 12 changes a symptom."""
+"""Priors by symptom, chosen on 268 simulated pairs (seeds 60000 to 60081, 70000 to 70035 and 110000 to
+110149): some 33 known changes a symptom."""
 
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """One recording: the symptom's strengths and the engine's, from `strengths`."""
+    """One recording: the symptom's strengths and the engine's, from `strengths`.
+
+    doubt_db: by how much the whole strength may be wrong beyond its stated errors, standard deviation, where
+    something of the engine's sounds at the same place.
+    """
 
     symptom: Strengths
     engine: Strengths
+    doubt_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -177,7 +193,8 @@ def change_of(
         return replace(nothing, references=ruler.references, reason="it is below hearing on both sides")
     for side in sides:
         side.join(weight)
-    return _judged(nothing, sides, share, ruler, prior)
+    doubt = max((m.doubt_db for m in everything), default=0.0)
+    return _judged(nothing, sides, share, ruler, prior, doubt)
 
 
 class _Side:
@@ -255,7 +272,12 @@ def _weights(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
 
 
 def _judged(
-    nothing: SymptomChange, sides: list[_Side], share: FloatArray, ruler: Ruler, prior: Prior
+    nothing: SymptomChange,
+    sides: list[_Side],
+    share: FloatArray,
+    ruler: Ruler,
+    prior: Prior,
+    doubt_db: float,
 ) -> SymptomChange:
     """Put the parts of the uncertainty together and say the word."""
     heard = [side.heard(prior) for side in sides]
@@ -272,16 +294,21 @@ def _judged(
     if not any(heard):
         return replace(found, reason="it is below hearing on both sides")
     parts = [
-        float(share @ ruler.covariance @ share) + prior.place_db**2 * float((share**2).sum()),
+        prior.ruler_share**2 * float(share @ ruler.covariance @ share)
+        + prior.place_db**2 * float((share**2).sum()),
+        prior.hidden_db**2 + doubt_db**2 + prior.hopping_db**2 * (1.0 - float((share**2).sum())),
         *(_repeat_variance(level, h, prior) for level, h in zip(levels, heard, strict=True)),
     ]
     freedom = [
         prior.ruler_weight,
+        prior.hidden_weight,
         *(prior.weight + (side.count - 1.0) * h for side, h in zip(sides, heard, strict=True)),
     ]
     spread = math.sqrt(sum(parts))
+    # An interval without a bound on one side needs only one quantile on the other.
     t = student_quantile(
-        0.5 + CONFIDENCE / 2.0, effective_degrees_of_freedom(np.sqrt(np.array(parts)), freedom)
+        0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE,
+        effective_degrees_of_freedom(np.sqrt(np.array(parts)), freedom),
     )
     middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
     up, down = zip(*(_margins(side, t, h) for side, h in zip(sides, heard, strict=True)), strict=True)

@@ -12,7 +12,15 @@ from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirr
 from audiodiag.comparison.conditions import Conditions, conditions_of, place_note
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
-from audiodiag.comparison.references import both, engine_bands, engine_swing, maybe_touched, untouched
+from audiodiag.comparison.references import (
+    STRONG,
+    between_bursts,
+    both,
+    engine_bands,
+    engine_swing,
+    maybe_touched,
+    untouched,
+)
 from audiodiag.comparison.sounds import common_beat_lines, strengths_of
 from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
@@ -20,6 +28,7 @@ from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
 from audiodiag.records import SYMPTOMS, Analysis, FloatArray
 from audiodiag.symptoms import Scene, build_scene
+from audiodiag.symptoms.spectra import half_order_distance
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD_IN_EITHER", "Comparison", "compare_sides", "flipped"]
@@ -29,6 +38,11 @@ HEARD_IN_EITHER = 0.5
 BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
 """Bands in which the beats of chirp and growl are looked for, Hz."""
 SWING_HZ = 700.0
+NEAR_HALF_ORDER, NEAR_HALF_DB = 0.12, 2.0
+"""How near to a half order a whine stands among the engine's own tones, and by how much it may then be wrong
+(chosen on simulated pairs)."""
+BURSTS = 10.0
+"""How far the bursts of a chirp stand above its mean, as powers."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,10 +220,16 @@ def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, li
     if name in BEATING_HZ:
         # It never rests, so that the engine's noise is hidden where it is loud; there its beat is taken.
         beat = engine_swing(heard.scene, heard.beats, heard.gain, SWING_HZ)
-        engine = both(untouched(engine, symptom), untouched(beat, symptom, 1.0))
+        # A chirp is measured by its mean, its bursts stand far above that.
+        bursts = BURSTS if name == "belt_chirp" else 1.0
+        free = untouched(engine, symptom, STRONG / bursts)
+        if name == "belt_chirp":
+            free = between_bursts(heard.scene, masks, heard.gain, free, symptom)
+        engine = both(free, untouched(beat, symptom, 1.0 / bursts))
     if name == "cavitation_groan":
         engine = maybe_touched(engine, symptom)
-    return Measured(symptom, engine)
+    doubtful = name == "pump_whine" and float(half_order_distance(order)) < NEAR_HALF_ORDER
+    return Measured(symptom, engine, NEAR_HALF_DB if doubtful else 0.0)
 
 
 def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> SymptomChange:

@@ -24,7 +24,7 @@ from audiodiag.records import FloatArray, read_only
 from audiodiag.symptoms import Scene
 from audiodiag.symptoms.spectra import TINY
 
-__all__ = ["both", "engine_bands", "engine_swing", "maybe_touched", "untouched"]
+__all__ = ["STRONG", "between_bursts", "both", "engine_bands", "engine_swing", "maybe_touched", "untouched"]
 
 LOWEST_HZ = 80.0
 RESTLESS = 0.05
@@ -37,6 +37,13 @@ BEAT_SURE = 3.0
 UNSURE = 0.35
 """Error, as a share, of a band that does not surely beat (an assumption)."""
 OCTAVE = (0.25, 0.5, 0.25)
+GAP_PERCENT, GAP_FROM_HZ = 10.0, 1400.0
+"""Percentile over the calm instants that stands for the gaps between bursts, and where bursts begin."""
+GAP_DEPTHS_DB, GAP_ERRORS = (6.0, 12.0), (0.35, 0.2)
+"""How far below the mean of the bursts a gap must lie to show the engine, and with what error, as a share:
+shallow gaps may be filled by echo (chosen on simulated pairs)."""
+THIRD_OF_BEAT = 0.23 / 0.4
+"""Width of a third octave over that of a band of the beats."""
 NEAR, STRONG = 0.35, 0.1
 """How near, as a share of frequency, and how strong, against the engine, a symptom spoils a band."""
 
@@ -60,8 +67,7 @@ def engine_bands(
     if tone is not None:
         base = _without_tone(scene, masks, gain, tone, base)
     known = np.isfinite(base)
-    wide = np.convolve(np.pad(np.where(known, base, 0.0), 1), OCTAVE)[2:-2]
-    wide /= np.convolve(np.pad(known.astype(float), 1), OCTAVE)[2:-2] + TINY
+    wide = _over_octaves(base)
     sure = np.zeros(len(base))
     if beats is not None:
         found = _engine_beats(scene, masks, beats, gain)
@@ -98,6 +104,39 @@ def maybe_touched(engine: Strengths, symptom: Strengths) -> Strengths:
     """Hold the engine's bands for less sure where a symptom is loud that may not fall silent at rest."""
     loud = np.interp(np.log(engine.hz), np.log(symptom.hz), np.nan_to_num(symptom.power), left=0.0, right=0.0)
     return Strengths(engine.hz, engine.power, read_only(engine.error + RESTLESS * np.maximum(loud, 0.0)))
+
+
+def between_bursts(
+    scene: Scene, masks: Masks, gain: FloatArray, engine: Strengths, symptom: Strengths
+) -> Strengths:
+    """Fill the engine's bands in which bursts are strong (NaN) with what is heard in the gaps between bursts.
+
+    Only where the gaps lie clear below the bursts; echo of the bursts fills shallow ones. ``symptom``: the
+    bursts' mean power in the bands of the beats.
+    """
+    power, error = engine.power.copy(), engine.error.copy()
+    if masks.calm.sum() < 4:
+        return engine
+    level = scene.level * taken_out(gain, scene, scene.time_s)[:, None] * scene.level_hz * per_hz(scene)
+    gaps = _over_octaves(np.percentile(level[masks.calm], GAP_PERCENT, axis=0))
+    bursts = THIRD_OF_BEAT * np.interp(
+        np.log(scene.level_hz), np.log(symptom.hz), np.nan_to_num(symptom.power), left=0.0, right=0.0
+    )
+    depth = 10.0 * np.log10(np.maximum(bursts, TINY) / np.maximum(gaps, TINY))
+    for i, hz in enumerate(scene.level_hz):
+        j = int(np.argmin(np.abs(np.log(engine.hz / hz))))
+        alike = abs(np.log(engine.hz[j] / hz)) < 0.05
+        if alike and hz > GAP_FROM_HZ and np.isnan(power[j]) and depth[i] > GAP_DEPTHS_DB[0]:
+            share = GAP_ERRORS[1] if depth[i] > GAP_DEPTHS_DB[1] else GAP_ERRORS[0]
+            power[j], error[j] = gaps[i], share * gaps[i]
+    return Strengths(engine.hz, read_only(power), read_only(error))
+
+
+def _over_octaves(power: FloatArray) -> FloatArray:
+    """Each band smoothed over an octave; NaN counts for nothing."""
+    known = np.isfinite(power)
+    wide = np.convolve(np.pad(np.where(known, power, 0.0), 1), OCTAVE)[2:-2]
+    return np.asarray(wide / (np.convolve(np.pad(known.astype(float), 1), OCTAVE)[2:-2] + TINY))
 
 
 def both(one: Strengths, two: Strengths) -> Strengths:

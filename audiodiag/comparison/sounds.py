@@ -38,13 +38,16 @@ ENGINE_SWELL = 0.10
 """Share by which the engine's own noise may swell under load beyond what its lines show (an assumption)."""
 CLEAR_BEAT_DB = 3.0
 """Height of a beat over its surroundings, mean of the bands, from which it counts as one."""
-TONE_FROM, TONE_SHARE, TONE_USUAL = 2.0, 0.05, 1.3
+TONE_FROM, TONE_SHARE, TONE_USUAL, TONE_CALM = 3.0, 0.2, 1.6, 25.0
 """Times its usual power from which a narrow band counts as squealing; share of the loudest from which an
-instant does; and how far over its usual a band stands in an engine alone (chosen on simulated pairs)."""
+instant does; how far over its usual a band stands in an engine alone; and the percentile over time that is
+called usual, low because a belt may squeal for half a recording (chosen on simulated pairs)."""
+TONE_LEAST = 0.3
+"""Share of the rise from which a narrow band squeals that it must reach in the mean."""
 TONE_PARTS = 5
 """Narrow bands in a third octave."""
-BURST_PERCENT, BURST_USUAL, BURST_S = 95.0, 1.6, 0.008
-"""Percentile of the bursts over the engine's cycle, how far over the cycle they begin, their smoothing."""
+BURST_S, BURST_ERROR = 0.008, 0.1
+"""Smoothing of bursts, and the error of their mean as a share of the engine's usual."""
 CYCLE_REV, FEWEST_CYCLES = 2, 12
 HISSING_WITHIN_DB = 4.0
 
@@ -223,14 +226,14 @@ def _squeals(scene: Scene, gain: FloatArray) -> Strengths:
     if not tracks:
         return Strengths(places, power, error)
     track, of = np.array(tracks), np.array(third)
-    usual = np.median(track, axis=1)
+    usual = np.percentile(track, TONE_CALM, axis=1)
     over = np.clip(track - TONE_FROM * usual[:, None], 0.0, None).sum(axis=0)
     sounding = over > TONE_SHARE * np.percentile(over, 99.0)
     if sounding.sum() < 3:
         sounding = np.arange(len(over)) >= len(over) - 3
         sounding = sounding[np.argsort(np.argsort(over, kind="stable"), kind="stable")]
     mean = track[:, sounding].mean(axis=1) - TONE_USUAL * usual
-    mean = np.where(mean > 0.3 * (TONE_FROM - 1.0) * usual, mean, 0.0)
+    mean = np.where(mean > TONE_LEAST * (TONE_FROM - 1.0) * usual, mean, 0.0)
     for j in sorted(set(third)):
         power[j] = float(mean[of == j].sum())
         error[j] = 0.4 * math.sqrt(float((usual[of == j] ** 2).sum()))
@@ -238,9 +241,10 @@ def _squeals(scene: Scene, gain: FloatArray) -> Strengths:
 
 
 def _chirps(scene: Scene, gain: FloatArray) -> Strengths:
-    """Power of the high bands in their loudest moments over their usual at that place of the engine's cycle.
+    """Mean power of the high bands less their usual at that place of the engine's cycle.
 
-    Valves and injectors tick at the same place of every cycle; bursts of a belt do not.
+    Valves and injectors tick at the same place of every cycle; bursts of a belt do not. The mean over the
+    whole recording counts, not the loudest moments, for bursts differ in strength and length.
     """
     nothing = np.full(len(BEATS_HZ), np.nan)
     angle = scene.angle
@@ -258,5 +262,5 @@ def _chirps(scene: Scene, gain: FloatArray) -> Strengths:
     cycles = over_angle[: len(over_angle) // length * length].reshape(-1, length, len(hz))
     usual = np.median(cycles, axis=0)
     width = hz * 0.4 * 2.0 / scene.sample_rate_hz
-    power = np.percentile(cycles - BURST_USUAL * usual, BURST_PERCENT, axis=(0, 1)) * width
-    return _on_bands(hz, power, 0.4 * np.median(usual, axis=0) * width, BEATS_HZ)
+    power = (cycles.mean(axis=(0, 1)) - usual.mean(axis=0)) * width
+    return _on_bands(hz, power, BURST_ERROR * usual.mean(axis=0) * width, BEATS_HZ)

@@ -106,7 +106,7 @@ def row_to_text(row: PairRow) -> str:
 
     values = {key: getattr(row, key) for key in _PLAIN}
     for side in ("before", "after"):
-        values[side] = [[plain(m.symptom), plain(m.engine)] for m in getattr(row, side)]
+        values[side] = [[plain(m.symptom), plain(m.engine), m.doubt_db] for m in getattr(row, side)]
     return json.dumps(values)
 
 
@@ -115,8 +115,10 @@ def row_from_text(text: str) -> PairRow:
     values = json.loads(text)
     for side in ("before", "after"):
         values[side] = [
-            Measured(*(Strengths(*(np.array(column, float) for column in one)) for one in pair))
-            for pair in values[side]
+            Measured(
+                *(Strengths(*(np.array(column, float) for column in part)) for part in one[:2]), float(one[2])
+            )
+            for one in values[side]
         ]
     return PairRow(**values)
 
