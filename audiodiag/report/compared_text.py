@@ -66,7 +66,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     quiet = [wording.SYMPTOM_WORDS[c.name] for c in found.symptoms if c not in asked]
     if quiet:
         lines += _hanging(f"cannot tell, not heard on either side: {', '.join(quiet)}", width)
-    if asked and all(change.repeatability == "prior" for change in asked):
+    if any(change.references for change in asked) and all(c.repeatability == "prior" for c in asked):
         lines += _hanging(
             "With one recording on a side, how far recordings of one car differ is assumed, not measured: "
             "record each side two or three times, moving nothing, to know it.",
@@ -103,7 +103,11 @@ def change_sentence(change: SymptomChange, names: tuple[str, str]) -> str:
     if change.smallest_db is not None:
         seen = f"; a change of {change.smallest_db:.1f} dB could have been told"
     if change.word == "cannot_tell":
-        return f"{name}: {word}, {change.reason}{seen}"
+        between = ""
+        if change.change_db is not None:
+            low, high = _signed(change.low_db), _signed(change.high_db)
+            between = f"{_signed(change.change_db)} (95 %: {low} to {high}): "
+        return f"{name}: {word}, {between}{change.reason}{seen}"
     if change.word == "gone":
         least = f"at least {-change.high_db:.1f} dB quieter (95 %)"
         return f"{name}: {word} {after}, {least}, below what can be heard"
