@@ -6,8 +6,9 @@ fitting altogether and judged beside a part of the clips without the symptom. *B
 simulation of engine bays are judged by a model fitted on the other. A family is compared by its log loss
 after calibration, and the simplest within one standard error of the best is kept.
 
-Probabilities are calibrated on what models said of a bay that they had never heard, where there are two bays:
-a car is no bay of the training either, and a model is less sure there than among clips like its own.
+Where there are two bays, probabilities are calibrated half on what models said of a bay that they had never
+heard and half on clips of bays that they knew: a car is no bay of the training, but two bays teach more of it
+than one teaches of the other.
 
 ``nested`` judges the whole procedure, choice and calibration included, on clips that took no part in either.
 """
@@ -221,9 +222,9 @@ def choose(
 ) -> Chosen:
     """Compare the candidates for one symptom, keep the simplest good one, fit and calibrate it.
 
-    The calibration is fitted on what models said of bays that they never heard, out of fold where there are
-    no two bays, never on what a model said of its own clips. The losses on plain folds, on a left-out bay
-    and, ``with_variants``, on left-out variants count alike.
+    The calibration is fitted on what models said out of fold and, where there are two bays, as much on what
+    they said of bays that they never heard; never on what a model said of its own clips. The loss on left-out
+    bays counts as much as those on plain folds and, ``with_variants``, on left-out variants together.
     """
     known = np.isfinite(table.present[:, table.column(symptom)])
     rows = table.chosen(known)
@@ -232,12 +233,14 @@ def choose(
     splits = variant_splits(rows, symptom, fold) if with_variants else ()
     bays = bay_splits(rows, symptom, fold)
     lean = leanings(rows.measures, symptom)
-    odds, lost, scores = {}, {}, []
+    odds: dict[str, tuple[FloatArray, FloatArray]] = {}
+    lost: dict[str, FloatArray] = {}
+    scores = []
     for candidate in candidates:
         listen = listened_to(candidate, rows.measures, symptom)
         own = out_of_fold(candidate, values, present, fold, listen=listen, lean=lean, seed=seed)
         away = _other_bay(candidate, values, present, bays, listen=listen, lean=lean, seed=seed)
-        odds[candidate.name] = np.where(np.isfinite(away), away, own)
+        odds[candidate.name] = (own, np.where(np.isfinite(away), away, own))
         said = _mended(own, present, fold)
         law = fit_law("platt", own, present, np.ones(len(own)))
         plain = losses(present, said)
@@ -249,7 +252,8 @@ def choose(
         elsewhere = np.full(len(own), np.nan)
         there = np.isfinite(away)
         elsewhere[there] = losses(present[there], law.probability(away[there]))
-        lost[candidate.name] = np.nanmean([plain, unheard, elsewhere], axis=0)
+        known = np.nanmean([plain, unheard], axis=0)
+        lost[candidate.name] = np.nanmean([known, elsewhere], axis=0)
         scores.append(
             FamilyScore(
                 candidate.name,
@@ -265,7 +269,9 @@ def choose(
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
     model = fit(candidate, values, present, listen=listen, lean=lean, seed=seed)
-    return Chosen(candidate, model, calibrate(odds[kept], present, fold), tuple(scores))
+    both, halves = np.concatenate(odds[kept]), np.full(2 * len(present), 0.5)
+    mended = calibrate(both, np.tile(present, 2), np.tile(fold, 2), weight=halves)
+    return Chosen(candidate, model, mended, tuple(scores))
 
 
 def _mean_known(values: FloatArray) -> float:
