@@ -66,8 +66,9 @@ def card_text(trained: Trained) -> str:
         "## Families compared",
         "Mean log loss after calibration, on clips not fitted on (in brackets: on structural variants of the "
         "source that were left out; on the simulation of bays that was left out). The simplest within one "
-        "standard error of the best mean of the three is kept, in bold. Probabilities are calibrated on what "
-        "models said of the simulation that they had not heard.",
+        "standard error of the best is kept, in bold; the simulation left out counts as much as the other "
+        "two together. Probabilities are calibrated half on clips of simulations that were heard and half on "
+        "clips of the one left out.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),
