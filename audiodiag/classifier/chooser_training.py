@@ -10,7 +10,7 @@ import numpy as np
 from audiodiag.records import FloatArray
 from audiodiag.speed.chooser import Chooser, ChooserNet
 
-__all__ = ["NetSettings", "fit_chooser", "fit_trust"]
+__all__ = ["NetSettings", "fit_chooser", "fit_sum", "fit_trust"]
 
 
 @dataclass(frozen=True)
@@ -53,6 +53,44 @@ def fit_chooser(
         for number in range(settings.nets)
     )
     return Chooser(shell.centre, shell.scale, nets, shell.trust)
+
+
+def fit_sum(
+    features: Sequence[FloatArray],
+    right: Sequence[Sequence[int]],
+    weight: Sequence[float],
+    *,
+    ridge: float = 0.03,
+) -> Chooser:
+    """Fit a chooser whose score is a plain weighted sum: a softmax over the rows of each clip, convex.
+
+    Arguments as of ``fit_chooser``; ridge pulls the weights of the scaled features to zero.
+    """
+    from scipy.optimize import minimize
+
+    stacked = np.concatenate(list(features))
+    size = stacked.shape[1]
+    nothing = np.zeros((size, 0))
+    shell = Chooser(np.nanmean(stacked, axis=0), np.nanstd(stacked, axis=0) + 1e-3, (), np.array([0.0, 1.0]))
+    scaled = [shell.scaled(rows) for rows in features]
+    share = np.asarray(weight, float) / np.mean(weight)
+
+    def loss(values: FloatArray) -> tuple[float, FloatArray]:
+        total, slope = 0.0, np.zeros(size)
+        for rows, truth, counts in zip(scaled, right, share, strict=True):
+            score, true_rows = rows @ values, list(truth)
+            whole, mine = np.logaddexp.reduce(score), np.logaddexp.reduce(score[true_rows])
+            total += counts * (whole - mine)
+            away = np.exp(score - whole)
+            away[true_rows] -= np.exp(score[true_rows] - mine)
+            slope += counts * (rows.T @ away)
+        total = total / len(scaled) + 0.5 * ridge * float(values @ values)
+        return float(total), slope / len(scaled) + ridge * values
+
+    found = minimize(loss, np.zeros(size), jac=True, method="L-BFGS-B").x
+    return Chooser(
+        shell.centre, shell.scale, (ChooserNet(nothing, np.zeros(0), np.zeros(0), found),), shell.trust
+    )
 
 
 def _fit_net(

@@ -19,8 +19,9 @@ from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, 
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.moves import measured_moves
-from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness
+from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness, straighten_clean
 from audiodiag.speed.running import joined, running_spans
+from audiodiag.speed.second import mean_of_opinions, second_features, with_score
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
 
@@ -38,6 +39,8 @@ UNTAUGHT_CONFIDENCE = 0.3
 """Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""
 SAME_SPEED = 0.02
 """Two readings closer than this share are one speed."""
+LEAST_REPORTED, MOST_REPORTED = 0.002, 10
+"""Other readings are reported from this probability on, and no more than so many."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,13 +49,15 @@ class Candidate:
 
     hypotheses: what is to be decided between. features: one row a hypothesis and a last one for none of
     them, from ``describe``. sharpness: for each track and instant, the posterior
-    probability that the speed lies near the track, shape (frames,) each.
+    probability that the speed lies near the track, shape (frames,) each. second: the rows of
+    ``second_features`` where several numbers of cylinders are considered.
     """
 
     tracks: tuple[RefinedTrack, ...]
     hypotheses: tuple[Hypothesis, ...]
     features: FloatArray
     sharpness: tuple[FloatArray, ...]
+    second: FloatArray | None = None
 
 
 def _tracked(
@@ -148,7 +153,27 @@ def candidate_tracks(
     guesses = hypotheses(tuple(track.rpm for track in tracks), cylinders)
     duration = len(bands[0].samples) / bands[0].rate_hz
     features = describe(views, guesses, prior=prior, duration_s=duration)
-    return Candidate(tuple(tracks), guesses, features, tuple(sharpness))
+    second = None
+    if len(cylinders) > 1:
+        medians = [view.median_rpm for view in views]
+        second = second_features([_clean(signals, track) for track in tracks], medians, guesses, features)
+    return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second)
+
+
+def _clean(
+    signals: tuple[Baseband, ...], track: RefinedTrack
+) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+    """Order spectra of the low band and the envelopes over which nothing folds back, in two windows each."""
+    found = []
+    for signal in signals:
+        clean = straighten_clean(signal, track.time_s, track.rpm)
+        found.append((
+            long_order_levels(signal, track.time_s, track.rpm, clean=clean),
+            long_order_levels(signal, track.time_s, track.rpm, revs=FINE_REVS, clean=clean),
+        ))  # fmt: skip
+    if len(found) == 1:
+        found.append((0.0 * found[0][0], 0.0 * found[0][1]))
+    return found[0], found[1]
 
 
 def _view(
@@ -182,17 +207,26 @@ def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
 
 @dataclass(frozen=True)
 class Choice:
-    """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that."""
+    """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that.
+
+    confidence: the probability, put right on clips that the choosing models did not see.
+    """
 
     hypothesis: Hypothesis
     probability: float
     cylinders_probability: float
     alternatives: tuple[SpeedAlternative, ...]
+    confidence: float
 
 
 def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     """Decide between the hypotheses: the most probable speed, then the most probable cylinders for it."""
-    probability = weights.chooser.probabilities(candidate.features)[:-1]
+    chooser = weights.chooser
+    if candidate.second is None or weights.second is None:
+        probability = chooser.probabilities(candidate.features)[:-1]
+    else:
+        first, chooser = chooser.scores(candidate.features), weights.second
+        probability = mean_of_opinions(first, chooser.scores(with_score(candidate.second, first)))[:-1]
     medians = [float(np.median(track.rpm)) for track in candidate.tracks]
     speeds = np.array([h.factor * medians[h.track] for h in candidate.hypotheses])
     numbers = np.array([h.cylinders for h in candidate.hypotheses])
@@ -208,22 +242,23 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
         float(totals[best_speed]),
         shares[number] / max(float(totals[best_speed]), 1e-12),
         _alternatives(speeds, numbers, probability, best),
+        chooser.confidence(float(totals[best_speed])),
     )
 
 
 def _alternatives(
     speeds: FloatArray, numbers: FloatArray, probability: FloatArray, best: int
 ) -> tuple[SpeedAlternative, ...]:
-    """Other readings of at least 1 %, those of the same speed and cylinders added up, the likeliest first."""
+    """Other readings, those of the same speed and cylinders added up, the likeliest first."""
     found: list[SpeedAlternative] = []
     left = np.ones(len(speeds), bool)
     near_best = np.abs(np.log(speeds / speeds[best])) < SAME_SPEED
     left[near_best & (numbers == numbers[best])] = False
-    while left.any() and len(found) < 6:
+    while left.any() and len(found) < MOST_REPORTED:
         top = int(np.argmax(np.where(left, probability, -1.0)))
         like = left & (numbers == numbers[top]) & (np.abs(np.log(speeds / speeds[top])) < SAME_SPEED)
         total = float(probability[like].sum())
-        if total < 0.01:
+        if total < LEAST_REPORTED:
             break
         left[like] = False
         found.append(SpeedAlternative(float(speeds[top] / speeds[best]), int(numbers[top]), total))
@@ -293,7 +328,7 @@ def _speed_of_run(
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:
         track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
-    confidence = weights.chooser.confidence(choice.probability)
+    confidence = choice.confidence
     if told is not None and told not in CYLINDERS:
         confidence = min(confidence, UNTAUGHT_CONFIDENCE)
     return _trace(front, candidate.sharpness[choice.hypothesis.track], choice, track, confidence, told)

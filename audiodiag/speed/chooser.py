@@ -50,10 +50,14 @@ class Chooser:
         """Scale features; what is NaN stands at the centre."""
         return np.clip(np.nan_to_num((features - self.centre) / self.scale), -REACH, REACH)
 
+    def scores(self, features: FloatArray) -> FloatArray:
+        """Score each row of ``features``, shape (hypotheses + 1,): the mean of the nets."""
+        scaled = self.scaled(features)
+        return np.asarray(np.mean([net.scores(scaled) for net in self.nets], axis=0))
+
     def probabilities(self, features: FloatArray) -> FloatArray:
         """Probability of each row of ``features``, shape (hypotheses + 1,); the last is *none of these*."""
-        scaled = self.scaled(features)
-        score = np.mean([net.scores(scaled) for net in self.nets], axis=0)
+        score = self.scores(features)
         return np.asarray(np.exp(score - np.logaddexp.reduce(score)))
 
     def confidence(self, probability: float) -> float:

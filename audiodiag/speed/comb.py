@@ -45,12 +45,14 @@ class CombWeights:
     """Learned comb weights.
 
     teeth: for each number of cylinders, shape (channels, teeth). prior: shape (grid,), log prior of speed.
-    chooser: decides between half, double and other numbers of cylinders.
+    chooser: decides between half, double and other numbers of cylinders. second: a second opinion where the
+    number of cylinders is not told, on ``second.SECOND_FEATURES``.
     """
 
     teeth: Mapping[int, FloatArray]
     prior: FloatArray
     chooser: Chooser
+    second: Chooser | None = None
 
 
 def _shifts(axis_hz: FloatArray) -> FloatArray:
@@ -108,7 +110,8 @@ def speed_prior() -> FloatArray:
 def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
 
-    Errors: ModelError where the file is missing or not of the schema ``audiodiag/speed/2``.
+    A file without a second opinion is read as well. Errors: ModelError where the file is missing or not of
+    the schema ``audiodiag/speed/2``.
     """
     path = path or shipped_folder("models") / "speed.json"
     try:
@@ -117,11 +120,14 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
         right = stored["schema"] == "audiodiag/speed/2" and set(teeth) == set(CYLINDERS)
         right = right and all(t.shape == (len(CHANNELS), len(TEETH)) for t in teeth.values())
         chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
+        second = None
+        if "second" in stored:
+            second = chooser_from_plain(stored["second"], int(stored["second_features"]))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _broken(path, type(error).__name__) from error
     if not right:
         raise _broken(path, "another schema or shape")
-    return CombWeights(teeth, speed_prior(), chooser)
+    return CombWeights(teeth, speed_prior(), chooser, second)
 
 
 def _broken(path: Path, got: str) -> ModelError:

@@ -9,13 +9,15 @@ whose lines all stand out a little says much.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.comb import CYLINDERS
 
-__all__ = ["EVIDENCE_NAMES", "FAMILIES", "evidence_features", "line_evidence", "line_scores"]
+__all__ = ["EVIDENCE_NAMES", "FAMILIES", "evidence_features", "line_evidence", "line_scores", "line_terms"]
 
 FAMILIES = ("firing_odd", "firing_even", "half_firing", "whole", "half")
 SPECTRA = ("low", "env", "low_fine", "env_fine")
@@ -38,9 +40,10 @@ EVIDENCE_NAMES = (
 """Names of what ``evidence_features`` gives for each reading."""
 
 
-def _families(cylinders: int) -> tuple[FloatArray, ...]:
-    """Orders of each family up to ``TOP_ORDER``."""
-    half = np.arange(1, int(2 * TOP_ORDER) + 1)
+@cache
+def _families(cylinders: int, half_orders: int) -> tuple[FloatArray, NDArray[np.intp]]:
+    """The first so many half orders, one family after the other, and the family of each."""
+    half = np.arange(1, half_orders + 1)
     firing, number = half % cylinders == 0, half // cylinders
     between = ~firing & (2 * half % cylinders == 0)
     rest = ~firing & ~between
@@ -51,10 +54,8 @@ def _families(cylinders: int) -> tuple[FloatArray, ...]:
         rest & (half % 2 == 0),
         rest & (half % 2 == 1),
     )
-    return tuple(half[each] / 2.0 for each in chosen)
-
-
-_ORDERS = {number: _families(number) for number in CYLINDERS}
+    orders = np.concatenate([half[each] / 2.0 for each in chosen])
+    return orders, np.repeat(np.arange(len(chosen)), [int(each.sum()) for each in chosen])
 
 
 def line_scores(levels: FloatArray, step: float) -> FloatArray:
@@ -74,27 +75,41 @@ def line_scores(levels: FloatArray, step: float) -> FloatArray:
     return np.asarray((near - middle) / max(middle - float(np.quantile(part, 0.16)), LEAST_SCATTER))
 
 
-def line_evidence(scores: FloatArray, step: float, factor: float, cylinders: int) -> FloatArray:
-    """Log odds of each family's lines against none, shape (families,), natural logarithm.
+def line_terms(scores: FloatArray) -> FloatArray:
+    """Log of how much likelier a line makes each score, for every share of audible lines.
 
-    scores, step: from ``line_scores``, of a clip straightened by a track. The engine turns ``factor`` times
-    as fast as the track says.
+    scores: from ``line_scores``, shape (..., orders). Returns shape (..., shares, orders), natural logarithm.
 
     Source: a line that is heard has a score spread evenly up to ``LOUDEST_SCORE``, one that is not a normal
     one; the odds of a mixture with a share unknown beforehand (Bayes' theorem; plain calculation).
     """
-    found = np.zeros(len(FAMILIES))
-    for family, orders in enumerate(_ORDERS[cylinders]):
-        here = orders * factor
-        here = here[(here > 0.1) & (here < min(HIGHEST_ORDER, (len(scores) - 2) * step))]
-        place = np.round(here / step).astype(int)
-        if place.size == 0:
-            continue
-        height = np.clip(scores[place], 0.0, 3.9)
-        ratio = np.sqrt(2 * np.pi) / LOUDEST_SCORE * np.exp(0.5 * height**2)
-        ratio = np.where(scores[place] > 0, np.minimum(ratio, MOST_RATIO), LEAST_RATIO)
-        each = np.log1p(AUDIBLE_SHARES[:, None] * (ratio[None, :] - 1.0)).sum(axis=1)
-        found[family] = np.logaddexp.reduce(each) - np.log(len(AUDIBLE_SHARES))
+    height = np.clip(scores, 0.0, 3.9)
+    ratio = np.sqrt(2 * np.pi) / LOUDEST_SCORE * np.exp(0.5 * height**2)
+    ratio = np.where(scores > 0, np.minimum(ratio, MOST_RATIO), LEAST_RATIO)
+    return np.asarray(np.log1p(AUDIBLE_SHARES[:, None] * (ratio[..., None, :] - 1.0)))
+
+
+def line_evidence(
+    terms: FloatArray, step: float, factor: float, cylinders: int, *, top: float | None = None
+) -> FloatArray:
+    """Log odds of each family's lines against none, shape (..., families), natural logarithm.
+
+    terms: from ``line_terms``, of clips straightened by a track, in steps of ``step`` orders. The engine
+    turns ``factor`` times as fast as the track says. top: judge the lines up to this order of the track,
+    without it up to ``TOP_ORDER`` of the engine. Readings that fire alike then say the same of the firing
+    lines; up to an order of the engine, the one that turns faster is credited with lines further up.
+    """
+    count = terms.shape[-1]
+    most = HIGHEST_ORDER if top is None else min(top, HIGHEST_ORDER)
+    orders, family = _families(cylinders, int(2 * (TOP_ORDER if top is None else top / factor + 1)))
+    here = orders * factor
+    kept = (here > 0.1) & (here < min(most, (count - 2) * step))
+    place = np.round(here[kept] / step).astype(int)
+    found = np.zeros((*terms.shape[:-2], len(FAMILIES)))
+    some, first = np.unique(family[kept], return_index=True)
+    if len(some):
+        sums = np.add.reduceat(terms[..., place], first, axis=-1)
+        found[..., some] = np.logaddexp.reduce(sums, axis=-2) - np.log(len(AUDIBLE_SHARES))
     return found
 
 

@@ -17,7 +17,13 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID
-from audiodiag.speed.comb_evidence import EVIDENCE_NAMES, evidence_features, line_evidence, line_scores
+from audiodiag.speed.comb_evidence import (
+    EVIDENCE_NAMES,
+    evidence_features,
+    line_evidence,
+    line_scores,
+    line_terms,
+)
 from audiodiag.speed.front import LOG_STEP
 
 __all__ = [
@@ -273,16 +279,15 @@ def describe(
 
 def _lines(views: tuple[TrackView, ...], guesses: tuple[Hypothesis, ...]) -> FloatArray:
     """What the lines of each hypothesis say, shape (hypotheses, names of ``comb_evidence``)."""
-    steps = (ORDER_STEP, ORDER_STEP, FINE_STEP, FINE_STEP)
-    scores = [
-        [line_scores(levels, step) for levels, step in zip(spectra, steps, strict=True)]
-        for spectra in ((*view.levels, *view.fine_levels) for view in views)
+    terms = [
+        [
+            (line_terms(np.stack([line_scores(levels, step) for levels in pair])), step)
+            for pair, step in ((view.levels, ORDER_STEP), (view.fine_levels, FINE_STEP))
+        ]
+        for view in views
     ]
     evidence = np.array([
-        [
-            line_evidence(each, step, g.factor, g.cylinders)
-            for each, step in zip(scores[g.track], steps, strict=True)
-        ]
+        np.concatenate([line_evidence(each, step, g.factor, g.cylinders) for each, step in terms[g.track]])
         for g in guesses
     ])  # fmt: skip
     speed = np.array([g.factor * views[g.track].median_rpm for g in guesses])

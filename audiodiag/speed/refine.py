@@ -20,7 +20,7 @@ from audiodiag.records import FloatArray
 from audiodiag.speed.front import Baseband
 from audiodiag.speed.tracking import forward_backward, step_law
 
-__all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "straighten"]
+__all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "straighten", "straighten_clean"]
 
 SAMPLES_PER_REV = 64
 PHASE_SAMPLES_PER_REV = 256
@@ -364,13 +364,29 @@ def _smoothed_walk(values: FloatArray, variance: FloatArray) -> tuple[FloatArray
     return level, np.sqrt(np.maximum(spread, 0.0))
 
 
-def long_order_levels(signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, revs: int = 24) -> FloatArray:
+def straighten_clean(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> FloatArray:
+    """Re-sample to crank angle so that nothing from above folds back over the orders up to 32.
+
+    As the first result of ``straighten``, with ``SAMPLES_PER_REV`` samples a revolution, taken from samples
+    that lie four times as close.
+    """
+    values, _ = straighten(signal, time_s, rpm, samples_per_rev=PHASE_SAMPLES_PER_REV)
+    count = len(values) * SAMPLES_PER_REV // PHASE_SAMPLES_PER_REV
+    if count < 2:
+        return np.zeros(count, np.float32)
+    lines = scipy.fft.rfft(values[: count * PHASE_SAMPLES_PER_REV // SAMPLES_PER_REV])
+    return np.asarray(scipy.fft.irfft(lines[: count // 2 + 1], count), np.float32)
+
+
+def long_order_levels(
+    signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, revs: int = 24, clean: FloatArray | None = None
+) -> FloatArray:
     """Give the whole clip's order spectrum above its own local background, in nats.
 
     Orders 0 to 32 in steps of ``1 / (4 revs)``, from windows of ``revs`` revolutions, log power averaged over
-    the clip.
+    the clip. clean: the signal as ``straighten_clean`` gives it, to be used instead.
     """
-    values, _ = straighten(signal, time_s, rpm)
+    values = straighten(signal, time_s, rpm)[0] if clean is None else clean
     if len(values) < revs * SAMPLES_PER_REV:
         values = np.pad(values, (0, revs * SAMPLES_PER_REV - len(values)))
     power, _ = _angle_spectra(values, revs, revs // 4, 4)

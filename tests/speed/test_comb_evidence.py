@@ -11,6 +11,7 @@ from audiodiag.speed.comb_evidence import (
     evidence_features,
     line_evidence,
     line_scores,
+    line_terms,
 )
 
 STEP = 1 / 96
@@ -34,18 +35,34 @@ def test_faint_half_orders_together_tell_six_cylinders_from_four():
     half = [h / 2 for h in range(1, 33) if h % 6]
     scores = spectrum(*firing, height=12.0, seed=1)
     scores = np.maximum(scores, spectrum(*half, height=3.0, seed=2))
-    six, four = line_evidence(scores, STEP, 1.0, 6), line_evidence(scores, STEP, 1.5, 4)
+    terms = line_terms(scores)
+    six, four = line_evidence(terms, STEP, 1.0, 6), line_evidence(terms, STEP, 1.5, 4)
     assert six[2:].sum() > four[2:].sum() + 10.0
 
 
 def test_a_family_that_is_silent_costs_little():
     scores = spectrum(*(2.0 * k for k in range(1, 9)), height=12.0, seed=3)
-    silent = line_evidence(scores, STEP, 1.0, 4)[FAMILIES.index("half")]
+    silent = line_evidence(line_terms(scores), STEP, 1.0, 4)[FAMILIES.index("half")]
     assert -2.0 <= silent < 4.0
 
 
+def test_readings_that_fire_alike_say_the_same_of_firing_lines_up_to_one_order_of_the_track():
+    terms = line_terms(spectrum(*(3.0 * k for k in range(1, 8)), height=12.0, seed=4))
+    slow, fast = (line_evidence(terms, STEP, 6 / n, n, top=24.0)[:2] for n in (8, 3))
+    assert slow == pytest.approx(fast)
+    slow, fast = (line_evidence(terms, STEP, 6 / n, n)[:2].sum() for n in (8, 3))
+    assert fast > slow + 5.0
+
+
+def test_evidence_of_a_family_is_the_mixture_over_its_shares():
+    scores = spectrum(2, 4, 6, seed=5)
+    lines = np.exp(line_terms(scores)[:, [round(o / STEP) for o in (1.0, 3.0, 5.0, 7.0)]]).prod(axis=1)
+    found = line_evidence(line_terms(scores), STEP, 1.0, 4, top=8.0)[FAMILIES.index("half_firing")]
+    assert found == pytest.approx(np.log(lines.mean()))
+
+
 def test_lines_without_an_engine_are_not_evidence():
-    found = [line_evidence(spectrum(seed=s), STEP, 1.0, 4).sum() for s in range(20)]
+    found = [line_evidence(line_terms(spectrum(seed=s)), STEP, 1.0, 4).sum() for s in range(20)]
     assert np.median(found) < 1.0
 
 
