@@ -70,18 +70,18 @@ class Prior:
 
 PRIORS: dict[str, Prior] = {
     "pump_whine": Prior(
-        repeat_db=0.7, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=0.5
+        repeat_db=0.7, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.5
     ),
     "cavitation_groan": Prior(repeat_db=0.7, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.6),
     "belt_squeal": Prior(repeat_db=1.0, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.0),
-    "belt_chirp": Prior(repeat_db=0.8, healthy=1.0, ruler_share=0.5, hidden_db=2.2, hidden_weight=20.0),
+    "belt_chirp": Prior(repeat_db=0.8, healthy=1.0, hidden_db=2.0, hidden_weight=8.0),
     "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2),
     "bearing_growl": Prior(
         repeat_db=0.8, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.4, hidden_weight=20.0
     ),
 }
-"""Priors by symptom, chosen on 268 simulated pairs (seeds 60000 to 60081, 70000 to 70035 and 110000 to
-110149): some 33 known changes a symptom."""
+"""Priors by symptom, chosen on 468 simulated pairs (seeds 60000 to 60081, 70000 to 70035, 90000 to 90199 and
+110000 to 110149): some 60 known changes a symptom."""
 
 
 @dataclass(frozen=True, eq=False)

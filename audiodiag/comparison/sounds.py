@@ -252,6 +252,8 @@ def _chirps(scene: Scene, gain: FloatArray) -> Strengths:
     if angle is None or angle.revolutions < CYCLE_REV * FEWEST_CYCLES:
         return Strengths(BEATS_HZ, nothing, nothing)
     high = scene.beat_hz > 1700.0
+    if not high.any():
+        return Strengths(BEATS_HZ, nothing, nothing)
     hz = scene.beat_hz[high]
     time_s = (np.arange(len(scene.envelope)) + 0.5) / scene.envelope_rate_hz
     scaled = scene.envelope[:, high] * taken_out(gain, scene, time_s)[:, None]

@@ -3,8 +3,8 @@
 ``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [alike]``: with so many
 recordings a side; alike: with one phone at one place. ``... bleeds FIRST COUNT``: the bleed watch. Measured
 pairs are kept in FOLDER, where one is named, so that a changed prior need not simulate again. Choices were
-made on pairs 60000 to 60081, 70000 to 70035, 110000 to 110149 and on bleeds 5000 to 5023, 7000 to 7009;
-figures from other seeds are the ones that count.
+made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 110000 to 110149 and on bleeds 5000 to 5023,
+7000 to 7009; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations

@@ -91,3 +91,12 @@ def test_recordings_correct_each_other_about_the_order_of_the_whine() -> None:
     assert found == pytest.approx(11.85, abs=0.01)
     odd = common_order([drive((16.92, 0.5), (16.32, 0.4)), drive((32.64, 0.9))])
     assert odd == pytest.approx(32.64) or odd == pytest.approx(16.32)
+
+
+def test_chirp_without_high_bands_is_unknown_and_no_error() -> None:
+    scene = replace(scene_of(engine()), beat_hz=np.zeros(0), envelope=np.zeros((6000, 0), np.float32))
+    everywhere = np.ones(len(scene.time_s), bool)
+    masks = Masks(everywhere, ~everywhere, everywhere, False)
+    gain = np.zeros(len(scene.time_s))
+    found = strengths_of(scene, "belt_chirp", masks, None, gain, order=1.0, lines=None)
+    assert not np.isfinite(found.power).any()
