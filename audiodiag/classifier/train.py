@@ -23,7 +23,8 @@ import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import AUDIBLE_DB, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.families import KINDS
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
 from audiodiag.classifier.speed_training import train_speed
@@ -166,9 +167,9 @@ def train_on_rows(
             known = np.isfinite(judge.present[:, column])
             said = own.probability(judge.values[known])
             limits = learn_limits(judge.present[known, column], said)
-            symptoms[job.symptom] = SymptomModel(
-                own.candidate.name, own.candidate.kind, own.model, own.calibration, limits
-            )
+            # With too few clips the model is a constant, whatever the candidate.
+            kind = next(name for name, made in KINDS.items() if isinstance(own.model, made))
+            symptoms[job.symptom] = SymptomModel(own.candidate.name, kind, own.model, own.calibration, limits)
             say(f"trained {len(chosen)} of {len(SYMPTOMS)} symptoms ({job.symptom}: {own.candidate.name})")
     bays = learn.values[learn.engine > 0.5]
     low, middle, high = _usual(bays)
@@ -213,7 +214,8 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
         "engine_bays": int(table.engine.sum()),
         "shares": {
-            name: round(float(np.nanmean(table.present[:, table.column(name)])), 4) for name in SYMPTOMS
+            name: round(float(table.present[table.learnable(name, from_db=AUDIBLE_DB), i].mean()), 4)
+            for i, name in enumerate(SYMPTOMS)
         },
     }
 
