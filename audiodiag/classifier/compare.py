@@ -8,8 +8,7 @@ after calibration, and the simplest within one standard error of the best is kep
 
 Where there are two bays, probabilities are calibrated half on what models said of a bay that they had never
 heard and half on clips of bays that they knew: a car is no bay of the training, but two bays teach more of it
-than one teaches of the other. Clips in which a symptom is too faint to be heard teach nothing of it: they
-look like clips without, and a probability that counts them says *perhaps* of everything.
+than one teaches of the other.
 
 ``nested`` judges the whole procedure, choice and calibration included, on clips that took no part in either.
 """
@@ -21,7 +20,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
-from audiodiag.classifier.examples import AUDIBLE_DB
 from audiodiag.classifier.families import Scorer
 from audiodiag.classifier.features import IntArray, Mask
 from audiodiag.classifier.fitting import CANDIDATES, FEWEST, Candidate, fit, listened_to
@@ -224,12 +222,12 @@ def choose(
 ) -> Chosen:
     """Compare the candidates for one symptom, keep the simplest good one, fit and calibrate it.
 
-    Clips with the symptom below ``examples.AUDIBLE_DB`` are left out. The calibration is fitted on what
-    models said out of fold and, where there are two bays, as much on what they said of bays that they never
-    heard; never on what a model said of its own clips. The loss on left-out bays counts as much as those on
-    plain folds and, ``with_variants``, on left-out variants together.
+    The calibration is fitted on what models said out of fold and, where there are two bays, as much on what
+    they said of bays that they never heard; never on what a model said of its own clips. The loss on left-out
+    bays counts as much as those on plain folds and, ``with_variants``, on left-out variants together.
     """
-    rows = table.chosen(table.learnable(symptom, from_db=AUDIBLE_DB))
+    known = np.isfinite(table.present[:, table.column(symptom)])
+    rows = table.chosen(known)
     values, present = rows.values, np.asarray(rows.present[:, rows.column(symptom)])
     fold = plain_folds(rows.group, folds=folds, seed=seed)
     splits = variant_splits(rows, symptom, fold) if with_variants else ()

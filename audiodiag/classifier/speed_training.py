@@ -354,11 +354,6 @@ def choose_on_cases(cases: Sequence[_Case], *, folds: int = 4) -> tuple[Chooser,
     return whole, second, "; ".join([*said, words])
 
 
-UNHEARD_ODDS = 2.0
-"""By how much the odds of being right fall in an engine bay unlike all that was learnt from (an assumption,
-no published source): on a simulation that nothing was fitted to, an answer was wrong about twice as often."""
-
-
 def second_on_cases(cases: Sequence[_Case], scores: Sequence[FloatArray]) -> tuple[Chooser, str]:
     """Fit the second opinion for unknown cylinders, and its trust on bays that it did not hear.
 
@@ -389,7 +384,7 @@ def second_on_cases(cases: Sequence[_Case], scores: Sequence[FloatArray]) -> tup
             chosen.append(choice.probability)
             locked = cases[i].off[cases[i].candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE
             right.append(bool(locked))
-    trust = fit_trust(chosen, right) - np.array([np.log(UNHEARD_ODDS), 0.0])
+    trust = fit_trust(chosen, right)
     words = f"with the second opinion, learnt from the other bay: {np.mean(right):.3f}"
     return replace(fitted(range(len(cases))), trust=trust), words
 

@@ -122,21 +122,6 @@ class Table:
         """
         return SYMPTOMS.index(symptom)
 
-    def learnable(self, symptom: str, *, from_db: float) -> Any:
-        """Tell the rows to learn a symptom from, shape (n,): truth known, and no symptom too faint to hear.
-
-        A symptom whose level is unknown, or at least ``from_db`` against the engine, counts as heard.
-
-        >>> faint = Row("a", 1, {}, {"pump_whine": True}, level_db={"pump_whine": -15.0})
-        >>> Table.of([faint, Row("b", 2, {}, {"pump_whine": False})]).learnable(
-        ...     "pump_whine", from_db=-12.0
-        ... ).tolist()
-        [False, True]
-        """
-        column = self.column(symptom)
-        present, level = self.present[:, column], self.level_db[:, column]
-        return np.isfinite(present) & ~((present == 1) & (np.nan_to_num(level, nan=from_db) < from_db))
-
     def variants(self, symptom: str) -> tuple[str, ...]:
         """Name the structural variants of a symptom that occur, in alphabetical order."""
         return tuple(sorted({row.variant[symptom] for row in self.rows if row.variant.get(symptom)}))

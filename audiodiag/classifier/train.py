@@ -23,7 +23,7 @@ import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import AUDIBLE_DB, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.families import KINDS
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
@@ -214,8 +214,7 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
         "engine_bays": int(table.engine.sum()),
         "shares": {
-            name: round(float(table.present[table.learnable(name, from_db=AUDIBLE_DB), i].mean()), 4)
-            for i, name in enumerate(SYMPTOMS)
+            name: round(float(np.nanmean(table.present[:, table.column(name)])), 4) for name in SYMPTOMS
         },
     }
 
