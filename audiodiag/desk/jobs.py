@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import secrets
 import time
@@ -13,6 +14,7 @@ from sqlalchemy import case as sql_case
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from audiodiag.desk.settings import NOBODY
 from audiodiag.desk.store import Store, record_deed
 from audiodiag.desk.tables import (
     AnalysisRow,
@@ -66,7 +68,8 @@ class Attempt:
     """One attempt at one job: what a worker is told.
 
     settings: those of a bleed watch, a course or a task. seen: answers about the car. life: its age, mileage
-    and renewed parts.
+    and renewed parts. sender: a mark of who sent a recording to which case, alike for all of one sender's in
+    one case; ``-`` for what is no listening.
     """
 
     job_id: int
@@ -77,6 +80,7 @@ class Attempt:
     settings: dict[str, Any] = field(default_factory=dict)
     seen: dict[str, str] = field(default_factory=dict)
     life: dict[str, Any] = field(default_factory=dict)
+    sender: str = NOBODY
 
 
 @dataclass(frozen=True)
@@ -180,7 +184,15 @@ def take_next(store: Store) -> Attempt | None:
             settings=settings,
             seen={row.name: row.answer for row in seen},
             life={"age_years": car.age_years, "mileage_km": car.mileage_km, "renewed": car.renewed},
+            sender=_sender(session, job),
         )
+
+
+def _sender(session: Session, job: JobRow) -> str:
+    if job.kind != "listen":
+        return NOBODY
+    who = session.get_one(RecordingRow, job.recording_id).who
+    return hashlib.sha256(f"{job.case_id} {who}".encode()).hexdigest()[:24]
 
 
 def _settings(session: Session, job: JobRow) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from audiodiag.desk.settings import NOBODY
 from audiodiag.errors import AudiodiagError
 from audiodiag.files import write_text_whole
 
@@ -40,6 +41,8 @@ ORDER_FILE, RESULT_FILE, PROGRESS_FILE, SOUND_FILE = (
 OUTLINE_COLUMNS = 600
 LONGEST_SOUND_S = 900.0
 WARM_UP_S = 5.0
+FIT_SHARE = 0.125
+"""Share of the memory allowed up to which a worker may have grown to go on."""
 
 
 def warm_up() -> None:
@@ -61,30 +64,41 @@ def warm_up() -> None:
 
 
 def limit_this_process(limits: dict[str, int]) -> None:
-    """Bound memory, processor time, open files and written bytes of this process; no core dumps."""
-    for kind, value in (
-        (resource.RLIMIT_AS, limits["memory_bytes"]),
-        (resource.RLIMIT_CPU, limits["cpu_s"] + 2),
-        (resource.RLIMIT_NOFILE, limits["files"]),
-        (resource.RLIMIT_FSIZE, limits["output_bytes"]),
-        (resource.RLIMIT_CORE, 0),
+    """Bound memory, processor time, open files and written bytes of this process; no core dumps.
+
+    The processor time counts from here: a worker that goes on to another order gets it anew, and over all its
+    orders never more than ``turns`` times as much.
+    """
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    so_far_s = int(used.ru_utime + used.ru_stime)
+    for kind, value, most in (
+        (resource.RLIMIT_AS, limits["memory_bytes"], limits["memory_bytes"]),
+        # first the signal that says why, then the end
+        (resource.RLIMIT_CPU, so_far_s + limits["cpu_s"], limits["turns"] * limits["cpu_s"] + 2),
+        (resource.RLIMIT_NOFILE, limits["files"], limits["files"]),
+        (resource.RLIMIT_FSIZE, limits["output_bytes"], limits["output_bytes"]),
+        (resource.RLIMIT_CORE, 0, 0),
     ):
         _, hard = resource.getrlimit(kind)
-        most = value if hard == resource.RLIM_INFINITY else min(value, hard)
-        spare = 2 if kind == resource.RLIMIT_CPU else 0  # first the signal that says why, then the end
-        resource.setrlimit(kind, (max(0, most - spare), most))
+        most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(kind, (min(value, most), most))
 
 
-def carry_out(folder: Path) -> None:
-    """Do what the order says; what is refused is a result too, in words."""
+def carry_out(folder: Path) -> bool:
+    """Do what the order says; what is refused is a result too, in words.
+
+    Tells whether this process may do another order: not after one that took much memory or ran out of it.
+    """
     order = json.loads((folder / ORDER_FILE).read_text(encoding="utf-8"))
     limit_this_process(order["limits"])
+    fit = True
     try:
         result = _done(order, folder)
     except AudiodiagError as error:
         refusal = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
         result = {"refusal": refusal}
     except MemoryError:
+        fit = False
         result = {
             "refusal": {
                 "what": "the recording needs more memory than one worker may take",
@@ -94,6 +108,8 @@ def carry_out(folder: Path) -> None:
             }
         }
     write_text_whole(folder / RESULT_FILE, json.dumps(result, allow_nan=False))
+    most_bytes = 1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return fit and order["sender"] != NOBODY and most_bytes < FIT_SHARE * order["limits"]["memory_bytes"]
 
 
 def _done(order: dict[str, Any], folder: Path) -> dict[str, Any]:

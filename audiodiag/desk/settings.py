@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-__all__ = ["DeskSettings", "Limits"]
+__all__ = ["NOBODY", "DeskSettings", "Limits"]
 
+NOBODY = "-"
+"""The sender of an order after which a worker always leaves."""
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Bounds that keep one visitor, one clip or one worker from taking the machine away from the others."""
+    """Bounds that keep one visitor, one clip or one worker from taking the machine away from the others.
+
+    ``worker_turns``: recordings of one sender in one case that one worker listens to at most.
+    """
 
     upload_bytes: int = 200_000_000
     upload_s: float = 900.0
@@ -30,6 +35,7 @@ class Limits:
     worker_wall_s: float = 900.0
     worker_files: int = 96
     worker_output_bytes: int = 256 << 20
+    worker_turns: int = 8
     result_bytes: int = 16 << 20
     made_bytes: int = 800_000_000
     attempts: int = 2

@@ -165,6 +165,7 @@ class Workforce:
         folder.mkdir(mode=0o700)
         order = {
             "kind": attempt.kind,
+            "sender": attempt.sender,
             "car": attempt.car,
             "settings": self._settings_for(attempt),
             "seen": attempt.seen,
@@ -176,13 +177,14 @@ class Workforce:
             "limits": {
                 "memory_bytes": limits.worker_memory_bytes,
                 "cpu_s": limits.worker_cpu_s,
+                "turns": limits.worker_turns,
                 "files": limits.worker_files,
                 "output_bytes": limits.worker_output_bytes,
             },
         }
         (folder / ORDER_FILE).write_text(json.dumps(order), encoding="utf-8")
         word = "start" if attempt.kind == "listen" else "soon"
-        line = f"{word} {attempt.token} {limits.worker_wall_s} {folder.resolve()}\n"
+        line = f"{word} {attempt.token} {attempt.sender} {limits.worker_wall_s} {folder.resolve()}\n"
         nursery = self._living_nursery()
         with self._lock:
             self._under_way[attempt.token] = _UnderWay(attempt, folder, nursery.pid)
@@ -207,7 +209,8 @@ class Workforce:
             source = str(Path(audiodiag.__file__).resolve().parents[1])
             code = (
                 f"import sys; sys.path.insert(0, {source!r})\n"
-                f"from audiodiag.desk.nursery import main\nmain({self._settings.workers})"
+                "from audiodiag.desk.nursery import main\n"
+                f"main({self._settings.workers}, {self._settings.limits.worker_turns})"
             )
             self._nursery = subprocess.Popen(
                 [sys.executable, "-c", code],

@@ -60,7 +60,9 @@ class Desk:
         with self.room.store.writing() as session:
             return open_case(session, "advisor", title=title, **told).key
 
-    def recording(self, key: str, *, content: bytes = b"a clip", listened: bool = True, **told) -> int:
+    def recording(
+        self, key: str, *, content: bytes = b"a clip", listened: bool = True, who: str = "owner", **told
+    ) -> int:
         """Put a recording into a case; listened to by nobody, its result is made up."""
         from sqlalchemy import select
 
@@ -73,7 +75,7 @@ class Desk:
             case = session.scalar(select(CaseRow).where(CaseRow.key == key))
             row = add_recording(
                 session,
-                "owner",
+                who,
                 case,
                 sha256=sha256,
                 size_bytes=len(content),

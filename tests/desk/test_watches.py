@@ -61,7 +61,14 @@ def _order(kind, names, settings):
         {"side": "before", "name": name, "path": str(DEMO / name), "steering": "", "speed_rpm": None}
         for name in names
     ]
-    return {"kind": kind, "car": {}, "recordings": told, "settings": settings, "limits": LIMITS}
+    return {
+        "kind": kind,
+        "sender": "-",
+        "car": {},
+        "recordings": told,
+        "settings": settings,
+        "limits": LIMITS,
+    }
 
 
 def test_worker_watches_and_follows(tmp_path):

@@ -1,4 +1,4 @@
-"""Workers: a clip each, bounded, killed or not; a server that is killed goes on where it was."""
+"""Workers: bounded, killed or not, one sender and case each; a server that is killed goes on where it was."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from audiodiag.resources import shipped_folder
 from tests.desk.conftest import Desk, send, wait_for
 
 DEMO = shipped_folder("recordings_demo")
+CLIP = (DEMO / "01_healthy.m4a").read_bytes()
 
 
 def _states(store: Store) -> list[str]:
@@ -76,6 +77,60 @@ def test_killed_parent_of_the_workers_is_replaced(working):
     wait_for(lambda: _states(desk.room.store) == ["done"])
     assert desk.room.workforce.nursery_pid != first
     wait_for(lambda: not Path(f"/proc/{worker}").exists(), within_s=10)
+
+
+def _workers_of(desk: Desk, senders: list[tuple[str, str]]) -> list[int]:
+    """Give the process that listened to each of so many recordings, of these cases and senders in turn."""
+    for key, who in senders:
+        desk.recording(key, content=CLIP, listened=False, file_name="x.m4a", who=who)
+    seen: dict[int, int] = {}
+    workforce = desk.room.workforce
+
+    def done() -> bool:
+        with workforce._lock:
+            for each in workforce._under_way.values():
+                if each.pid is not None:
+                    seen.setdefault(each.attempt.job_id, each.pid)
+        return _states(desk.room.store) == ["done"] * len(senders)
+
+    workforce.wake()
+    wait_for(done)
+    return [seen[job] for job in sorted(seen)]
+
+
+def test_worker_goes_on_for_one_sender_in_one_case_only(tmp_path):
+    desk = Desk(tmp_path / "desk", workers=1, limits=Limits(spare_disk_bytes=0, worker_turns=3))
+    one, other = desk.case(), desk.case()
+    order = [(one, "ann")] * 4 + [(one, "bea")] + [(other, "bea")] * 2
+    desk.room.workforce.start()
+    pids = _workers_of(desk, order)
+    desk.room.close()
+    assert len(pids) == len(order)
+    assert pids[0] == pids[1] == pids[2]  # so many turns as it may have
+    assert len({pids[2], pids[3], pids[4], pids[5]}) == 4  # another worker, sender, case
+    assert pids[5] == pids[6]
+
+
+def test_worker_that_grew_large_does_not_go_on(tmp_path):
+    limits = Limits(spare_disk_bytes=0, worker_memory_bytes=640 << 20)  # a worker takes over an eighth
+    desk = Desk(tmp_path / "desk", workers=1, limits=limits)
+    key = desk.case()
+    desk.room.workforce.start()
+    pids = _workers_of(desk, [(key, "ann")] * 2)
+    desk.room.close()
+    assert len(set(pids)) == 2
+
+
+def test_worker_killed_at_its_second_recording_costs_that_one_only(tmp_path):
+    desk = Desk(tmp_path / "desk", workers=1, limits=Limits(spare_disk_bytes=0, attempts=1))
+    key = desk.case()
+    for _ in range(3):
+        desk.recording(key, content=CLIP, listened=False, file_name="x.m4a", who="ann")
+    desk.room.workforce.start()
+    wait_for(lambda: _states(desk.room.store)[:2] == ["done", "running"] and desk.room.workforce.pids())
+    os.kill(desk.room.workforce.pids()[0], signal.SIGKILL)
+    wait_for(lambda: _states(desk.room.store) == ["done", "failed", "done"])
+    desk.room.close()
 
 
 @pytest.mark.parametrize(
