@@ -15,7 +15,7 @@ from audiodiag.errors import UsageError
 from audiodiag.resources import shipped_folder
 
 DEMO = shipped_folder("recordings_demo")
-LIMITS = {"memory_bytes": 4 << 30, "cpu_s": 3600, "files": 256, "output_bytes": 256 << 20}
+LIMITS = {"memory_bytes": 4 << 30, "cpu_s": 3600, "turns": 1, "files": 256, "output_bytes": 256 << 20}
 
 
 def _asked(desk, key, kind, recordings, **told):
