@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from engines import clip_of, engine, idle
 
+from audiodiag.clip import read_clip
 from audiodiag.records import SpeedTrace
 from audiodiag.simulation import BaySettings, simulate, simulate_not_engine, through_codec
 from audiodiag.speed.acoustic import speed_by_ear
@@ -61,6 +64,27 @@ def test_a_run_up_of_1500_rpm_a_second_is_followed() -> None:
         clip_of(engine(time_s, rpm, cylinders=4, seed=2, half_db=-15)), vehicle=Vehicle(cylinders=4)
     )
     assert np.mean(off(found, time_s, rpm) > 0.05) < 0.05
+
+
+def test_a_run_up_to_5000_rpm_is_not_taken_for_a_slower_one() -> None:
+    time_s = np.arange(0.0, 16.05, 0.1)
+    rpm = np.interp(time_s, [0, 2, 13, 16], [950, 950, 5000, 5000])
+    sound = engine(time_s, rpm, cylinders=4, seed=3, half_db=-4)
+    found = speed_by_ear(clip_of(sound), vehicle=Vehicle(cylinders=4))
+    assert np.mean(off(found, time_s, rpm) > 0.05) < 0.05
+
+
+RUN_UP = Path(__file__).parents[3] / "shared" / "data" / "speed" / "runup.wav"
+
+
+@pytest.mark.skipif(not RUN_UP.is_file(), reason="the recorded run-up of open data is not beside the project")
+def test_recorded_run_up_of_open_data_is_followed() -> None:
+    """Open data set (MIT licence) with its published speed beside it: 974 to 4821 rpm in 20.6 s."""
+    told = np.loadtxt(RUN_UP.with_suffix(".csv"), delimiter=",", skiprows=1)
+    found = speed_by_ear(read_clip(RUN_UP), vehicle=Vehicle(cylinders=4))
+    error = off(found, told[:, 0], told[:, 1])
+    assert np.median(error) < 0.005
+    assert np.mean(error > 0.05) < 0.02
 
 
 def test_missing_lows_do_not_double_the_speed() -> None:
