@@ -18,9 +18,15 @@ from audiodiag.commands.many import (
 )
 from audiodiag.options import Option
 
-__all__ = ["OPTIONS", "run"]
+__all__ = ["ONE_PHONE", "OPTIONS", "run"]
 
 _SIDES = "the sides"
+ONE_PHONE = Option(
+    "--one-phone", "one_phone", "flag", _SIDES,
+    "all recordings were made with one phone at one place, the same way round: smaller changes can then be "
+    "told; a warning is given where the engine sounds otherwise",
+)  # fmt: skip
+"""States that nothing was moved between the sides."""
 OPTIONS: tuple[Option, ...] = (
     Option(
         "--after", "after", "text", _SIDES, "recordings made after the work", metavar="CLIP", many=True
@@ -56,6 +62,7 @@ OPTIONS: tuple[Option, ...] = (
         "compare this sound although the program may not recognise it, for example pump_whine",
         metavar="NAME", repeats=True,
     ),
+    ONE_PHONE,
     *ANSWER,
     *CAR,
 )  # fmt: skip
@@ -77,7 +84,13 @@ def run(wanted: argparse.Namespace) -> int:
         settings |= {"speed_rpm": given.get(f"{side}_rpm"), "steering_marks": given.get(f"{side}_steering")}
         sides.append(analysed(clips, settings))
     names = (str(given.get("before_name", "before")), str(given.get("after_name", "after")))
-    found = compare_sides(*sides, names=names, symptoms=wanted.symptom or (), vehicle=given.get("vehicle"))
+    found = compare_sides(
+        *sides,
+        names=names,
+        symptoms=wanted.symptom or (),
+        vehicle=given.get("vehicle"),
+        one_phone=bool(wanted.one_phone),
+    )
     if folder is not None:
         _write(found, folder)
     printed(wanted, comparison_report(found, width=width()), comparison_to_dict(found), folder, "comparison")

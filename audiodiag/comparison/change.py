@@ -16,7 +16,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from audiodiag.comparison.ruler import Ruler, RulerPrior, engine_ruler
+from audiodiag.comparison.likeness import chance_alike, unevenness_db
+from audiodiag.comparison.ruler import Ruler, RulerPrior, blended, engine_ruler, one_phone_ruler
 from audiodiag.comparison.strengths import Strengths
 from audiodiag.records import FloatArray
 from audiodiag.statistics import effective_degrees_of_freedom, student_quantile
@@ -25,12 +26,18 @@ __all__ = ["PRIORS", "Measured", "Prior", "SymptomChange", "change_of", "mirrore
 
 Word = Literal["gone", "quieter", "unchanged", "louder", "cannot_tell"]
 CONFIDENCE = 0.95
-FEWEST_REFERENCES = 2
+FEWEST_REFERENCES, FEWEST_FREE = 2, 4
 REFERENCE_FROM = 2.5
 """Standard errors from which a band of the engine serves as a reference."""
 UNHEARD_DB = 3.0
 """By how much more than its noise says a sound may hide where it is not heard: codecs and echo bury it (found
 on simulated pairs)."""
+NEAR = 0.35
+"""How near, as a share of frequency, a symptom that never rests may spoil a band of the engine."""
+LEAST_ALIKE = 0.01
+"""Probability of one phone at one place below which that is not weighed at all."""
+ONE_PHONE_DOUBT, ONE_PHONE_HOPPING = 0.5, 0.33
+"""What is left of a doubt, and of what a hopping tone adds, with one phone at one place, as a share."""
 UNCHANGED_WITHIN_DB = 6.0
 """A sound is called unchanged only where the interval rules out a change of this size, up or down."""
 _DB = 10.0 / math.log(10.0)
@@ -51,7 +58,9 @@ class Prior:
     much of the standard deviation it states it really errs by; ruler_weight: the degrees of freedom of that.
     hopping_db: what is added where the sound lies in many places and not in one, as a tone that hops does.
     hidden_db: what the engine cannot show of two phones and two places, however many recordings there are;
-    hidden_weight: its degrees of freedom, few where some pairs err far more than most.
+    hidden_weight: its degrees of freedom, few where some pairs err far more than most. reaches: whether it
+    never rests and may so spoil the engine's bands around it. one_phone_db, one_phone_share: what hidden_db
+    and ruler_share become with one phone at one place.
     """
 
     repeat_db: float = 1.2
@@ -66,20 +75,32 @@ class Prior:
     hopping_db: float = 0.0
     hidden_db: float = 0.0
     hidden_weight: float = 6.0
+    reaches: bool = False
+    one_phone_db: float = 1.0
+    one_phone_share: float = 1.0
 
 
 PRIORS: dict[str, Prior] = {
     "pump_whine": Prior(
-        repeat_db=0.7, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.5
+        repeat_db=0.6, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.6,
+        one_phone_db=0.9,
     ),
-    "cavitation_groan": Prior(repeat_db=0.7, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.6),
-    "belt_squeal": Prior(repeat_db=1.0, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.0),
-    "belt_chirp": Prior(repeat_db=0.8, healthy=1.0, hidden_db=2.0, hidden_weight=8.0),
-    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2),
+    "cavitation_groan": Prior(
+        repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.3, reaches=True,
+        one_phone_db=0.4,
+    ),
+    "belt_squeal": Prior(
+        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.2, one_phone_db=0.4
+    ),
+    "belt_chirp": Prior(
+        repeat_db=0.8, healthy=1.0, hidden_db=2.0, hidden_weight=8.0, reaches=True, one_phone_db=0.6
+    ),
+    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2, one_phone_db=0.4),
     "bearing_growl": Prior(
-        repeat_db=0.8, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.4, hidden_weight=20.0
+        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.4, hidden_weight=20.0,
+        reaches=True, one_phone_db=0.8,
     ),
-}
+}  # fmt: skip
 """Priors by symptom, chosen on 468 simulated pairs (seeds 60000 to 60081, 70000 to 70035, 90000 to 90199 and
 110000 to 110149): some 60 known changes a symptom."""
 
@@ -107,7 +128,9 @@ class SymptomChange:
     that is unknown. heard_before, heard_after: whether it stands out of chance at all. levels_db: of every
     recording, before and after, relative to the mean of the louder side. references: bands in which the
     engine served as the ruler. repeatability: whether the scatter of recordings was measured or held
-    beforehand.
+    beforehand. alike: probability that all recordings were made by one phone at one place, as it was held for
+    the interval. uneven_db: by how much the engine's bands differ between the sides beyond the gain, NaN
+    where that was not measured.
     """
 
     name: str
@@ -123,6 +146,8 @@ class SymptomChange:
     references: int
     repeatability: Literal["measured", "prior"]
     reason: str = ""
+    alike: float = 0.0
+    uneven_db: float = math.nan
 
 
 def mirrored(change: SymptomChange) -> SymptomChange:
@@ -148,7 +173,12 @@ def mirrored(change: SymptomChange) -> SymptomChange:
 
 
 def change_of(
-    name: str, before: Sequence[Measured], after: Sequence[Measured], *, prior: Prior | None = None
+    name: str,
+    before: Sequence[Measured],
+    after: Sequence[Measured],
+    *,
+    prior: Prior | None = None,
+    odds: float = 0.0,
 ) -> SymptomChange:
     """Estimate the change of one symptom from the recordings of both sides.
 
@@ -160,6 +190,9 @@ def change_of(
         At least one recording each; all measured at the same places and bands, NaN where one lacks them.
     prior:
         What is held beforehand; that of the symptom without.
+    odds:
+        That all was recorded by one phone at one place, before the engine is heard: see
+        ``likeness.odds_alike``.
 
     >>> hz = np.array([500.0, 1000.0, 2000.0])
     >>> engine = Strengths(hz, np.full(3, 0.1), np.full(3, 0.001))
@@ -181,13 +214,17 @@ def change_of(
     if len(bands) < FEWEST_REFERENCES:
         return replace(nothing, reason="the engine cannot be followed on both sides, so there is no ruler")
     sides = [_Side(recordings, places, bands, prior) for recordings in (before, after)]
-    difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
-    error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
     hz = np.exp(np.mean([np.log(side.hz) for side in sides], axis=0))
     engine_hz = np.exp(np.mean([np.log(side.engine_hz) for side in sides], axis=0))
-    ruler = engine_ruler(engine_hz, difference, error, hz, prior.ruler)
+    reached = _reached(engine_hz, [m.symptom for m in everything], prior)
+    uneven = _unevenness(sides, ~reached)
+    view = _View(engine_hz, hz, reached, chance_alike(uneven, odds), prior)
+    nothing = replace(nothing, alike=view.alike, uneven_db=uneven)
+    difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
+    error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
+    ruler = view.ruler(difference, error)
     for side, sign in zip(sides, (-0.5, 0.5), strict=True):
-        side.bring_onto_scale(sign * ruler.difference_db, prior)
+        side.bring_onto_scale(sign * ruler.difference_db, view)
     weight, share = _weights(sides)
     if not np.any(weight > 0):
         return replace(nothing, references=ruler.references, reason="it is below hearing on both sides")
@@ -195,6 +232,48 @@ def change_of(
         side.join(weight)
     doubt = max((m.doubt_db for m in everything), default=0.0)
     return _judged(nothing, sides, share, ruler, prior, doubt)
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """What is the same for every ruler of one symptom: bands, places, and how likely one phone heard all."""
+
+    engine_hz: FloatArray
+    hz: FloatArray
+    reached: NDArray[np.bool_]
+    alike: float
+    prior: Prior
+
+    def ruler(self, difference_db: FloatArray, error_db: FloatArray) -> Ruler:
+        """Estimate a difference at the symptom's places, with the covariance by which it really errs."""
+        prior = self.prior
+        two = engine_ruler(self.engine_hz, difference_db, error_db, self.hz, prior.ruler)
+        two = replace(two, covariance=prior.ruler_share**2 * two.covariance)
+        if self.alike < LEAST_ALIKE:
+            return two
+        one = one_phone_ruler(self.engine_hz, difference_db, error_db, self.hz, self.reached)
+        return blended(self.alike, replace(one, covariance=prior.one_phone_share**2 * one.covariance), two)
+
+
+def _reached(hz: FloatArray, symptoms: Sequence[Strengths], prior: Prior) -> NDArray[np.bool_]:
+    """Which bands of the engine the symptom may spoil because it never rests, shape (n,)."""
+    near = np.zeros(len(hz), bool)
+    if prior.reaches:
+        for symptom in symptoms:
+            loud = symptom.hz[np.nan_to_num(symptom.power) - np.nan_to_num(symptom.error) > 0.0]
+            near |= (np.abs(np.log(hz[:, None] / loud[None, :])) < NEAR).any(axis=1)
+    return near
+
+
+def _unevenness(sides: list[_Side], free: NDArray[np.bool_]) -> float:
+    """By how much the engine's bands differ beyond the gain, between any two recordings of the two sides."""
+    used = free if free.sum() >= FEWEST_FREE else np.ones(len(free), bool)
+    found = [
+        unevenness_db((two - one)[used], np.hypot(error, other)[used])
+        for one, error in zip(sides[0].engine_db, sides[0].engine_error_db, strict=True)
+        for two, other in zip(sides[1].engine_db, sides[1].engine_error_db, strict=True)
+    ]
+    return float(np.sqrt(np.mean(np.square(found))))
 
 
 class _Side:
@@ -218,11 +297,11 @@ class _Side:
         self.engine_error_db = _DB * np.array([m.engine.error[bands] for m in measured]) / power
         self.joined = self.joined_error = np.zeros(self.count)
 
-    def bring_onto_scale(self, difference_db: FloatArray, prior: Prior) -> None:
+    def bring_onto_scale(self, difference_db: FloatArray, view: _View) -> None:
         """Take out what this side does to each place, and what each recording adds to that."""
         own = self.engine_db - self.engine_db.mean(axis=0)
         for i in range(self.count):
-            moved = engine_ruler(self.engine_hz, own[i], self.engine_error_db[i], self.hz, prior.ruler)
+            moved = view.ruler(own[i], self.engine_error_db[i])
             gain = 10.0 ** (-0.1 * (difference_db + (moved.difference_db if self.count > 1 else 0.0)))
             self.power[i] *= gain
             self.error[i] *= gain
@@ -293,18 +372,24 @@ def _judged(
     )
     if not any(heard):
         return replace(found, reason="it is below hearing on both sides")
+    one = nothing.alike
+    spread = float((share**2).sum())
+    hidden = (1.0 - one) * prior.hidden_db**2 + one * prior.one_phone_db**2
+    doubt = (1.0 - one + one * ONE_PHONE_DOUBT**2) * doubt_db**2
+    hopping = (1.0 - one + one * ONE_PHONE_HOPPING**2) * prior.hopping_db**2
     parts = [
-        prior.ruler_share**2 * float(share @ ruler.covariance @ share)
-        + prior.place_db**2 * float((share**2).sum()),
-        prior.hidden_db**2 + doubt_db**2 + prior.hopping_db**2 * (1.0 - float((share**2).sum())),
+        float(share @ ruler.covariance @ share) + (1.0 - one) * prior.place_db**2 * spread,
+        hidden + doubt,
+        hopping * (1.0 - spread) * sum(1.0 / side.count for side in sides) / 2.0,
         *(_repeat_variance(level, h, prior) for level, h in zip(levels, heard, strict=True)),
     ]
     freedom = [
         prior.ruler_weight,
         prior.hidden_weight,
+        prior.hidden_weight,
         *(prior.weight + (side.count - 1.0) * h for side, h in zip(sides, heard, strict=True)),
     ]
-    spread = math.sqrt(sum(parts))
+    total = math.sqrt(sum(parts))
     # An interval without a bound on one side needs only one quantile on the other.
     t = student_quantile(
         0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE,
@@ -313,8 +398,8 @@ def _judged(
     middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
     up, down = zip(*(_margins(side, t, h) for side, h in zip(sides, heard, strict=True)), strict=True)
     change = middle[1] - middle[0]
-    low = change - math.hypot(t * spread, math.hypot(down[1], up[0]))
-    high = change + math.hypot(t * spread, math.hypot(up[1], down[0]))
+    low = change - math.hypot(t * total, math.hypot(down[1], up[0]))
+    high = change + math.hypot(t * total, math.hypot(up[1], down[0]))
     sizes = [side for side in (change - low, high - change) if math.isfinite(side)]
     found = replace(
         found,

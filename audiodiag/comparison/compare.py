@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from audiodiag.causes import cautions_for, load_knowledge
+from audiodiag.comparison.agreed_speed import agreed_speeds
 from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirrored
-from audiodiag.comparison.conditions import Conditions, conditions_of, place_note
+from audiodiag.comparison.conditions import Conditions, conditions_of, one_phone_note, place_note
+from audiodiag.comparison.likeness import odds_alike, unevenness_db
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
 from audiodiag.comparison.references import (
@@ -38,6 +40,7 @@ HEARD_IN_EITHER = 0.5
 BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
 """Bands in which the beats of chirp and growl are looked for, Hz."""
 SWING_HZ = 700.0
+FEWEST_BANDS = 4
 NEAR_HALF_ORDER, NEAR_HALF_DB = 0.12, 2.0
 """How near to a half order a whine stands among the engine's own tones, and by how much it may then be wrong
 (chosen on simulated pairs)."""
@@ -52,7 +55,8 @@ class Comparison:
     symptoms: all six, in the order of ``records.SYMPTOMS``; those that nobody hears or asks for say "cannot
     tell". orders: what stands still over the crank, the most changed first. maps: both sides' order maps on
     one scale and their difference, None where the speed is unknown on a side. listening: the loudest parts of
-    the first recordings of both sides in turn, None where a recording cannot be used.
+    the first recordings of both sides in turn, None where a recording cannot be used. one_phone: whether the
+    user stated that all was recorded by one phone at one place.
     """
 
     names: tuple[str, str]
@@ -64,6 +68,7 @@ class Comparison:
     maps: ChangeMaps | None
     listening: Alternation | None
     cautions: tuple[str, ...]
+    one_phone: bool = False
 
     def symptom(self, name: str) -> SymptomChange:
         """Give the change of one symptom by its name."""
@@ -87,6 +92,7 @@ def compare_sides(
     names: tuple[str, str] = ("before", "after"),
     symptoms: Sequence[str] = (),
     vehicle: Vehicle | None = None,
+    one_phone: bool = False,
 ) -> Comparison:
     """Compare two sides of analysed recordings of one car.
 
@@ -101,6 +107,9 @@ def compare_sides(
         probability of at least one half.
     vehicle:
         What is known of the car, as it was told to ``analyse``.
+    one_phone:
+        The user states that all recordings were made with one phone at one place. Without it the recordings
+        themselves show how likely that is.
 
     Raises
     ------
@@ -108,7 +117,10 @@ def compare_sides(
         If a side is empty, a recording stands twice or on both sides, or a symptom is unknown.
     """
     _refuse(before, after, symptoms)
+    before, after, told = agreed_speeds(before, after)
     conditions = conditions_of(before, after, names=names)
+    conditions = replace(conditions, notes=(*conditions.notes, *told))
+    odds = odds_alike(before, after, stated=one_phone)
     wanted = [
         name
         for name in SYMPTOMS
@@ -123,12 +135,14 @@ def compare_sides(
     for name in SYMPTOMS:
         change = _unheard(name)
         if name in wanted and usable:
-            change = _change(name, sides, conditions)
+            change = _change(name, sides, conditions, odds)
         if name in wanted and not conditions.comparable:
             change = replace(_unheard(name), reason="the sides cannot be compared, see the warnings")
         changes.append(change)
     if usable:
-        note = place_note(_engine_difference(sides, conditions), names)
+        difference = _engine_difference(sides, conditions)
+        note = one_phone_note(_least_uneven(changes, difference), names) if one_phone else None
+        note = note or place_note(difference, names)
         conditions = replace(conditions, notes=(*conditions.notes, note)) if note else conditions
     views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
     orders = order_changes(*views) if conditions.comparable and all(views) else ()
@@ -143,7 +157,16 @@ def compare_sides(
         maps=change_maps(*views) if all(views) else None,
         listening=_listening(sides, conditions, names) if usable else None,
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
+        one_phone=one_phone,
     )
+
+
+def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:
+    """By how much the engine's bands differ beyond the gain where that is least, dB: no symptom hides it."""
+    found = [change.uneven_db for change in changes if np.isfinite(change.uneven_db)]
+    if len(difference_db) >= FEWEST_BANDS:
+        found.append(unevenness_db(difference_db, np.ones(len(difference_db))))
+    return min(found, default=0.0)
 
 
 def _refuse(before: Sequence[Analysis], after: Sequence[Analysis], symptoms: Sequence[str]) -> None:
@@ -232,7 +255,7 @@ def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, li
     return Measured(symptom, engine, NEAR_HALF_DB if doubtful else 0.0)
 
 
-def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> SymptomChange:
+def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: float) -> SymptomChange:
     """Measure one symptom in all recordings at the same orders and estimate its change.
 
     Nothing in it depends on which side is called before.
@@ -243,7 +266,7 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions) -> Sym
     if name in BEATING_HZ:
         lines = common_beat_lines([h.beats for h in everything if h.beats is not None], *BEATING_HZ[name])
     before, after = ([_measured(name, heard, conditions, order, lines) for heard in side] for side in sides)
-    return change_of(name, before, after)
+    return change_of(name, before, after, odds=odds)
 
 
 def _whine_order(everything: list[_Heard]) -> float:

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audiodiag.comparison.likeness import CONTRADICTED_DB, coding_kind
 from audiodiag.records import Analysis, FloatArray, Note
 
-__all__ = ["Conditions", "conditions_of", "place_note"]
+__all__ = ["Conditions", "conditions_of", "one_phone_note", "place_note"]
 
 SPEED_NEAR = 0.15
 """Share by which the speeds of two sides may differ and still be compared without a warning."""
@@ -50,7 +51,10 @@ class Conditions:
 
 
 def conditions_of(
-    before: Sequence[Analysis], after: Sequence[Analysis], *, names: tuple[str, str] = ("before", "after")
+    before: Sequence[Analysis],
+    after: Sequence[Analysis],
+    *,
+    names: tuple[str, str] = ("before", "after"),
 ) -> Conditions:
     """Find what both sides have in common, and say what they have not.
 
@@ -77,6 +81,24 @@ def conditions_of(
         speed_rpm=speed,
         shared_speed=shared,
         notes=tuple(sorted(notes, key=lambda note: order[note.severity])),
+    )
+
+
+def one_phone_note(uneven_db: float, names: tuple[str, str]) -> Note | None:
+    """Say that the recordings contradict the user, who stated one phone at one place.
+
+    ``uneven_db``: by how much the engine's bands differ between the sides beyond the gain.
+
+    >>> one_phone_note(1.2, ("before", "after")) is None, one_phone_note(5.0, ("before", "after")).code
+    (True, 'not_one_phone')
+    """
+    if not uneven_db > CONTRADICTED_DB:
+        return None
+    return Note(
+        "not_one_phone",
+        f"One phone at one place was stated, but the engine's own bands differ by {uneven_db:.0f} dB beyond "
+        f"the gain, as they do with another phone or another place. The statement counts little here. Record "
+        f"{names[1]} again with the same phone at the same place, or leave the statement out.",
     )
 
 
@@ -136,16 +158,11 @@ def _coding(found: Analysis) -> str:
     return f"{found.clip.codec}, {rate:g} kHz{bits}"
 
 
-def _kind(codec: str) -> str:
-    """Name the coding; all that lose nothing are one."""
-    return "lossless" if codec.startswith("pcm") or codec in ("flac", "alac", "wav") else codec
-
-
 def _codings(before: Sequence[Analysis], after: Sequence[Analysis], names: tuple[str, str]) -> list[Note]:
     one, two = ({_coding(found) for found in side} for side in (before, after))
-    kinds = ({_kind(found.clip.codec) for found in side} for side in (before, after))
+    kinds = ({coding_kind(found.clip.codec) for found in side} for side in (before, after))
     rates = [
-        [f.clip.bit_rate for f in side if f.clip.bit_rate and _kind(f.clip.codec) != "lossless"]
+        [f.clip.bit_rate for f in side if f.clip.bit_rate and coding_kind(f.clip.codec) != "lossless"]
         for side in (before, after)
     ]
     uneven = all(rates) and not 0.67 < float(np.mean(rates[0])) / float(np.mean(rates[1])) < 1.5

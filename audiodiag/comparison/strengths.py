@@ -38,6 +38,7 @@ _EDGES_HZ = np.array([300.0, 700.0, 1200.0, 2000.0, 3000.0, 4200.0, 5800.0, 8000
 BEATS_HZ: FloatArray = np.sqrt(_EDGES_HZ[:-1] * _EDGES_HZ[1:])
 """Middles of the bands whose envelopes beat, Hz."""
 EDGE_S = 0.15
+FEWEST_HELD = 8
 SEGMENT_S = 0.5
 LOUD_SHARE, CALM_SHARE = 75.0, 40.0
 LOWEST_LEVEL_HZ, SMOOTH_LEVEL, LEAST_PERCENT, SWELL_DB = 90.0, 9, 15.0, 1.0
@@ -100,6 +101,8 @@ def masks_of(scene: Scene, phases: Phases, within: Mask, gain: FloatArray) -> Ma
             if span.phase == "stop":
                 stop[inside] = True
         stated = bool((loud & within).sum() >= 10 and (calm & within).sum() >= 10)
+        if stated and stop.sum() >= FEWEST_HELD > (stop & within).sum():
+            within = np.ones(count, bool)  # the engine slows at the stops; they count even so
     if not stated and within.any():
         track = smooth(scene.band_db(400.0, 9000.0), 7) - gain
         track = np.where(np.isfinite(track), track, 0.0)

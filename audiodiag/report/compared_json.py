@@ -45,6 +45,7 @@ def comparison_to_dict(found: Comparison) -> dict[str, Any]:
             else [_number(value, 1) for value in found.conditions.speed_rpm],
             "shared_speed": found.conditions.shared_speed,
             "comparable": found.conditions.comparable,
+            "one_phone_stated": found.one_phone,
             "notes": [_note(note) for note in found.conditions.notes],
         },
         "symptoms": [_change(change, found.names) for change in found.symptoms],
@@ -146,6 +147,8 @@ def _change(change: SymptomChange, names: tuple[str, str]) -> dict[str, Any]:
         "after_db": [_number(level) for level in change.after_db],
         "references": change.references,
         "repeatability": change.repeatability,
+        "one_phone_probability": _number(change.alike, 3),
+        "engine_uneven_db": _number(change.uneven_db),
     }
 
 

@@ -1,10 +1,11 @@
 """Print how well the comparison and the bleed watch do on simulated pairs and bleeds.
 
-``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [alike]``: with so many
-recordings a side; alike: with one phone at one place. ``... bleeds FIRST COUNT``: the bleed watch. Measured
-pairs are kept in FOLDER, where one is named, so that a changed prior need not simulate again. Choices were
-made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 110000 to 110149 and on bleeds 5000 to 5023,
-7000 to 7009; figures from other seeds are the ones that count.
+``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [alike] [stated]``: with so
+many recordings a side; alike: with one phone at one place; stated: and the user says so. ``... bleeds FIRST
+COUNT``: the bleed watch. Measured pairs are kept in FOLDER, where one is named, so that a changed prior need
+not simulate again. Choices were made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 95000 to 95149,
+110000 to 110149, on alike ones 91000 to 91059, 92000 to 92039, 120000 to 120179, 121000 to 121059, and on
+bleeds 5000 to 5023, 7000 to 7009; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations
@@ -25,15 +26,26 @@ CHANGED = ("gone", "quieter", "louder")
 
 
 def pair_rows(
-    first: int, count: int, folder: Path | None = None, recordings: int = 1, *, alike: bool = False
+    first: int,
+    count: int,
+    folder: Path | None = None,
+    recordings: int = 1,
+    *,
+    alike: bool = False,
+    stated: bool = False,
 ) -> Iterable[PairRow]:
-    """Give the measured pairs of these seeds, with so many recordings a side."""
+    """Give the measured pairs of these seeds, with so many recordings a side; ``stated``: one phone, at one
+    place, as the user says."""
     for seed in range(first, first + count):
-        place = None if folder is None else folder / f"{seed}_{recordings}{'_alike' * alike}.json"
+        place = (
+            None
+            if folder is None
+            else folder / f"{seed}_{recordings}{'_alike' * alike}{'_stated' * stated}.json"
+        )
         if place is not None and place.exists():
             yield row_from_text(place.read_text(encoding="utf-8"))
             continue
-        row = row_of(draw_pair(seed, recordings=recordings, alike=alike))
+        row = row_of(draw_pair(seed, recordings=recordings, alike=alike), one_phone=stated)
         if place is not None:
             place.write_text(row_to_text(row), encoding="utf-8")
         yield row
@@ -41,7 +53,9 @@ def pair_rows(
 
 def judged(row: PairRow) -> SymptomChange | None:
     """Give what the comparison says of a pair, None where it refuses to compare."""
-    return change_of(row.symptom, row.before, row.after) if row.comparable and row.before else None
+    if not row.comparable or not row.before:
+        return None
+    return change_of(row.symptom, row.before, row.after, odds=row.odds)
 
 
 def figures(rows: list[PairRow]) -> dict[str, float]:
@@ -124,7 +138,9 @@ def main(argv: list[str]) -> None:
     if what == "pairs":
         folder = Path(argv[3]) if len(argv) > 3 else None
         recordings = int(argv[4]) if len(argv) > 4 and argv[4].isdigit() else 1
-        rows = list(pair_rows(first, count, folder, recordings, alike="alike" in argv))
+        rows = list(
+            pair_rows(first, count, folder, recordings, alike="alike" in argv, stated="stated" in argv)
+        )
         for name, value in figures(rows).items():
             print(f"{name:28s} {value:.3f}")
         for name, (n, rms, mean) in errors_by_symptom(rows).items():

@@ -12,6 +12,7 @@ import numpy as np
 from audiodiag.clip import assess_quality
 from audiodiag.comparison import compare
 from audiodiag.comparison.change import Measured, SymptomChange, change_of
+from audiodiag.comparison.likeness import odds_alike
 from audiodiag.comparison.strengths import Strengths
 from audiodiag.records import SYMPTOMS, Analysis, Clip, Phases, PhaseSpan, SymptomFinding, Verdict
 from audiodiag.speed.acoustic import speed_by_ear
@@ -29,12 +30,15 @@ BANDS_HZ = {
 """Where each sound commonly lies: the band of the naive difference."""
 
 
-_PLAIN = ("seed", "symptom", "change_db", "comparable", "rms_db", "band_db", "by_ear_right")
+_PLAIN = ("seed", "symptom", "change_db", "comparable", "rms_db", "band_db", "by_ear_right", "odds")
 
 
 @dataclass(frozen=True, eq=False)
 class PairRow:
-    """What one pair gave: its truth, what was measured, and the naive differences, after less before, dB."""
+    """What one pair gave: its truth, what was measured, and the naive differences, after less before, dB.
+
+    odds: of one phone at one place, as the comparison held them before it heard the engine.
+    """
 
     seed: int
     symptom: str
@@ -45,6 +49,7 @@ class PairRow:
     rms_db: float
     band_db: float
     by_ear_right: bool
+    odds: float = 0.0
 
 
 def analysis_of(clip: Clip, truth: dict[str, Any], symptom: str, *, stated: bool = True) -> Analysis:
@@ -61,30 +66,35 @@ def analysis_of(clip: Clip, truth: dict[str, Any], symptom: str, *, stated: bool
 
 
 def compared(
-    symptom: str, before: list[Analysis], after: list[Analysis]
+    symptom: str, before: list[Analysis], after: list[Analysis], *, one_phone: bool = False
 ) -> tuple[compare.Comparison, list[Measured], list[Measured]]:
     """Compare, and keep what was measured on the way."""
     kept: list[tuple[list[Measured], list[Measured]]] = []
 
-    def keep(name: str, one: list[Measured], two: list[Measured]) -> SymptomChange:
+    def keep(name: str, one: list[Measured], two: list[Measured], *, odds: float) -> SymptomChange:
         kept.append((one, two))
-        return change_of(name, one, two)
+        return change_of(name, one, two, odds=odds)
 
     with mock.patch.object(compare, "change_of", keep):
-        found = compare.compare_sides(before, after, symptoms=[symptom])
+        found = compare.compare_sides(before, after, symptoms=[symptom], one_phone=one_phone)
     one, two = kept[0] if kept else ([], [])
     return found, one, two
 
 
-def row_of(pair: Pair, sides: tuple[list[tuple[Clip, dict[str, Any]]], ...] | None = None) -> PairRow:
-    """Simulate a pair (or take its clips with their truths) and measure it."""
+def row_of(
+    pair: Pair, sides: tuple[list[tuple[Clip, dict[str, Any]]], ...] | None = None, *, one_phone: bool = False
+) -> PairRow:
+    """Simulate a pair (or take its clips with their truths) and measure it.
+
+    ``one_phone``: the user states that phone and place were the same.
+    """
     if sides is None:
         sides = tuple(
             [(as_clip(made, f"{pair.seed} {k} {i}"), made.truth) for i, made in enumerate(side)]
             for k, side in enumerate(recorded(pair))
         )
     analyses = [[analysis_of(clip, truth, pair.symptom) for clip, truth in side] for side in sides]
-    found, before, after = compared(pair.symptom, *analyses)
+    found, before, after = compared(pair.symptom, *analyses, one_phone=one_phone)
     right = all(
         abs(float(np.nanmedian(a.speed.rpm)) / float(np.median(t["rpm"])) - 1.0) < 0.03
         for side, made in zip(analyses, sides, strict=True)
@@ -94,7 +104,7 @@ def row_of(pair: Pair, sides: tuple[list[tuple[Clip, dict[str, Any]]], ...] | No
     band = [float(np.mean([_level_db(clip, *BANDS_HZ[pair.symptom]) for clip, _ in side])) for side in sides]
     return PairRow(
         pair.seed, pair.symptom, pair.change_db, before, after, found.conditions.comparable,
-        rms[1] - rms[0], band[1] - band[0], right,
+        rms[1] - rms[0], band[1] - band[0], right, odds_alike(*analyses, stated=one_phone),
     )  # fmt: skip
 
 
