@@ -162,9 +162,9 @@ def compare_sides(
 
 
 def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:
-    """By how much the engine's bands differ beyond the gain where that is least, dB: no symptom hides it."""
+    """By how much the engine's bands differ beyond the gain where that is least, dB: in no symptom's way."""
     found = [change.uneven_db for change in changes if np.isfinite(change.uneven_db)]
-    if len(difference_db) >= FEWEST_BANDS:
+    if not found and len(difference_db) >= FEWEST_BANDS:
         found.append(unevenness_db(difference_db, np.ones(len(difference_db))))
     return min(found, default=0.0)
 

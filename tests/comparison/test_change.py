@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audiodiag.comparison.change import UNCHANGED_WITHIN_DB, Measured, Prior, change_of, mirrored
+from audiodiag.comparison.likeness import CONTRADICTED_DB
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange
 from audiodiag.comparison.ruler import RulerPrior, engine_ruler
 from audiodiag.comparison.strengths import Strengths
@@ -68,14 +69,17 @@ def test_estimate_becomes_the_published_one_where_nothing_is_held_beforehand() -
     st.lists(st.floats(-8, 8), min_size=len(ENGINE_HZ), max_size=len(ENGINE_HZ)),
     st.floats(-30, 30),
     st.sampled_from([1e-6, 1e-3, 1e-2]),
+    st.sampled_from([0.0, 3.0, 20.0]),
 )
 @settings(max_examples=30, deadline=None)
 def test_swapped_sides_flip_every_sign_and_change_nothing_else(
-    name: str, one: list[float], two: list[float], phone: list[float], gain: float, error: float
+    name: str, one: list[float], two: list[float], phone: list[float], gain: float, error: float, odds: float
 ) -> None:
     first = [recording(level, error=error) for level in one]
     second = [recording(level, phone_db=np.array(phone), gain_db=gain, error=error) for level in two]
-    forth, back = change_of(name, first, second), mirrored(change_of(name, second, first))
+    forth = change_of(name, first, second, odds=odds)
+    back = mirrored(change_of(name, second, first, odds=odds))
+    assert forth.alike == pytest.approx(back.alike, abs=1e-6)
     for key in ("name", "word", "heard_before", "heard_after", "references", "reason"):
         assert getattr(forth, key) == getattr(back, key), key
     assert (forth.change_db is None) == (back.change_db is None)
@@ -134,6 +138,28 @@ def test_more_recordings_narrow_the_interval_but_not_below_the_phones() -> None:
     many = change_of("cavitation_groan", [recording(0.0)] * 3, [recording(-3.0)] * 3)
     assert one.smallest_db is not None and many.smallest_db is not None
     assert 0.5 * one.smallest_db < many.smallest_db < one.smallest_db
+
+
+@pytest.mark.parametrize("name", SYMPTOMS)
+def test_one_phone_at_one_place_narrows_the_interval_and_more_recordings_narrow_it_further(name: str) -> None:
+    """What two phones hide shrinks with no number of recordings; with one phone nothing of it is there."""
+
+    def width(count: int, odds: float) -> float:
+        found = change_of(name, [recording(0.0)] * count, [recording(-3.0)] * count, odds=odds)
+        assert (found.alike > 0.9) == (odds > 0.0) and found.smallest_db is not None
+        return found.smallest_db
+
+    assert width(1, 3.0) < 0.8 * width(1, 0.0)
+    assert width(3, 3.0) < 0.9 * width(1, 3.0)
+    assert width(3, 3.0) / width(1, 3.0) < width(3, 0.0) / width(1, 0.0)
+
+
+def test_an_uneven_engine_is_another_phone_whatever_is_stated() -> None:
+    uneven = 9.0 * np.sin(np.arange(len(ENGINE_HZ)) * 1.7)
+    other = change_of("relief_hiss", [recording(0.0)], [recording(-3.0, phone_db=uneven)], odds=20.0)
+    held = change_of("relief_hiss", [recording(0.0)], [recording(-3.0, phone_db=uneven)])
+    assert other.alike < 0.1 and other.uneven_db > CONTRADICTED_DB
+    assert other.smallest_db == pytest.approx(held.smallest_db, rel=0.1)
 
 
 def test_scattered_recordings_widen_the_interval() -> None:

@@ -13,11 +13,13 @@ import soundfile
 
 from audiodiag.cli import main
 from audiodiag.comparison import compare_sides, flipped, symptom_trends, watch_bleed
+from audiodiag.comparison.agreed_speed import agreed_speeds
 from audiodiag.comparison.bleed import CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import conditions_of
+from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
 from audiodiag.errors import UsageError
-from audiodiag.records import Analysis, Phases
+from audiodiag.records import Analysis, Phases, SpeedAlternative
 from audiodiag.report.compared_figures import bleed_png, change_maps_png, changes_png, trend_png
 from audiodiag.report.compared_json import bleed_to_dict, comparison_to_dict, trend_to_dict
 from audiodiag.report.compared_text import bleed_report, comparison_report, trend_report
@@ -91,6 +93,48 @@ def test_gain_changes_nothing(sides: Sides) -> None:
     plain = compare_sides(*sides).symptom("cavitation_groan")
     other = compare_sides(sides[0], [quiet(one) for one in sides[1]]).symptom("cavitation_groan")
     assert (plain.low_db, plain.high_db) == pytest.approx((other.low_db, other.high_db), abs=0.05)
+
+
+def test_one_phone_stated_against_what_is_heard(sides: Sides) -> None:
+    """The two sides come from two phones; the engine says so, and the statement counts little."""
+    found = compare_sides(*sides, one_phone=True)
+    change = found.symptom("cavitation_groan")
+    assert change.uneven_db > CONTRADICTED_DB
+    assert "not_one_phone" in {note.code for note in found.conditions.notes}
+    assert change.alike < 0.5
+    values = comparison_to_dict(found)
+    assert values["conditions"]["one_phone_stated"] and values["symptoms"][1]["one_phone_probability"] < 0.5
+    assert "not_one_phone" not in {note.code for note in compare_sides(*sides).conditions.notes}
+
+
+def test_coding_speaks_against_one_phone(sides: Sides) -> None:
+    one = sides[0][0]
+    coded = replace(one, clip=replace(one.clip, codec="aac"))
+    slower = replace(one, clip=replace(one.clip, sample_rate_hz=32000, file_sample_rate_hz=None))
+    assert odds_alike([one], [one]) > 1.0
+    assert odds_alike([one], [coded]) == odds_alike([one], [slower]) == 0.0
+    assert odds_alike([one], [coded], stated=True) > odds_alike([one], [one])
+
+
+def test_speeds_that_agree_are_taken(sides: Sides) -> None:
+    """A reading at twice the speed gives way to its half where the other side has it; a stated one stays."""
+    one, two = sides[0][0], sides[1][0]
+    half = SpeedAlternative(0.5, 4, 0.2)
+    doubled = replace(two.speed, rpm=two.speed.rpm * 2.0, confidence=0.7, alternatives=(half,))
+    quick = replace(two, speed=doubled)
+    before, after, notes = agreed_speeds([one], [quick])
+    assert before == (one,)
+    assert after[0].speed.median_rpm == pytest.approx(two.speed.median_rpm)
+    assert [note.code for note in notes] == ["speed_by_the_others"]
+    swapped = agreed_speeds([quick], [one])
+    assert swapped[0][0].speed.median_rpm == pytest.approx(two.speed.median_rpm)
+    assert agreed_speeds([one], [two]) == ((one,), (two,), ())
+    stated = replace(quick, speed=replace(doubled, source="entered"))
+    assert agreed_speeds([one], [stated])[1][0].speed.median_rpm == pytest.approx(2 * two.speed.median_rpm)
+    surely = replace(
+        quick, speed=replace(doubled, confidence=0.999, alternatives=(replace(half, probability=1e-4),))
+    )
+    assert agreed_speeds([one], [surely])[2] == ()
 
 
 def test_conditions_say_what_to_record_again(sides: Sides) -> None:

@@ -30,6 +30,7 @@ SPEAKING = (
     "causes/inference.py",
     "classifier/explain.py",
     "clip",
+    "comparison/agreed_speed.py",
     "comparison/conditions.py",
     "speed",
     "steering",
