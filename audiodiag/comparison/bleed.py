@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from audiodiag.comparison.strengths import BANDS_HZ, gain_db, masks_of
 from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, FloatArray, Note, read_only
-from audiodiag.symptoms import build_scene
+from audiodiag.symptoms import build_scene, heard_while_running
 from audiodiag.symptoms.spectra import TINY
 
 __all__ = ["BleedWatch", "Cycle", "CycleNoise", "cycle_noises", "cycle_spans", "judge_cycles", "watch_bleed"]
@@ -138,9 +138,13 @@ def watch_bleed(analyses: Sequence[Analysis], *, cycle_s: float | None = None) -
                 allowed="a recording of the phone's sound or video recorder",
                 todo="leave it out, or record again",
             )
-        spans, told = cycle_spans(found, cycle_s=cycle_s)
+        run, start_s = heard_while_running(found)
+        spans, told = cycle_spans(run, cycle_s=cycle_s)
         notes += told
-        noises += cycle_noises(found, spans, number)
+        noises += [
+            replace(noise, start_s=noise.start_s + start_s, end_s=noise.end_s + start_s)
+            for noise in cycle_noises(run, spans, number)
+        ]
     if len(analyses) > 1:
         notes.append(
             Note(

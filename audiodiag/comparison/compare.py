@@ -29,7 +29,7 @@ from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
 from audiodiag.records import SYMPTOMS, Analysis, FloatArray
-from audiodiag.symptoms import Scene, build_scene
+from audiodiag.symptoms import Scene, build_scene, heard_while_running
 from audiodiag.symptoms.spectra import half_order_distance
 from audiodiag.vehicle import Vehicle
 
@@ -118,6 +118,8 @@ def compare_sides(
     """
     _refuse(before, after, symptoms)
     before, after, told = agreed_speeds(before, after)
+    whole_before, whole_after = tuple(before), tuple(after)
+    before, after = ([heard_while_running(found)[0] for found in side] for side in (before, after))
     conditions = conditions_of(before, after, names=names)
     conditions = replace(conditions, notes=(*conditions.notes, *told))
     odds = odds_alike(before, after, stated=one_phone)
@@ -149,8 +151,8 @@ def compare_sides(
     heard = {name for name in SYMPTOMS if any(f.symptom(name).probability >= 0.5 for f in (*before, *after))}
     return Comparison(
         names=names,
-        before=tuple(before),
-        after=tuple(after),
+        before=whole_before,
+        after=whole_after,
         conditions=conditions,
         symptoms=tuple(changes),
         orders=orders,

@@ -17,7 +17,7 @@ from audiodiag.symptoms import (
     relief_hiss,
 )
 from audiodiag.symptoms.measures import Measure, Measurements, SymptomMeasurement
-from audiodiag.symptoms.running_part import later, while_running
+from audiodiag.symptoms.running_part import heard_while_running, later, while_running
 from audiodiag.symptoms.scene import Scene, build_scene
 from audiodiag.vehicle import Vehicle
 
@@ -29,6 +29,7 @@ __all__ = [
     "Scene",
     "SymptomMeasurement",
     "build_scene",
+    "heard_while_running",
     "later",
     "measure_all",
     "measure_scene",

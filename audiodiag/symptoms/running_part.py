@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from audiodiag.records import Clip, Phases, Span, SpeedTrace, read_only
+from audiodiag.records import Analysis, Clip, Phases, Span, SpeedTrace, read_only
 from audiodiag.symptoms.measures import Measurements
 
-__all__ = ["later", "while_running"]
+__all__ = ["heard_while_running", "later", "while_running"]
 
 
 def while_running(clip: Clip, speed: SpeedTrace, phases: Phases) -> tuple[Clip, SpeedTrace, Phases, float]:
@@ -48,6 +48,18 @@ def while_running(clip: Clip, speed: SpeedTrace, phases: Phases) -> tuple[Clip, 
         if span.end_s > start_s and span.start_s < end_s
     )
     return part, cut, replace(phases, spans=spans), start_s
+
+
+def heard_while_running(found: Analysis) -> tuple[Analysis, float]:
+    """Give the same analysis of the engine's longest run only, and where that begins, s.
+
+    Clip, speed and phases are cut and count from there; the symptoms were measured there already, and keep
+    their times in the whole recording.
+    """
+    clip, speed, phases, start_s = while_running(found.clip, found.speed, found.phases)
+    if clip is found.clip:
+        return found, 0.0
+    return replace(found, clip=clip, speed=speed, phases=phases), start_s
 
 
 def later(measurements: Measurements, start_s: float) -> Measurements:

@@ -69,7 +69,7 @@ def test_a_run_up_of_1500_rpm_a_second_is_followed() -> None:
 def test_a_run_up_to_5000_rpm_is_not_taken_for_a_slower_one() -> None:
     time_s = np.arange(0.0, 16.05, 0.1)
     rpm = np.interp(time_s, [0, 2, 13, 16], [950, 950, 5000, 5000])
-    sound = engine(time_s, rpm, cylinders=4, seed=3, half_db=-4)
+    sound = engine(time_s, rpm, cylinders=4, seed=3)
     found = speed_by_ear(clip_of(sound), vehicle=Vehicle(cylinders=4))
     assert np.mean(off(found, time_s, rpm) > 0.05) < 0.05
 

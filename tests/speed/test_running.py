@@ -9,6 +9,7 @@ import pytest
 
 from audiodiag.analysis import analyse
 from audiodiag.clip import assess_quality, read_clip
+from audiodiag.comparison import compare_sides, watch_bleed
 from audiodiag.records import Clip, Phases, PhaseSpan
 from audiodiag.resources import shipped_folder
 from audiodiag.simulation import simulate
@@ -99,6 +100,25 @@ def test_silence_before_and_after_does_not_change_what_is_heard():
     spans = [np.array(each.symptom("belt_squeal").spans_s) for each in (plain, later)]
     assert spans[1].min() >= BEFORE_S - 0.3
     assert (spans[1] - spans[0].min() - BEFORE_S).min() == pytest.approx(0.0, abs=0.5)
+
+
+def test_silence_around_a_side_changes_neither_comparison_nor_bleed_watch():
+    folder = shipped_folder("recordings_demo")
+    before, after = (read_clip(folder / f"{name}_fluid_change.m4a") for name in ("09_before", "10_after"))
+    silent = within_street(before.samples, before.sample_rate_hz, quieter_db=45.0)
+    around = replace(before, samples=silent, other_channels=None, sha256="another")
+    plain, later, other = (analyse(clip) for clip in (before, around, after))
+    assert np.isnan(later.speed.rpm).any()
+    one, two = compare_sides([plain], [other]), compare_sides([later], [other])
+    for name in ("pump_whine", "cavitation_groan"):
+        here, there = one.symptom(name), two.symptom(name)
+        assert there.word == here.word
+        assert there.change_db == pytest.approx(here.change_db, abs=1.5)
+    assert two.before[0] is later
+    cycles = [watch_bleed([each], cycle_s=4.0).cycles for each in (plain, later)]
+    assert len(cycles[1]) == len(cycles[0])
+    assert cycles[1][0].start_s == pytest.approx(BEFORE_S, abs=0.5)
+    assert cycles[1][-1].end_s == pytest.approx(later.clip.duration_s - AFTER_S, abs=0.5)
 
 
 def test_phases_are_cut_and_moved_with_the_clip(started):
