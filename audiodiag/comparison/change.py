@@ -34,6 +34,8 @@ UNHEARD_DB = 3.0
 on simulated pairs)."""
 NEAR = 0.35
 """How near, as a share of frequency, a symptom that never rests may spoil a band of the engine."""
+BRIDGE_FROM = 3.0
+"""Standard errors from which a place's own difference helps the ruler across."""
 LEAST_ALIKE = 0.01
 """Probability of one phone at one place below which that is not weighed at all."""
 ONE_PHONE_DOUBT, ONE_PHONE_HOPPING = 0.5, 0.33
@@ -60,7 +62,8 @@ class Prior:
     hidden_db: what the engine cannot show of two phones and two places, however many recordings there are;
     hidden_weight: its degrees of freedom, few where some pairs err far more than most. reaches: whether it
     never rests and may so spoil the engine's bands around it. leak: how much of the engine at the same place
-    passes for it in the mean, and the error of that, as shares. one_phone_db, one_phone_share: what hidden_db
+    passes for it in the mean, and the error of that, as shares. bridges: whether its own
+    spectrum helps the ruler from band to band. one_phone_db, one_phone_share: what hidden_db
     and ruler_share become with one phone at one place.
     """
 
@@ -78,6 +81,7 @@ class Prior:
     hidden_weight: float = 6.0
     reaches: bool = False
     leak: tuple[float, float] = (0.0, 0.0)
+    bridges: bool = False
     one_phone_db: float = 1.0
     one_phone_share: float = 1.0
 
@@ -89,22 +93,23 @@ PRIORS: dict[str, Prior] = {
     ),
     "cavitation_groan": Prior(
         repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.3, reaches=True,
-        one_phone_db=0.4,
+        bridges=True, one_phone_db=0.4,
     ),
     "belt_squeal": Prior(
-        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.2, one_phone_db=0.4
+        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=0.9, bridges=True, one_phone_db=0.4
     ),
     "belt_chirp": Prior(
         repeat_db=0.8, healthy=1.0, hidden_db=2.0, hidden_weight=8.0, reaches=True, one_phone_db=0.6
     ),
     "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2, one_phone_db=0.4),
     "bearing_growl": Prior(
-        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.4, hidden_weight=20.0,
-        reaches=True, leak=(0.2, 0.05), one_phone_db=0.8,
+        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.2, hidden_weight=20.0,
+        reaches=True, bridges=True, leak=(0.2, 0.05), one_phone_db=0.8,
     ),
 }  # fmt: skip
-"""Priors by symptom, chosen on 468 simulated pairs (seeds 60000 to 60081, 70000 to 70035, 90000 to 90199 and
-110000 to 110149): some 60 known changes a symptom."""
+"""Priors by symptom, chosen on 618 simulated pairs of two phones (seeds 60000 to 60081, 70000 to 70035, 90000
+to 90199, 95000 to 95149 and 110000 to 110149) and 283 of one phone (91000 to 91059 and 120000 to 120179 with
+one recording a side, 92000 to 92039 and 121000 to 121002 with three)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,7 +229,7 @@ def change_of(
     nothing = replace(nothing, alike=view.alike, uneven_db=uneven)
     difference = sides[1].engine_db.mean(axis=0) - sides[0].engine_db.mean(axis=0)
     error = np.sqrt(sum((side.engine_error_db**2).mean(axis=0) / side.count for side in sides))
-    ruler = view.ruler(difference, error)
+    ruler = view.ruler(difference, error, _own_difference(sides) if prior.bridges else None)
     for side, sign in zip(sides, (-0.5, 0.5), strict=True):
         side.bring_onto_scale(sign * ruler.difference_db, view)
     weight, share = _weights(sides)
@@ -246,15 +251,31 @@ class _View:
     alike: float
     prior: Prior
 
-    def ruler(self, difference_db: FloatArray, error_db: FloatArray) -> Ruler:
+    def ruler(
+        self,
+        difference_db: FloatArray,
+        error_db: FloatArray,
+        bridge: tuple[FloatArray, FloatArray] | None = None,
+    ) -> Ruler:
         """Estimate a difference at the symptom's places, with the covariance by which it really errs."""
         prior = self.prior
-        two = engine_ruler(self.engine_hz, difference_db, error_db, self.hz, prior.ruler)
+        two = engine_ruler(self.engine_hz, difference_db, error_db, self.hz, prior.ruler, bridge)
         two = replace(two, covariance=prior.ruler_share**2 * two.covariance)
         if self.alike < LEAST_ALIKE:
             return two
         one = one_phone_ruler(self.engine_hz, difference_db, error_db, self.hz, self.reached)
         return blended(self.alike, replace(one, covariance=prior.one_phone_share**2 * one.covariance), two)
+
+
+def _own_difference(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
+    """The symptom's own differences and their errors, dB, shape (places,); NaN where one side is unsure."""
+    power = [side.power.mean(axis=0) for side in sides]
+    error = [np.sqrt((side.error**2).mean(axis=0) / side.count) for side in sides]
+    sure = np.all([p > BRIDGE_FROM * e for p, e in zip(power, error, strict=True)], axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        difference = np.where(sure, 10.0 * np.log10(power[1] / power[0]), np.nan)
+        parts = [np.where(sure, e / p, np.nan) for p, e in zip(power, error, strict=True)]
+    return np.asarray(difference), _DB * np.hypot(*parts)
 
 
 def _reached(hz: FloatArray, symptoms: Sequence[Strengths], prior: Prior) -> NDArray[np.bool_]:

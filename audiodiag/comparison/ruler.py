@@ -45,6 +45,9 @@ SPOILT_DB, SPOILT, SPOILT_NEAR = 10.0, 0.1, 0.5
 """How far off a band lies that shows the symptom or the yard and not the engine, how often one does, and how
 often within reach of the symptom (assumptions)."""
 ROUNDS = 6
+WAY_DB = 3.0
+"""By how much the ways of symptom and engine to two places differ from band to band, standard deviation
+(chosen on simulated pairs)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +64,12 @@ class Ruler:
 
 
 def engine_ruler(
-    hz: FloatArray, difference_db: FloatArray, error_db: FloatArray, places_hz: FloatArray, prior: RulerPrior
+    hz: FloatArray,
+    difference_db: FloatArray,
+    error_db: FloatArray,
+    places_hz: FloatArray,
+    prior: RulerPrior,
+    bridge: tuple[FloatArray, FloatArray] | None = None,
 ) -> Ruler:
     """Estimate the difference between the sides at places, from the engine's differences in its bands.
 
@@ -73,6 +81,10 @@ def engine_ruler(
         Shape (k,): where the symptom sounds.
     prior:
         What is held beforehand.
+    bridge:
+        The symptom's own differences at its places and their errors, shape (k,) each, NaN where it is not
+        heard on both sides. By how much it has changed is not known, but that is the same at all places; so
+        they show how the phones' difference goes on between bands of the engine.
 
     Reversed differences give reversed results and the same covariance.
 
@@ -83,8 +95,15 @@ def engine_ruler(
     (5.0, 2)
     """
     x, at = np.log2(np.asarray(hz) / 1000.0), np.log2(np.asarray(places_hz) / 1000.0)
+    seen, error, count = np.asarray(difference_db), np.asarray(error_db), len(x)
+    own = np.zeros(count)
+    if bridge is not None:
+        heard = np.isfinite(bridge[0])
+        x, seen = np.concatenate([x, at[heard]]), np.concatenate([seen, bridge[0][heard]])
+        error = np.concatenate([error, np.hypot(bridge[1][heard], WAY_DB)])
+        own = np.concatenate([own, np.ones(int(heard.sum()))])
     found = [
-        _one_ruler(x, np.asarray(difference_db), np.asarray(error_db), at, prior, curve, engine)
+        _one_ruler(x, seen, error, at, prior, curve, engine, own)
         for curve in prior.curves_db
         for engine in prior.engines_db
     ]
@@ -98,7 +117,7 @@ def engine_ruler(
             for w, one in zip(weight, found, strict=True)
         )
     )
-    return Ruler(read_only(mean), read_only(covariance), len(x))
+    return Ruler(read_only(mean), read_only(covariance), count)
 
 
 def one_phone_ruler(
@@ -167,8 +186,12 @@ def _one_ruler(
     prior: RulerPrior,
     curve_db: float,
     engine_db: float,
+    own: FloatArray,
 ) -> tuple[FloatArray, FloatArray, float]:
-    """Mean, covariance and log likelihood with one size of the curve and of the engine's own differences."""
+    """Mean, covariance and log likelihood with one size of the curve and of the engine's own differences.
+
+    ``own``: shape (n,), 1 where a difference is the symptom's own, which an unknown change shifts, else 0.
+    """
 
     def kernel(one: FloatArray, two: FloatArray) -> FloatArray:
         apart = (one[:, None] - two[None, :]) / prior.reach_octaves
@@ -178,7 +201,8 @@ def _one_ruler(
     alone = kernel(at, at)
     if len(x) == 0:
         return np.zeros(len(at)), alone, 0.0
-    total = kernel(x, x) + np.diag(error_db**2 + engine_db**2)
+    total = kernel(x, x) + prior.gain_db**2 * np.outer(own, own)
+    total += np.diag(error_db**2 + engine_db**2 * (1.0 - own))
     cross = kernel(at, x)
     solved = np.linalg.solve(total, np.column_stack([difference_db, cross.T]))
     mean, reduced = cross @ solved[:, 0], alone - cross @ solved[:, 1:]

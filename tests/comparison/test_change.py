@@ -188,3 +188,17 @@ def test_steps_are_not_seen_in_noise_more_often_than_said() -> None:
     rng = np.random.default_rng(4)
     found = sum(bool(change_points(np.arange(8.0), rng.normal(0, 3, 8), spread_db=3.0)) for _ in range(400))
     assert found <= 0.05 * 400 + 3 * math.sqrt(0.05 * 0.95 * 400)
+
+
+def test_the_symptoms_own_spectrum_leads_the_ruler_across_a_gap_in_the_engines_bands() -> None:
+    """A phone that hides 8 dB where no band of the engine is heard; the change itself stays unknown."""
+    hz, places = np.geomspace(100.0, 500.0, 8), np.geomspace(500.0, 4000.0, 10)
+    hidden = -8.0 * np.clip(np.log2(places / 500.0) / 3.0, 0.0, 1.0)
+    seen, error = np.zeros(8), np.full(8, 0.3)
+    alone = engine_ruler(hz, seen, error, places, RulerPrior())
+    for change in (-12.0, 0.0):
+        bridge = (hidden + change, np.full(10, 0.3))
+        led = engine_ruler(hz, seen, error, places, RulerPrior(), bridge)
+        miss = [float(np.abs(found.difference_db - hidden)[-3:].mean()) for found in (led, alone)]
+        assert miss[0] < 0.7 * miss[1]
+        assert led.covariance[-1, -1] < alone.covariance[-1, -1] and led.references == 8
