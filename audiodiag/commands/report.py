@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from audiodiag.commands.compare import ONE_PHONE
 from audiodiag.commands.inputs import refuse_contradictions, refuse_odd_tables, settings_of, values_of
 from audiodiag.errors import UsageError
 from audiodiag.options import ANALYSE_OPTIONS, Option
@@ -58,6 +59,7 @@ OPTIONS: tuple[Option, ...] = (
         "--after-name", "after_name", "text", _SIDES, "what the second side is called",
         metavar="TEXT", preset="after",
     ),
+    ONE_PHONE,
     *STATED,
 )  # fmt: skip
 
@@ -78,6 +80,7 @@ def run(wanted: argparse.Namespace) -> int:
     out = refuse_ending(given.pop("out", None), ".html", f"audiodiag report {before[0]} --out report.html")
     language = str(given.pop("language", LANGUAGE.preset))
     names = (given.pop("before_name", None), given.pop("after_name", None))
+    one_phone = bool(given.pop("one_phone", False))
     settings = settings_of(given, wanted.saw or [])
     from audiodiag.files import write_text_whole
     from audiodiag.report.language import load_sentences
@@ -90,7 +93,8 @@ def run(wanted: argparse.Namespace) -> int:
     found = None
     if after:
         first, second = names[0] or s.say("comparison.before"), names[1] or s.say("comparison.after")
-        found = _compared(analyses[: len(before)], analyses[len(before) :], (first, second), settings)
+        sides = analyses[: len(before)], analyses[len(before) :]
+        found = _compared(*sides, (first, second), settings, one_phone=one_phone)
     page = report_page(clips, comparison=found, language=language)
     write_text_whole(out, page)
     print(f"{out}: {len(page.encode('utf-8')) / 1e6:.1f} MB, one file, nothing else is needed to read it")
@@ -110,8 +114,14 @@ def refuse_ending(out: str | None, ending: str, example: str) -> Path:
 
 
 def _compared(
-    before: list[Analysis], after: list[Analysis], names: tuple[str, str], settings: dict[str, Any]
+    before: list[Analysis],
+    after: list[Analysis],
+    names: tuple[str, str],
+    settings: dict[str, Any],
+    *,
+    one_phone: bool,
 ) -> Comparison:
     from audiodiag.comparison import compare_sides
 
-    return compare_sides(before, after, names=names, vehicle=settings.get("vehicle"))
+    vehicle = settings.get("vehicle")
+    return compare_sides(before, after, names=names, vehicle=vehicle, one_phone=one_phone)
