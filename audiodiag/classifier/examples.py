@@ -12,7 +12,7 @@ import json
 import math
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ __all__ = [
     "AUDIBLE_DB",
     "Recipe",
     "measure_clip",
+    "others",
     "plan",
     "row_from_truth",
     "rows_from_recipes",
@@ -49,6 +50,12 @@ SHORT_SHARE = 0.75
 APART_SHARE = 0.5
 """Share of simulated engine bays that the second simulation makes, which was built apart from the first."""
 
+OTHERS_FOR_ONE = 1 / 6
+"""Clips that are no engine bay and teach only that, for each clip of the plan."""
+
+OTHERS_SEED = 500_000
+"""First seed of those clips within the million of a training's seeds."""
+
 _ROOMS = ("clip", "speed", "orders", "steering", "symptoms", "simulation")
 
 
@@ -57,7 +64,8 @@ class Recipe:
     """What one simulated row is made from: nothing else enters.
 
     duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
-    apart: whether the clip comes from the bay built apart.
+    apart: whether the clip comes from the bay built apart. only_strange: whether it teaches what is no engine
+    bay and nothing of symptoms, so that their shares among the clips stay.
     """
 
     seed: int
@@ -65,6 +73,7 @@ class Recipe:
     cylinders_told: bool
     duration_s: float | None
     apart: bool = False
+    only_strange: bool = False
 
 
 def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
@@ -82,6 +91,20 @@ def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
         duration = round(float(rng.uniform(5.0, 14.0)), 1)
         told, apart = bool(rng.random() < 0.5), bool(rng.random() < APART_SHARE)
         recipes.append(Recipe(own, engine, told, duration if short else None, engine and apart))
+    return tuple(recipes)
+
+
+def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
+    """Lay down the clips that teach what is no engine bay, beside a plan of ``count`` clips.
+
+    >>> len(others(60)), others(60)[:3] == others(18)
+    (10, True)
+    """
+    recipes = []
+    for number in range(round(count * OTHERS_FOR_ONE)):
+        own = seed * 1_000_000 + OTHERS_SEED + number
+        duration = round(float(np.random.default_rng([own, 13]).uniform(5.0, 9.0)), 1)
+        recipes.append(Recipe(own, False, False, duration, only_strange=True))
     return tuple(recipes)
 
 
@@ -134,9 +157,10 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     traits = {"cylinders": "told" if vehicle else "unknown"}
     if recipe.engine:
         traits["bay"] = "apart" if recipe.apart else "first"
-    return row_from_truth(
+    row = row_from_truth(
         truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
     )
+    return replace(row, present=dict.fromkeys(SYMPTOMS)) if recipe.only_strange else row
 
 
 def row_from_truth(

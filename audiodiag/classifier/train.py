@@ -23,7 +23,7 @@ import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import others, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.families import KINDS
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
@@ -122,7 +122,7 @@ def train(
         speed_model = train_speed(seeds, out=target, workers=workers, tell=say)
         keep_in = None  # rows that were kept were measured with other weights
     rows = rows_from_recipes(
-        plan(clips, seed=seed),
+        plan(clips, seed=seed) + others(clips, seed=seed),
         workers=workers,
         keep_in=None if keep_in is None else Path(keep_in),
         make=partial(simulated_row, speed_model=speed_model),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,9 @@ import numpy as np
 from audiodiag.records import FloatArray, read_only
 
 from .codecs import resample, through_codec
+from .machines import MACHINES, Maker
 from .phone import gain_control, phone_kernel
+from .places import PLACES
 from .settings import SimulatedClip, generator_for
 from .signals import (
     CONTROL_HZ,
@@ -35,7 +36,7 @@ _COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
 def simulate_not_engine(
     seed: int, *, kind: str | None = None, duration_s: float | None = None
 ) -> SimulatedClip:
-    """Simulate a clip without an engine: weather, speech, music, tools, animals, a clock, a city.
+    """Simulate a clip without an engine bay: weather, speech, music, tools, animals, machines of all sorts.
 
     ``kind``: one of ``ELSEWHERE`` or None to draw one. The truth's kind is "not_an_engine_bay".
 
@@ -93,7 +94,7 @@ def _unit(sound: FloatArray) -> FloatArray:
     return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
 
 
-def _surrounding(name: str) -> Callable[[np.random.Generator, int, int], FloatArray]:
+def _surrounding(name: str) -> Maker:
     return lambda rng, n, rate: background(name, rng, n, rate)
 
 
@@ -172,7 +173,7 @@ def _hammer(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     return convolve(deposit(n, times * rate, np.exp(rng.normal(0, 0.4, 200))), kernel)
 
 
-ELSEWHERE: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = {
+ELSEWHERE: dict[str, Maker] = {
     "rain": _surrounding("rain"),
     "wind": _surrounding("wind"),
     "speech": _surrounding("speech"),
@@ -184,5 +185,7 @@ ELSEWHERE: dict[str, Callable[[np.random.Generator, int, int], FloatArray]] = {
     "city": _city,
     "steady_noise": _steady_noise,
     "hammer": _hammer,
+    **MACHINES,
+    **PLACES,
 }
-"""Sounds without an engine, by name."""
+"""Sounds that are no engine bay, by name."""

@@ -51,8 +51,12 @@ LEVELS_DB: dict[str, tuple[float, float]] = {
     "bearing_growl": (-20.0, 0.0),
 }
 """Range of each symptom's power over its active time re the engine's power over the clip."""
-DISTURBANCES: tuple[str, ...] = (*SOUNDS, "room", *DONE)
+HEALTHY_RIPPLE = ("healthy_ripple", 0.14, (-36.0, -18.0))
+"""A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
+DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", *DONE)
 """Healthy parts, surroundings, and what room and phone do."""
+_LATE = ("draught", "idler", "blower", "purge_valve")
+"""Drawn last and in this order, so that all that was drawn before they were made stays."""
 _OFTEN = {
     "pump_whine": 0.2,
     "cavitation_groan": 0.2,
@@ -211,9 +215,12 @@ def make_scene(
             made[name] = make_growl(rng, course, drive, variant, top_hz)
 
     rng = generator_for(seed, "apart disturbances")
-    chances = {name: SOUNDS[name][1] for name in SOUNDS if name != "draught"} | DONE
-    chances["draught"] = SOUNDS["draught"][1]  # last, so that all that was drawn before it stays
+    chances = {name: SOUNDS[name][1] for name in SOUNDS if name not in _LATE} | DONE
+    chances |= {name: SOUNDS[name][1] for name in _LATE}
+    chances[HEALTHY_RIPPLE[0]] = HEALTHY_RIPPLE[1]
     drawn = [name for name, chance in chances.items() if rng.random() < chance]
+    if "pump_whine" in heard:
+        drawn = [name for name in drawn if name != HEALTHY_RIPPLE[0]]
     path = draw_path(
         generator_for(seed, "apart phone"), rate, None if disturbances is None else "room" in disturbances
     )
@@ -229,6 +236,10 @@ def make_scene(
             rng = generator_for(seed, f"apart {name}")
             gain = 10 ** (between(rng, *SOUNDS[name][2]) / 20)
             extra += np.float32(gain) * make_sound(name, rng, course, many)
+    if HEALTHY_RIPPLE[0] in present:
+        rng = generator_for(seed, f"apart {HEALTHY_RIPPLE[0]}")
+        gain = 10 ** (between(rng, *HEALTHY_RIPPLE[2]) / 20)
+        extra += np.float32(gain) * unit(make_whine(rng, course, drive, pick(rng, WHINES)).sound)
     samples = recorded(generator_for(seed, "apart gain"), whole + path.heard(extra), rate, present)
 
     told = {key: value for part in made.values() for key, value in part.told.items()}

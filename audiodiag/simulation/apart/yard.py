@@ -159,6 +159,46 @@ def _bumps(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArr
     return rings(train, course.rate, low, direct=0.01)
 
 
+def _idler(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Tones of healthy parts on the belt: teeth, blades or rolling bodies, at orders of their own."""
+    sound = np.zeros(course.n, np.float32)
+    for _ in range(int(rng.integers(1, 3))):
+        order = between(rng, 0.8, 3.4) * int(rng.choice([1, 4, 5, 6, 7, 8, 9, 10, 11]))
+        height = 1.0
+        for k in range(1, int(rng.integers(2, 4))):
+            sound += np.float32(height) * tone(course.turns * order * k + rng.random())
+            height *= between(rng, 0.1, 0.7)
+    return sound * np.exp(0.3 * drift(rng, course.n, course.rate, 0.8)) * course.loudness(between(rng, 0, 1))
+
+
+def _blower(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """The cabin's or the radiator's air, which somebody or a thermostat may switch on or off."""
+    noise = shaped_noise(
+        rng,
+        course.n,
+        course.rate,
+        [(80, -15.0), (500, 0.0), (3000, between(rng, -14, 3)), (9000, -18.0), (2e4, -40.0)],
+    )
+    if rng.random() < 0.5:
+        at, slow = between(rng, 0.1, 0.9) * course.seconds, between(rng, 0.15, 0.8)
+        t = np.arange(course.n, dtype=np.float32) / course.rate
+        run = 1 / (1 + np.exp(np.clip((at - t) / np.float32(slow / 4), -30, 30)))
+        noise = noise * (run if rng.random() < 0.5 else 1 - run)
+    return np.asarray(noise, np.float32)
+
+
+def _purge_valve(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """A valve that ticks at a beat of its own, whatever the engine turns."""
+    every = float(np.exp(between(rng, np.log(0.05), np.log(0.25))))
+    when = np.arange(between(rng, 0, every), course.seconds, every)
+    first = between(rng, -0.5, 0.6) * course.seconds
+    when = when[(when >= first) & (when < first + between(rng, 0.4, 1.5) * course.seconds)]
+    when = when + rng.normal(0, 0.0005, len(when))
+    train = strikes(course.n, when * course.rate, rng.lognormal(0, 0.12, len(when)))
+    modes = [(between(rng, 600, 6500), between(rng, 4, 20), between(rng, 0.4, 1)) for _ in range(4)]
+    return rings(train, course.rate, modes)
+
+
 SOUNDS: dict[
     str, tuple[Callable[[np.random.Generator, Course, int], FloatArray], float, tuple[float, float]]
 ] = {
@@ -175,6 +215,9 @@ SOUNDS: dict[
     "music": (_music, 0.06, (-24, -9)),
     "bumps": (_bumps, 0.25, (-22, -8)),
     "draught": (_draught, 0.4, (-20, -3)),
+    "idler": (_idler, 0.12, (-32, -10)),
+    "blower": (_blower, 0.06, (-26, -6)),
+    "purge_valve": (_purge_valve, 0.06, (-30, -9)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
