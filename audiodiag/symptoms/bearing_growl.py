@@ -68,6 +68,9 @@ MEASURES = (
 LOWEST, HIGHEST = 1.7, 15.0
 LOW_HZ, HIGH_HZ = 800.0, 8000.0
 PUMP_MULTIPLES = 12
+FURTHEST_SHIFT = 0.025
+SHIFT_GAIN_DB = 0.5
+"""By so much the engine's comb must stand out further at another speed."""
 BARE_FROM_DB = 6.0
 """By so much a beat of strikes may stand above all that belongs to it."""
 
@@ -94,7 +97,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     angle = scene.angle
     step = angle.beat_step
     lines = np.clip(excess_db(angle), -3.0, 22.0)[:, columns]
-    near_engine = angle.near_engine(angle.beat_order)
+    near_engine = angle.near_engine(angle.beat_order) | _near_shifted_engine(angle)
     masked = np.where(near_engine[:, None], 0.0, peaks_only(lines, 2, 0.0))
     wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
     grid = np.arange(LOWEST, HIGHEST, step)
@@ -158,6 +161,24 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     spans = ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _near_shifted_engine(angle: AngleView) -> Mask:
+    """Which lines belong to the engine's comb where the speed was heard a little too low or too high.
+
+    The comb of half orders is searched within 2.5 % of the speed; where it stands out elsewhere than at the
+    speed itself, its lines are the engine's as well.
+    """
+    height = np.clip(excess_db(angle), -3.0, 12.0).mean(axis=1)
+    combs = np.arange(0.5, 8.1, 0.5)
+    shifts = np.linspace(-FURTHEST_SHIFT, FURTHEST_SHIFT, 101)
+    index = np.round(combs[None, :] * (1.0 + shifts[:, None]) / angle.beat_step).astype(int)
+    score = height[np.minimum(index, len(height) - 1)].mean(axis=1)
+    best = int(np.argmax(score))
+    middle = np.abs(shifts) < 0.004
+    if score[best] < score[middle].max() + SHIFT_GAIN_DB:
+        return np.zeros(len(angle.beat_order), bool)
+    return angle.near_engine(angle.beat_order / (1.0 + shifts[best]))
 
 
 def _loudest(bands: FloatArray) -> float:
