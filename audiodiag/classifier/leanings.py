@@ -42,6 +42,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "squeal_order_residual_percent",
         "squeal_harmonic_db",
         "squeal_rise_db",
+        "squeal_hump_db",
         "squeal_dip_percent",
         "squeal_count",
         "squeal_share_db",

@@ -6,6 +6,8 @@ alternator its order; both last or repeat unchanged.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from audiodiag.records import FloatArray
@@ -31,6 +33,11 @@ MEASURES = (
     Measure("squeal_harmonic_db", "dB", "Its overtone at twice the pitch stands {value:.1f} dB out."),
     Measure("squeal_rise_db", "dB", "Its own narrow band rises by {value:.1f} dB while it sounds."),
     Measure(
+        "squeal_hump_db",
+        "dB",
+        "For most of a second one narrow band of the highs rises {value:.1f} dB above those beside it.",
+    ),
+    Measure(
         "squeal_dip_percent", "%", "While it sounds the engine speed dips by {value:.1f} % more than usual."
     ),
     Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second."),
@@ -46,6 +53,11 @@ MEASURES = (
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0
 STEADY_HZ, STEADY_PERCENT = 0.9, 0.12
 LOCKED = 0.45
+HUMP_FROM_HZ, HUMP_TO_HZ = 850.0, 11000.0
+HUMP_PER_OCTAVE = 6
+HUMP_BESIDE = (2, 5)
+"""Nearest and farthest band that a band is compared with, on either side."""
+HUMP_S = 0.8
 LOUD_SHARE = 0.1
 """A ridge counts for the times of the squeal from this share of the loudest ones' power on."""
 
@@ -56,7 +68,9 @@ def measure(scene: Scene) -> SymptomMeasurement:
         return SymptomMeasurement(filled(MEASURES, {}))
     ridges = tonal_ridges(scene, LOW_HZ, HIGH_HZ)
     frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
+    hump = _hump_db(scene, frame_s)
     nothing = {
+        "squeal_hump_db": hump,
         "squeal_prominence_db": 0.0,
         "squeal_total_s": 0.0,
         "squeal_share_of_time": 0.0,
@@ -93,6 +107,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_order_residual_percent": best.order_residual_percent(rpm) if rpm is not None else np.nan,
         "squeal_harmonic_db": _harmonic_db(scene, height, best),
         "squeal_rise_db": _rise_db(scene, best),
+        "squeal_hump_db": hump,
         "squeal_dip_percent": float(dip[on].mean() - dip.mean()) if rpm is not None and on.any() else np.nan,
         "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
         "squeal_tones_at_once": float(sum(len(r.frames) for r in ridges)) / max(float(on.sum()), 1.0),
@@ -107,6 +122,31 @@ def measure(scene: Scene) -> SymptomMeasurement:
             heard[ridge.frames] = True
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(heard.astype(float), 3)) > 0.3
     return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+
+
+def _hump_db(scene: Scene, frame_s: float) -> float:
+    """How far one band of a sixth of an octave rises above its neighbours for 0.8 s, NaN with too few bands.
+
+    A rough squeal smears its tone over a band, so that no line of it stands out; wind, a hiss and a revving
+    engine lift the neighbours as well.
+    """
+    top = min(HUMP_TO_HZ, 0.97 * float(scene.tone_hz[-1]))
+    count = int(HUMP_PER_OCTAVE * np.log2(top / HUMP_FROM_HZ)) if top > HUMP_FROM_HZ else 0
+    edges = HUMP_FROM_HZ * 2.0 ** (np.arange(count + 1) / HUMP_PER_OCTAVE)
+    first = np.searchsorted(scene.tone_hz, edges)
+    if count < 2 * HUMP_BESIDE[1] - 2 or np.any(np.diff(first) < 1):
+        return float("nan")
+    power = np.column_stack([scene.tone[:, a:b].mean(axis=1) for a, b in itertools.pairwise(first)])
+    level = smooth(decibels(power), 3)
+    rise = level - np.percentile(level, 30.0, axis=0)
+    band = np.arange(count)
+    highest = 0.0
+    for i in range(count):
+        away = np.abs(band - i)
+        beside = (away >= HUMP_BESIDE[0]) & (away <= HUMP_BESIDE[1])
+        over = smooth(rise[:, i] - np.median(rise[:, beside], axis=1), max(round(HUMP_S / frame_s), 1))
+        highest = max(highest, float(over.max() - np.median(over)))
+    return highest
 
 
 def _steady(ridge: Ridge) -> bool:
