@@ -62,7 +62,9 @@ def card_text(trained: Trained) -> str:
         "Clips called simulated come out of the simulation of an engine bay, not from a car. "
         f"One clip in five ({len(trained.judge)}) took no part in fitting, choice or calibration. "
         f"A symptom is called audible from {AUDIBLE_DB:g} dB against the engine, and present from a "
-        "probability of 0.5.",
+        "probability of 0.5. A probability is that of a symptom being audibly there: in learning, and in the "
+        "shares above, a clip that holds it counts by the chance that somebody hears it, a half at "
+        f"{AUDIBLE_DB:g} dB; the scores below count all clips alike, faint ones too.",
         "## Families compared",
         "Mean log loss after calibration, on clips not fitted on (in brackets: on structural variants of the "
         "source that were left out; on the simulation of bays that was left out). The simplest within one "
@@ -280,7 +282,8 @@ _LIMITS = """\
 - The model learns from simulated clips, from labelled ones only as far as the table above counts any. Scores
   on simulated clips say how well it tells what the simulation makes; real clips differ in ways nobody
   has drawn.
-- Probabilities hold for clips that come with symptoms about as often as the training clips do.
+- Probabilities hold for clips that come with symptoms about as often as the training clips do, and for
+  symptoms that can be heard: of fainter ones they say too little.
 - A speech coding (AMR) cuts everything above 4 kHz: chirp, squeal and hiss are then judged from little.
 - The level that counts as audible is assumed, not taken from listeners.
 - The coverage holds for clips drawn like those kept apart, for no single clip and for no other kind of clip.

@@ -10,17 +10,23 @@ Where there are two bays, probabilities are calibrated half on what models said 
 heard and half on clips of bays that they knew: a car is no bay of the training, but two bays teach more of it
 than one teaches of the other.
 
+A probability is that of a symptom being *audibly* there. A clip that holds it counts for as much as its level
+makes it likely that somebody hears it (``audibility``); what nobody hears is neither learnt as present nor as
+absent.
+
 ``nested`` judges the whole procedure, choice and calibration included, on clips that took no part in either.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
-from audiodiag.classifier.families import Scorer
+from audiodiag.classifier.examples import AUDIBLE_DB
+from audiodiag.classifier.families import Scorer, probability_of
 from audiodiag.classifier.features import IntArray, Mask
 from audiodiag.classifier.fitting import CANDIDATES, FEWEST, Candidate, fit, listened_to
 from audiodiag.classifier.leanings import leanings
@@ -33,6 +39,7 @@ __all__ = [
     "FamilyScore",
     "NestedScore",
     "Split",
+    "audibility",
     "bay_splits",
     "choose",
     "engine_splits",
@@ -43,6 +50,9 @@ __all__ = [
 ]
 
 FOLDS = 5
+
+AUDIBLE_SPREAD_DB = 3.0
+"""How softly a symptom goes from heard to unheard around ``AUDIBLE_DB``: assumed, no published source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +106,23 @@ class NestedScore:
     other_engine: FloatArray
     other_bay: FloatArray
     candidates: tuple[str, ...]
+
+
+def audibility(table: Table, symptom: str) -> FloatArray:
+    """Tell how much each clip counts for a symptom, shape (n,): the chance that somebody hears it there.
+
+    A logistic law of its level against the engine, a half at ``AUDIBLE_DB``. Clips without the symptom, and
+    those whose level nobody knows, count whole.
+
+    >>> from audiodiag.classifier.table import Row
+    >>> faint = Row("a", 1, {}, {"pump_whine": True}, level_db={"pump_whine": AUDIBLE_DB})
+    >>> audibility(Table.of([faint, Row("b", 2, {}, {"pump_whine": False})]), "pump_whine").tolist()
+    [0.5, 1.0]
+    """
+    column = table.column(symptom)
+    level = table.level_db[:, column]
+    heard = probability_of((np.nan_to_num(level) - AUDIBLE_DB) / AUDIBLE_SPREAD_DB)
+    return np.where((table.present[:, column] == 1) & np.isfinite(level), heard, 1.0)
 
 
 def plain_folds(group: IntArray, *, folds: int = FOLDS, seed: int = 0) -> IntArray:
@@ -164,15 +191,25 @@ def out_of_fold(
     present: FloatArray,
     fold: IntArray,
     *,
+    weight: FloatArray | None = None,
     listen: Mask | None = None,
     lean: FloatArray | None = None,
     seed: int = 0,
 ) -> FloatArray:
     """Give each clip the log-odds of a model that was not fitted on its fold, shape (n,)."""
     odds = np.zeros(len(values))
+    weight = np.ones(len(values)) if weight is None else weight
     for number in np.unique(fold):
         here = fold == number
-        model = fit(candidate, values[~here], present[~here], listen=listen, lean=lean, seed=seed)
+        model = fit(
+            candidate,
+            values[~here],
+            present[~here],
+            weight=weight[~here],
+            listen=listen,
+            lean=lean,
+            seed=seed,
+        )
         odds[here] = model.odds(values[here])
     return odds
 
@@ -183,6 +220,7 @@ def _other_bay(
     present: FloatArray,
     splits: tuple[Split, ...],
     *,
+    weight: FloatArray,
     listen: Mask,
     lean: FloatArray,
     seed: int,
@@ -194,20 +232,19 @@ def _other_bay(
     odds = np.full(len(values), np.nan)
     for split in splits:
         on, judged = split.fit_on, split.judge_on
-        weight = np.full(int(on.sum()), len(values) / max(int(on.sum()), 1))
-        model = fit(candidate, values[on], present[on], weight=weight, listen=listen, lean=lean, seed=seed)
+        more = weight[on] * weight.sum() / max(float(weight[on].sum()), 1.0)
+        model = fit(candidate, values[on], present[on], weight=more, listen=listen, lean=lean, seed=seed)
         odds[judged] = model.odds(values[judged])
     return odds
 
 
-def _mended(odds: FloatArray, present: FloatArray, fold: IntArray) -> FloatArray:
+def _mended(odds: FloatArray, present: FloatArray, fold: IntArray, weight: FloatArray) -> FloatArray:
     """Calibrate log-odds by a line fitted on the other folds, shape (n,)."""
     said = np.zeros(len(odds))
     for number in np.unique(fold):
         here = fold == number
-        said[here] = fit_law("platt", odds[~here], present[~here], np.ones((~here).sum())).probability(
-            odds[here]
-        )
+        law = fit_law("platt", odds[~here], present[~here], weight[~here])
+        said[here] = law.probability(odds[here])
     return said
 
 
@@ -229,6 +266,7 @@ def choose(
     known = np.isfinite(table.present[:, table.column(symptom)])
     rows = table.chosen(known)
     values, present = rows.values, np.asarray(rows.present[:, rows.column(symptom)])
+    weight = audibility(rows, symptom)
     fold = plain_folds(rows.group, folds=folds, seed=seed)
     splits = variant_splits(rows, symptom, fold) if with_variants else ()
     bays = bay_splits(rows, symptom, fold)
@@ -238,16 +276,17 @@ def choose(
     scores = []
     for candidate in candidates:
         listen = listened_to(candidate, rows.measures, symptom)
-        own = out_of_fold(candidate, values, present, fold, listen=listen, lean=lean, seed=seed)
-        away = _other_bay(candidate, values, present, bays, listen=listen, lean=lean, seed=seed)
+        how: dict[str, Any] = {"listen": listen, "lean": lean, "seed": seed}
+        own = out_of_fold(candidate, values, present, fold, weight=weight, **how)
+        away = _other_bay(candidate, values, present, bays, weight=weight, **how)
         odds[candidate.name] = (own, np.where(np.isfinite(away), away, own))
-        said = _mended(own, present, fold)
-        law = fit_law("platt", own, present, np.ones(len(own)))
+        said = _mended(own, present, fold, weight)
+        law = fit_law("platt", own, present, weight)
         plain = losses(present, said)
         unheard = np.full(len(own), np.nan)
         for split in splits:
             on, judged = split.fit_on, split.judge_on
-            model = fit(candidate, values[on], present[on], listen=listen, lean=lean, seed=seed)
+            model = fit(candidate, values[on], present[on], weight=weight[on], **how)
             unheard[judged] = losses(present[judged], law.probability(model.odds(values[judged])))
         elsewhere = np.full(len(own), np.nan)
         there = np.isfinite(away)
@@ -257,27 +296,27 @@ def choose(
         scores.append(
             FamilyScore(
                 candidate.name,
-                log_loss(present, said),
+                log_loss(present, said, weight),
                 area_under_curve(present, own),
-                brier_score(present, said),
-                _mean_known(unheard),
-                _mean_known(elsewhere),
+                brier_score(present, said, weight),
+                _mean_known(unheard, weight),
+                _mean_known(elsewhere, weight),
             )
         )
     names = tuple(candidate.name for candidate in sorted(candidates, key=lambda each: each.complexity))
-    kept = simplest_within_one_error(lost, names, np.ones(len(values)))
+    kept = simplest_within_one_error(lost, names, weight)
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
-    model = fit(candidate, values, present, listen=listen, lean=lean, seed=seed)
-    both, halves = np.concatenate(odds[kept]), np.full(2 * len(present), 0.5)
+    model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
+    both, halves = np.concatenate(odds[kept]), np.tile(0.5 * weight, 2)
     mended = calibrate(both, np.tile(present, 2), np.tile(fold, 2), weight=halves)
     return Chosen(candidate, model, mended, tuple(scores))
 
 
-def _mean_known(values: FloatArray) -> float:
-    """Give the mean of what is known, NaN where nothing is."""
+def _mean_known(values: FloatArray, weight: FloatArray) -> float:
+    """Give the weighed mean of what is known, NaN where nothing is."""
     known = np.isfinite(values)
-    return float(values[known].mean()) if known.any() else float("nan")
+    return float(np.average(values[known], weights=weight[known])) if known.any() else float("nan")
 
 
 def nested(

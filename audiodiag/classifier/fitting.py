@@ -65,6 +65,9 @@ growl "owes" to the measures of a squeal is the habit of the simulation, and no 
 a person.
 """
 
+NO_EVIDENCE = ("speed_unsteadiness_percent",)
+"""Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan."""
+
 TREES: tuple[Candidate, ...] = (
     Candidate("boosted trees", "boosted", 5, {"trees": 80, "leaves": 6, "rate": 0.1}, own=True),
     Candidate("random forest", "forest", 6, {"trees": 60, "leaves": 20}, own=True),
@@ -86,7 +89,9 @@ def listened_to(candidate: Candidate, measures: tuple[str, ...], symptom: str) -
     if not candidate.own:
         return np.ones(len(measures), dtype=bool)
     others = tuple(f"{name.split('_')[-1]}_" for name in SYMPTOMS if name != symptom)
-    return np.array([not name.startswith(others) for name in measures], dtype=bool)
+    return np.array(
+        [not name.startswith(others) and name not in NO_EVIDENCE for name in measures], dtype=bool
+    )
 
 
 @contextmanager

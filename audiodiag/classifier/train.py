@@ -21,7 +21,7 @@ import numpy as np
 
 import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
-from audiodiag.classifier.compare import Chosen, NestedScore, choose, nested, plain_folds
+from audiodiag.classifier.compare import Chosen, NestedScore, audibility, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
 from audiodiag.classifier.examples import others, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.families import KINDS
@@ -213,10 +213,15 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "seed": seed,
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
         "engine_bays": int(table.engine.sum()),
-        "shares": {
-            name: round(float(np.nanmean(table.present[:, table.column(name)])), 4) for name in SYMPTOMS
-        },
+        "shares": {name: _share(table, name) for name in SYMPTOMS},
     }
+
+
+def _share(table: Table, symptom: str) -> float:
+    """Give the share of clips in which a symptom is audibly there."""
+    present = table.present[:, table.column(symptom)]
+    known = np.isfinite(present)
+    return round(float(np.average(present[known], weights=audibility(table, symptom)[known])), 4)
 
 
 def train_command(args: argparse.Namespace) -> int:
