@@ -186,7 +186,10 @@ def test_the_card_tells_data_scores_and_limits(trained: Trained) -> None:
 def test_the_model_tells_how_often_each_symptom_was_there(trained: Trained) -> None:
     shares = trained.model.shares
     assert list(shares) == list(SYMPTOMS)
-    there, heard = 0.9 * 0.25, 0.644  # levels are drawn from -20 to 3 dB; mean of the law of hearing over them
+    there, heard = (
+        0.9 * 0.25,
+        0.644,
+    )  # levels are drawn from -20 to 3 dB; mean of the law of hearing over them
     expected = there * heard / (1 - there * (1 - heard))
     assert shares["pump_whine"] == pytest.approx(expected, abs=0.05)
 
