@@ -9,8 +9,9 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.chooser import Chooser, ChooserNet
+from audiodiag.speed.firings import CYLINDERS, FiringModel, describe_numbers
 
-__all__ = ["NetSettings", "fit_chooser", "fit_sum", "fit_trust"]
+__all__ = ["NetSettings", "RowExample", "fit_chooser", "fit_firings", "fit_sum", "fit_trust"]
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,46 @@ def _slopes(
         place += len(table)
     back = np.where(units > 0, np.outer(slope, out), 0.0).astype(np.float32)
     return [rows.T @ back, back.sum(axis=0), units.T @ slope, rows.T @ slope]
+
+
+@dataclass(frozen=True, eq=False)
+class RowExample:
+    """A clip whose firing rate is known: its lines over the rows, from ``firings.row_lines``.
+
+    cylinders: the true number. weight: how much the clip counts.
+    """
+
+    lines: FloatArray
+    cylinders: int
+    weight: float
+
+
+def fit_firings(examples: Sequence[RowExample], *, ridge: float = 0.02) -> FiringModel:
+    """Fit what the lines over the rows say of the number of cylinders: a softmax over the numbers, convex.
+
+    ridge: pulls the weights of the scaled numbers to zero.
+    """
+    from scipy.optimize import minimize
+
+    tables = np.array([describe_numbers(example.lines) for example in examples])
+    stacked = tables.reshape(-1, tables.shape[2])
+    centre, scale = stacked.mean(axis=0), stacked.std(axis=0) + 1e-3
+    tables = (tables - centre) / scale
+    truth = np.array([CYLINDERS.index(example.cylinders) for example in examples])
+    counts = np.array([example.weight for example in examples])
+    counts, places = counts / counts.sum(), np.arange(len(examples))
+
+    def loss(weights: FloatArray) -> tuple[float, FloatArray]:
+        score = tables @ weights
+        log_share = score - np.logaddexp.reduce(score, axis=1)[:, None]
+        away = np.exp(log_share)
+        away[places, truth] -= 1.0
+        away *= counts[:, None]
+        value = -float(counts @ log_share[places, truth]) + 0.5 * ridge * float(weights @ weights)
+        return value, np.einsum("ij,ijk->k", away, tables) + ridge * weights
+
+    found = minimize(loss, np.zeros(tables.shape[2]), jac=True, method="L-BFGS-B").x
+    return FiringModel(centre, scale, found)
 
 
 def fit_trust(probability: Sequence[float], right: Sequence[bool]) -> FloatArray:

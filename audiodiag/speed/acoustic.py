@@ -16,6 +16,7 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, SpeedTrace, read_only
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
+from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.moves import measured_moves
@@ -25,7 +26,9 @@ from audiodiag.speed.second import mean_of_opinions, second_features, with_score
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["Candidate", "Choice", "candidate_tracks", "choose", "no_speed", "speed_by_ear"]
+__all__ = [
+    "Candidate", "Choice", "candidate_tracks", "choose", "lines_of", "no_speed", "readings", "speed_by_ear",
+]  # fmt: skip
 
 TEMPER = 0.8
 """Share of the comb score that counts in each frame when a path is drawn."""
@@ -44,6 +47,8 @@ SAME_SPEED = 0.02
 """Two readings closer than this share are one speed."""
 LEAST_REPORTED, MOST_REPORTED = 0.002, 10
 """Other readings are reported from this probability on, and no more than so many."""
+LEAST_WEIGHED, MOST_WEIGHED = 0.05, 3
+"""Firing rates whose rows are looked at: from this probability on, and no more than so many."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +58,8 @@ class Candidate:
     hypotheses: what is to be decided between. features: one row a hypothesis and a last one for none of
     them, from ``describe``. sharpness: for each track and instant, the posterior
     probability that the speed lies near the track, shape (frames,) each. second: the rows of
-    ``second_features`` where several numbers of cylinders are considered.
+    ``second_features`` where several numbers of cylinders are considered. sound, low: what the rows of
+    firings are taken from, where they are to be looked at.
     """
 
     tracks: tuple[RefinedTrack, ...]
@@ -61,6 +67,8 @@ class Candidate:
     features: FloatArray
     sharpness: tuple[FloatArray, ...]
     second: FloatArray | None = None
+    sound: Swells | None = None
+    low: Baseband | None = None
 
 
 def _tracked(
@@ -123,12 +131,14 @@ def candidate_tracks(
     *,
     cylinders: tuple[int, ...],
     prior: FloatArray | None = None,
+    sound: Swells | None = None,
 ) -> Candidate:
     """Find the track that explains the clip best, a second one where it lies high, and all alternatives.
 
     cylinders: the numbers to consider. prior: log prior over ``RPM_GRID``, else that of the weights. A loud
     pump can draw the comb to its own spacing, at a multiple of the engine's speed; so a track above
-    ``SECOND_LOOK_RPM`` gets a rival that must lie below it.
+    ``SECOND_LOOK_RPM`` gets a rival that must lie below it. sound: the swells of the clip, for the choice
+    between several numbers of cylinders.
     """
     prior = np.logaddexp(weights.prior if prior is None else prior, np.log(EVERY_SPEED))
     combs = comb_scores(front, weights, cylinders)
@@ -160,7 +170,9 @@ def candidate_tracks(
     if len(cylinders) > 1:
         medians = [view.median_rpm for view in views]
         second = second_features([_clean(signals, track) for track in tracks], medians, guesses, features)
-    return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second)
+    if len(cylinders) == 1 or sound is None:
+        return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second)
+    return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second, sound, bands[0])
 
 
 def _clean(
@@ -230,9 +242,9 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     else:
         first, chooser = chooser.scores(candidate.features), weights.second
         probability = mean_of_opinions(first, chooser.scores(with_score(candidate.second, first)))[:-1]
-    medians = [float(np.median(track.rpm)) for track in candidate.tracks]
-    speeds = np.array([h.factor * medians[h.track] for h in candidate.hypotheses])
-    numbers = np.array([h.cylinders for h in candidate.hypotheses])
+    speeds, numbers = readings(candidate)
+    if candidate.sound is not None and weights.firings is not None:
+        probability = _by_firings(candidate, probability, weights.firings)
     same = np.abs(np.log(speeds[:, None] / speeds[None, :])) < SAME_SPEED
     totals = same @ probability
     best_speed = int(np.argmax(totals))
@@ -249,8 +261,50 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     )
 
 
+def readings(candidate: Candidate) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Give the usual speed in rpm and the cylinders of each hypothesis, shape (hypotheses,) each."""
+    medians = [float(np.median(track.rpm)) for track in candidate.tracks]
+    speeds = np.array([h.factor * medians[h.track] for h in candidate.hypotheses])
+    return speeds, np.array([h.cylinders for h in candidate.hypotheses])
+
+
+def lines_of(candidate: Candidate, place: int) -> FloatArray | None:
+    """Look at the rows of firings of one hypothesis; None where there is nothing to look at."""
+    if candidate.sound is None or candidate.low is None:
+        return None
+    guess = candidate.hypotheses[place]
+    track = candidate.tracks[guess.track]
+    firing_hz = track.rpm * (guess.factor * guess.cylinders / 120.0)
+    return row_lines(candidate.sound, candidate.low, track.time_s, firing_hz)
+
+
+def _by_firings(candidate: Candidate, probability: FloatArray, model: FiringModel) -> FloatArray:
+    """Share what readings that fire alike have together out anew, by the rows of their firings."""
+    speeds, numbers = readings(candidate)
+    fires = np.log(speeds * numbers)
+    found = probability.copy()
+    left = np.ones(len(found), bool)
+    for _ in range(MOST_WEIGHED):
+        alike = np.abs(fires[:, None] - fires[None, :]) < SAME_SPEED
+        alike &= left[None, :]
+        together = np.where(left, alike @ probability, -1.0)
+        first = int(np.argmax(together))
+        if together[first] < LEAST_WEIGHED:
+            break
+        here = alike[first]
+        left[here] = False
+        lines = lines_of(candidate, int(np.argmax(np.where(here, probability, -1.0))))
+        if lines is None:
+            continue
+        before = {int(n): float(probability[here & (numbers == n)].sum()) for n in np.unique(numbers[here])}
+        for number, share in model.shares(lines, before).items():
+            mine = here & (numbers == number)
+            found[mine] *= share * together[first] / max(before[number], 1e-12)
+    return found
+
+
 def _alternatives(
-    speeds: FloatArray, numbers: FloatArray, probability: FloatArray, best: int
+    speeds: FloatArray, numbers: NDArray[np.intp], probability: FloatArray, best: int
 ) -> tuple[SpeedAlternative, ...]:
     """Other readings, those of the same speed and cylinders added up, the likeliest first."""
     found: list[SpeedAlternative] = []
@@ -305,20 +359,25 @@ def speed_by_ear(
     if not runs:
         return no_speed(clip.duration_s, "No sound in which an engine could be heard.")
     if runs == ((0.0, clip.duration_s),):
-        return _speed_of_run(bands, clip.duration_s, vehicle, weights)
+        return _speed_of_run(clip.samples, clip.sample_rate_hz, bands, vehicle, weights)
 
     def follow(run: Span, known: Vehicle | None) -> SpeedTrace:
         first, last = (round(edge * clip.sample_rate_hz) for edge in run)
-        part = basebands(clip.samples[first:last], clip.sample_rate_hz)
-        return _speed_of_run(part, (last - first) / clip.sample_rate_hz, known, weights)
+        part = clip.samples[first:last]
+        return _speed_of_run(part, clip.sample_rate_hz, basebands(part, clip.sample_rate_hz), known, weights)
 
     return joined(clip.duration_s, runs, follow, vehicle)
 
 
 def _speed_of_run(
-    bands: tuple[Baseband, ...], duration: float, vehicle: Vehicle | None, weights: CombWeights
+    samples: FloatArray,
+    rate_hz: float,
+    bands: tuple[Baseband, ...],
+    vehicle: Vehicle | None,
+    weights: CombWeights,
 ) -> SpeedTrace:
     """Find the speed of an engine that runs from beginning to end."""
+    duration = len(samples) / rate_hz
     front = front_end(bands, duration)
     told = vehicle.cylinders if vehicle else None
     # A number of cylinders that the comb was never taught (2, 10, 12) leaves the choice open.
@@ -326,7 +385,8 @@ def _speed_of_run(
     prior = _prior_of(vehicle, weights)
     if not np.any(front.energy_db > -95.0):
         return no_speed(duration, "No sound in which an engine could be heard.")
-    candidate = candidate_tracks(bands, front, weights, cylinders=numbers, prior=prior)
+    sound = swells(samples, rate_hz) if len(numbers) > 1 and weights.firings is not None else None
+    candidate = candidate_tracks(bands, front, weights, cylinders=numbers, prior=prior, sound=sound)
     choice = choose(candidate, weights)
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:

@@ -22,6 +22,7 @@ from audiodiag.errors import ModelError
 from audiodiag.records import FloatArray
 from audiodiag.resources import shipped_folder
 from audiodiag.speed.chooser import Chooser, chooser_from_plain
+from audiodiag.speed.firings import CYLINDERS, FiringModel, firing_model_from_plain
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd
 
 __all__ = [
@@ -35,7 +36,6 @@ __all__ = [
     "tooth_levels",
 ]
 
-CYLINDERS = (3, 4, 5, 6, 8)
 TEETH: FloatArray = np.concatenate([np.arange(1, 49) / 2.0, np.arange(24) / 2.0 + 0.25])
 RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
 
@@ -46,13 +46,15 @@ class CombWeights:
 
     teeth: for each number of cylinders, shape (channels, teeth). prior: shape (grid,), log prior of speed.
     chooser: decides between half, double and other numbers of cylinders. second: a second opinion where the
-    number of cylinders is not told, on ``second.SECOND_FEATURES``.
+    number of cylinders is not told, on ``second.SECOND_FEATURES``. firings: tells readings that fire alike
+    apart, by the rows of their firings.
     """
 
     teeth: Mapping[int, FloatArray]
     prior: FloatArray
     chooser: Chooser
     second: Chooser | None = None
+    firings: FiringModel | None = None
 
 
 def _shifts(axis_hz: FloatArray) -> FloatArray:
@@ -110,8 +112,8 @@ def speed_prior() -> FloatArray:
 def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
 
-    A file without a second opinion is read as well. Errors: ModelError where the file is missing or not of
-    the schema ``audiodiag/speed/2``.
+    A file without a second opinion or a model of firings is read as well. Errors: ModelError where the
+    file is missing or not of the schema ``audiodiag/speed/2``.
     """
     path = path or shipped_folder("models") / "speed.json"
     try:
@@ -123,11 +125,12 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
         second = None
         if "second" in stored:
             second = chooser_from_plain(stored["second"], int(stored["second_features"]))
+        firings = firing_model_from_plain(stored["firings"]) if "firings" in stored else None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _broken(path, type(error).__name__) from error
     if not right:
         raise _broken(path, "another schema or shape")
-    return CombWeights(teeth, speed_prior(), chooser, second)
+    return CombWeights(teeth, speed_prior(), chooser, second, firings)
 
 
 def _broken(path: Path, got: str) -> ModelError:
