@@ -88,28 +88,28 @@ class Prior:
 
 PRIORS: dict[str, Prior] = {
     "pump_whine": Prior(
-        repeat_db=0.6, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.6,
+        repeat_db=0.6, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.9,
         one_phone_db=0.9,
     ),
     "cavitation_groan": Prior(
-        repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.3, reaches=True,
+        repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.6, reaches=True,
         bridges=True, one_phone_db=0.4,
     ),
     "belt_squeal": Prior(
-        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=0.9, bridges=True, one_phone_db=0.4
+        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.1, bridges=True, one_phone_db=0.4
     ),
     "belt_chirp": Prior(
-        repeat_db=0.8, healthy=1.0, hidden_db=2.0, hidden_weight=8.0, reaches=True, one_phone_db=0.6
+        repeat_db=0.8, healthy=1.0, hidden_db=2.4, hidden_weight=8.0, reaches=True, one_phone_db=0.6
     ),
-    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.2, one_phone_db=0.4),
+    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.4, one_phone_db=0.4),
     "bearing_growl": Prior(
-        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.2, hidden_weight=20.0,
+        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.8, hidden_weight=20.0,
         reaches=True, bridges=True, leak=(0.2, 0.05), one_phone_db=0.8,
     ),
 }  # fmt: skip
-"""Priors by symptom, chosen on 618 simulated pairs of two phones (seeds 60000 to 60081, 70000 to 70035, 90000
-to 90199, 95000 to 95149 and 110000 to 110149) and 283 of one phone (91000 to 91059 and 120000 to 120179 with
-one recording a side, 92000 to 92039 and 121000 to 121002 with three)."""
+"""Priors by symptom, chosen on 708 simulated pairs of two phones (seeds 60000 to 60081, 70000 to 70035, 90000
+to 90199, 95000 to 95149, 98000 to 98089 and 110000 to 110149) and 283 of one phone (91000 to 91059 and 120000
+to 120179 with one recording a side, 92000 to 92039 and 121000 to 121002 with three)."""
 
 
 @dataclass(frozen=True, eq=False)
