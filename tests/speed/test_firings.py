@@ -112,7 +112,7 @@ def shares_of(choice: Choice) -> dict[tuple[float, int], float]:
     best = choice.hypothesis
     found = {(best.factor, best.cylinders): choice.probability * choice.cylinders_probability}
     for other in choice.alternatives:
-        found[round(other.factor * best.factor, 3), other.cylinders] = other.probability
+        found[round(other.factor * best.factor, 3), other.cylinders or 0] = other.probability
     return found
 
 
