@@ -65,6 +65,10 @@ OPTIONS: tuple[Option, ...] = (
     Option(
         "--after", "after", "text", _ASKED, "compare: numbers of those after it", metavar="N", many=True
     ),
+    Option(
+        "--one-phone", "one_phone", "flag", _ASKED,
+        "compare: all were made with one phone at one place, the same way round",
+    ),
     Option("--out", "out", "text", _ASKED, "pack: the file to write", metavar="FILE.zip"),
     *(each for each in ANALYSE_OPTIONS if each.field in _CAR),
     *LIFE_OPTIONS,

@@ -246,7 +246,8 @@ def _compare(doing: Doing) -> int:
     most = doing.hand.settings.limits.waiting_jobs
     with doing.hand.store.writing() as session:
         case = doing.hand.case_called(session, doing.what[0])
-        row = ask_comparison(session, doing.who, case, before, after, most_waiting=most)
+        stated = bool(doing.wanted.one_phone)
+        row = ask_comparison(session, doing.who, case, before, after, one_phone=stated, most_waiting=most)
     return _asked(doing, row.id, JobRow.comparison_id == row.id)
 
 
@@ -406,7 +407,7 @@ DEEDS: dict[str, Deed] = {
     "reply": Deed(_reply, (2, 2), "KEY TEXT"),
     "answer": Deed(_answer, (2, MANY), "KEY NAME=ANSWER..."),
     "advise": Deed(_advise, (1, 1), "KEY"),
-    "compare": Deed(_compare, (1, 1), "KEY --before N... --after N..."),
+    "compare": Deed(_compare, (1, 1), "KEY --before N... --after N... [--one-phone]"),
     "bleed": Deed(_bleed, (2, MANY), "KEY N..."),
     "trend": Deed(_trend, (4, MANY), "KEY N N N..."),
     "pack": Deed(_pack, (1, MANY), "KEY [N...] --out FILE.zip"),

@@ -332,9 +332,13 @@ def ask_comparison(
     before: Sequence[int],
     after: Sequence[int],
     *,
+    one_phone: bool = False,
     most_waiting: int,
 ) -> ComparisonRow:
-    """Ask for a comparison of recordings before and after the work."""
+    """Ask for a comparison of recordings before and after the work.
+
+    one_phone: whether all were made with one phone at one place, as somebody states.
+    """
     own = set(session.scalars(select(RecordingRow.id).where(RecordingRow.case_id == case.id)))
     sides = (sorted(set(before)), sorted(set(after)))
     fits = all(1 <= len(side) <= MOST_COMPARED and set(side) <= own for side in sides)
@@ -346,7 +350,11 @@ def ask_comparison(
             todo="choose at least one recording on each side",
         )
     row = ComparisonRow(
-        case_id=case.id, before=json.dumps(sides[0]), after=json.dumps(sides[1]), made_at=time.time()
+        case_id=case.id,
+        before=json.dumps(sides[0]),
+        after=json.dumps(sides[1]),
+        settings=json.dumps({"one_phone": True} if one_phone else {}),
+        made_at=time.time(),
     )
     session.add(row)
     session.flush()

@@ -174,7 +174,13 @@ def _compared(order: dict[str, Any], folder: Path) -> dict[str, Any]:
         clip = _named(read_clip(recording["path"]), recording)
         sides[recording["side"]].append(analyse(clip, **_settings(order, recording)))
     tell("comparing", 0.9)
-    found = compare_sides(sides["before"], sides["after"], names=("before", "after"), vehicle=_vehicle(order))
+    found = compare_sides(
+        sides["before"],
+        sides["after"],
+        names=("before", "after"),
+        vehicle=_vehicle(order),
+        one_phone=bool(order["settings"].get("one_phone")),
+    )
     return {"comparison": comparison_to_dict(found), "files": comparison_files(found, folder)}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 from pathlib import Path
@@ -48,10 +49,13 @@ def test_clips_are_listened_to_and_compared(working):
     sound = client.get(f"/cases/{key}/sounds/1", headers={"Range": "bytes=0-3"})
     assert (sound.status_code, sound.content) == (206, b"fLaC")
     assert client.get(f"/cases/{key}/sounds/{broken.json()['recording']}").status_code == 404
-    client.post(f"/cases/{key}/compare", data={"side.1": "before", "side.2": "after"})
+    client.post(f"/cases/{key}/compare", data={"side.1": "before", "side.2": "after", "one_phone": "yes"})
     wait_for(lambda: _states(desk.room.store)[-1] == "done")
     with desk.room.store.reading() as session:
-        assert session.scalar(select(ComparisonRow)).version
+        row = session.scalar(select(ComparisonRow))
+    assert row.version
+    assert json.loads(row.result)["conditions"]["one_phone_stated"] is True
+    assert "It was stated that one phone made all recordings" in client.get(f"/cases/{key}/compare").text
     assert "pump whine: GONE after, at least" in client.get(f"/cases/{key}/compare").text
     assert list((desk.settings.folder / "work").iterdir()) == []
 

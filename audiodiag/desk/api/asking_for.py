@@ -46,7 +46,9 @@ def new_comparison(asked: Asked) -> dict[str, Any]:
     most = asked.room.settings.limits.waiting_jobs
     with asked.room.store.writing() as session:
         before, after = asked.body["before"], asked.body["after"]
-        row = ask_comparison(session, asked.who, asked.case(session), before, after, most_waiting=most)
+        stated = bool(asked.body.get("one_phone", False))
+        case = asked.case(session)
+        row = ask_comparison(session, asked.who, case, before, after, one_phone=stated, most_waiting=most)
         session.flush()
         told = comparison_values(session, row)
     asked.room.workforce.wake()

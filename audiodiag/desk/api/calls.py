@@ -221,7 +221,8 @@ def _about_workers() -> list[Call]:
             answer="Comparison",
         ),
         asks(
-            comparison, "compare", asking_for.new_comparison, "Comparison", fields(before=SIDE, after=SIDE)
+            comparison, "compare", asking_for.new_comparison, "Comparison",
+            fields(before=SIDE, after=SIDE, one_phone={"type": "boolean"}, optional=("one_phone",)),
         ),
         asks(
             f"{CASE}/bleed-watches", "watch_bleeding", asking_for.bleed_watch, "Comparison",

@@ -188,7 +188,8 @@ def answer_shapes() -> dict[str, Any]:
     mark = fields(mark=ID, symptom=SYMPTOM, start_s=NUMBER, end_s=NUMBER, who=TEXT, at=AT)
     comparison = fields(
         comparison=ID, kind={"enum": ["compare", "bleed", "trend"]}, before=listed(ID), after=listed(ID),
-        state=job["properties"]["state"], refusal=or_null(refusal), version=TEXT, made_at=AT,
+        one_phone={"type": "boolean"}, state=job["properties"]["state"], refusal=or_null(refusal),
+        version=TEXT, made_at=AT,
         result=or_null({"type": "object"}),
     )  # fmt: skip
     task = fields(

@@ -215,6 +215,7 @@ def comparison_values(session: Session, row: ComparisonRow) -> dict[str, Any]:
         "kind": row.kind,
         "before": json.loads(row.before),
         "after": json.loads(row.after),
+        "one_phone": bool(json.loads(row.settings).get("one_phone")),
         "state": "done" if row.result else job.state if job else "failed",
         "refusal": refusal_in(job),
         "version": row.version,

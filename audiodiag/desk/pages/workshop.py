@@ -113,7 +113,10 @@ def compare_asked(ask: Ask) -> Response:
             ask_watch(session, ask.who, case, "trend", in_order, at=at, unit=unit, most_waiting=most)
         else:
             sides = _sides(ask.form)
-            ask_comparison(session, ask.who, case, sides["before"], sides["after"], most_waiting=most)
+            ask_comparison(
+                session, ask.who, case, sides["before"], sides["after"],
+                one_phone=ask.form.get("one_phone") == "yes", most_waiting=most,
+            )  # fmt: skip
     ask.room.workforce.wake()
     return go_to(f"/cases/{case.key}/compare", "asked")
 
