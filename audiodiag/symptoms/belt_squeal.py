@@ -58,8 +58,11 @@ HUMP_PER_OCTAVE = 6
 HUMP_BESIDE = (2, 5)
 """Nearest and farthest band that a band is compared with, on either side."""
 HUMP_S = 0.8
-LOUD_SHARE = 0.1
-"""A ridge counts for the times of the squeal from this share of the loudest ones' power on."""
+LOUD_SHARE = 0.03
+"""A ridge counts for the times of the squeal from this share of the loudest one's power on."""
+LONG_FRAMES = 5
+NEAR_OCTAVES = 0.5
+"""A ridge counts for its times within so much of the loudest one's pitch, of its half, double or triple."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -116,12 +119,10 @@ def measure(scene: Scene) -> SymptomMeasurement:
     }
     values = filled(MEASURES, values)
     heard = np.zeros(len(scene.tone), bool)
-    loudest = max(float(np.median(r.power)) for r in free[:3])
-    for ridge in free:
-        if np.median(ridge.power) > LOUD_SHARE * loudest:
-            heard[ridge.frames] = True
+    for ridge in _of_one_squeal(free):
+        heard[ridge.frames] = True
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(heard.astype(float), 3)) > 0.3
-    return SymptomMeasurement(values, spans_of(active, 0.05, 0.1, 0.2), level, evidence_of(MEASURES, values))
+    return SymptomMeasurement(values, spans_of(active, 0.05, 0.3, 0.2), level, evidence_of(MEASURES, values))
 
 
 def _hump_db(scene: Scene, frame_s: float) -> float:
@@ -147,6 +148,23 @@ def _hump_db(scene: Scene, frame_s: float) -> float:
         over = smooth(rise[:, i] - np.median(rise[:, beside], axis=1), max(round(HUMP_S / frame_s), 1))
         highest = max(highest, float(over.max() - np.median(over)))
     return highest
+
+
+def _of_one_squeal(ridges: list[Ridge]) -> list[Ridge]:
+    """Those of the ridges, the most prominent first, that one belt can make: near in pitch, or overtones.
+
+    Other ridges are birds, brakes and voices, however loud.
+    """
+    powers = [float(np.median(ridge.power)) for ridge in ridges[:3]]
+    loudest = ridges[int(np.argmax(powers))]
+    pitch = float(np.median(loudest.frequency_hz))
+    kept = []
+    for ridge in ridges:
+        octaves = np.log2(float(np.median(ridge.frequency_hz)) / pitch / np.array([0.5, 1.0, 2.0, 3.0]))
+        loud = float(np.median(ridge.power)) > LOUD_SHARE * max(powers)
+        if loud and len(ridge.frames) >= LONG_FRAMES and np.abs(octaves).min() < NEAR_OCTAVES:
+            kept.append(ridge)
+    return kept or [loudest]
 
 
 def _steady(ridge: Ridge) -> bool:
