@@ -134,17 +134,16 @@ def ask_for(
     return job
 
 
-def queue_again_what_ran(store: Store, *, attempts: int) -> int:
+def queue_again_what_ran(store: Store) -> int:
     """Take up what a killed server left running; gives how many jobs.
 
-    The attempt that was cut off does not count, unless the same job was cut off many times.
+    The attempt that was cut off does not count: what ended the server was not the recording, which only
+    bounded workers open.
     """
     with store.writing() as session:
         cut_off = session.scalars(select(JobRow).where(JobRow.state == "running")).all()
         for job in cut_off:
-            job.state, job.token = "queued", ""
-            if job.attempts <= 5 * attempts:
-                job.attempts = max(0, job.attempts - 1)
+            job.state, job.token, job.attempts = "queued", "", max(0, job.attempts - 1)
         return len(cut_off)
 
 

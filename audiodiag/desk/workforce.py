@@ -93,7 +93,7 @@ class Workforce:
         """Take up what was cut off, and begin."""
         shutil.rmtree(self._room, ignore_errors=True)
         self._room.mkdir(mode=0o700)
-        queue_again_what_ran(self._store, attempts=self._settings.limits.attempts)
+        queue_again_what_ran(self._store)
         self._thread = threading.Thread(target=self._run, name="workforce", daemon=True)
         self._thread.start()
 
