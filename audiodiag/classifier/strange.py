@@ -33,9 +33,7 @@ FAR_CLIP = 8.0
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
 
-ENGINE_CANDIDATE = Candidate("engine judge", "linear", 1, {"strength": 0.3, "kinks": KINKS})
-OTHERS_COUNT = 1.5
-"""A clip that is no engine bay counts for so many: a saw called a pump is worse than a lost recording."""
+ENGINE_CANDIDATE = Candidate("engine judge", "linear", 1, {"strength": 0.1, "kinks": KINKS})
 
 
 @dataclass(frozen=True)
@@ -153,9 +151,8 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
             )
         middle, precision = _middle_and_precision(z)
     fold = plain_folds(table.group, seed=seed)
-    counts = np.where(bays, 1.0, OTHERS_COUNT)
-    odds = out_of_fold(ENGINE_CANDIDATE, values, table.engine, fold, weight=counts, seed=seed)
-    engine = fit(ENGINE_CANDIDATE, values, table.engine, weight=counts, seed=seed)
+    odds = out_of_fold(ENGINE_CANDIDATE, values, table.engine, fold, seed=seed)
+    engine = fit(ENGINE_CANDIDATE, values, table.engine, seed=seed)
     if not isinstance(engine, Linear):
         raise TypeError("the engine judge must be linear")
     return StrangeModel(
@@ -165,7 +162,7 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
         precision,
         np.quantile(far, np.linspace(0.0, 1.0, steps + 1)),
         engine,
-        calibrate(odds, table.engine, fold, weight=counts, laws=("platt",)),
+        calibrate(odds, table.engine, fold, laws=("platt",)),
     )
 
 
