@@ -188,6 +188,7 @@ def test_edges_of_every_value_and_calls_after_each_other(described):
                     for check in checks
                     if check.status is engine.Status.FAILURE
                     and not _only_the_address(check.failure_info.failure.message)
+                    and not _only_before_it_is_sent(event.recorder.label, check.failure_info.failure.message)
                 ]
     print(f"\nengine: {sum(codes.values())} calls, {dict(sorted(codes.items()))}")
     assert wrong == []
@@ -198,3 +199,11 @@ def test_edges_of_every_value_and_calls_after_each_other(described):
 def _only_the_address(message: str) -> bool:
     """Tell a complaint about an address that was made wrong and then replaced by the one that is there."""
     return "Invalid component: parameter `" in message and "` in path - " in message
+
+
+def _only_before_it_is_sent(label: str, message: str) -> bool:
+    """Tell a complaint about a form field made of another type: a form sends every value as text."""
+    form = label == "POST /cases/{key}/recordings"
+    return (
+        form and "in body - violates `type` at /properties/" in message and "(was string, became" in message
+    )
