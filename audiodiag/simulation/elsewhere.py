@@ -14,7 +14,8 @@ from .phone import gain_control, phone_kernel
 from .places import PLACES
 from .settings import SimulatedClip, generator_for
 from .signals import (
-    CONTROL_HZ,
+    COSINE,
+    control_count,
     convolve,
     deposit,
     modes_kernel,
@@ -24,13 +25,12 @@ from .signals import (
     shaped_noise,
     turn_table,
     uniform_log,
+    unit,
     walk,
 )
 from .surroundings import background
 
 __all__ = ["ELSEWHERE", "simulate_not_engine"]
-
-_COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
 
 
 def simulate_not_engine(
@@ -51,7 +51,7 @@ def simulate_not_engine(
     out_rate = int(rng.choice([16000, 22050, 32000, 44100, 48000]))
     rate = 32000 if out_rate <= 32000 else out_rate
     n = round(duration * rate)
-    sound = _unit(ELSEWHERE[name](generator_for(seed, f"elsewhere {name}"), n, rate))
+    sound = unit(ELSEWHERE[name](generator_for(seed, f"elsewhere {name}"), n, rate))
     mixed = [name]
     if rng.random() < 0.4:
         other = str(rng.choice(["street", "wind", "rain", "speech", "music"]))
@@ -90,21 +90,13 @@ def simulate_not_engine(
     return SimulatedClip(read_only(through_codec(samples, out_rate, codec, bit_rate)), out_rate, truth)
 
 
-def _unit(sound: FloatArray) -> FloatArray:
-    return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
-
-
 def _surrounding(name: str) -> Maker:
     return lambda rng, n, rate: background(name, rng, n, rate)
 
 
-def _control(n: int, rate: int) -> int:
-    return int(n / rate * CONTROL_HZ) + 2
-
-
 def _tool(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """A saw or drill: a fast motor with gear tones that bogs down when it bites, and the noise of cutting."""
-    m = _control(n, rate)
+    m = control_count(n, rate)
     bite = ramp_gate(
         (walk(rng, m, rng.uniform(0.5, 2), 1.0) > rng.uniform(-0.5, 0.7)).astype(float), 0.1, 0.2
     )
@@ -113,20 +105,20 @@ def _tool(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     sound = np.zeros(n, np.float32)
     for k in (1, 2, 3, float(rng.integers(5, 14)), float(rng.integers(10, 30))):
         if k * float(np.max(hz)) < 0.45 * rate:
-            sound += np.float32(rng.uniform(0.1, 1)) * turn_table(phase * k, _COSINE)
+            sound += np.float32(rng.uniform(0.1, 1)) * turn_table(phase * k, COSINE)
     noise = shaped_noise(rng, n, rate, [(100, -20), (1500, 0), (6000, -3), (20000, -20)])
     return sound + noise * on_samples(bite * rng.uniform(0.3, 4) + 0.1, n, rate)
 
 
 def _rotor(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Large rotor: thumps at blade passing over rushing noise, drifting away or near."""
-    m = _control(n, rate)
+    m = control_count(n, rate)
     hz = rng.uniform(9, 28) * (1 + walk(rng, m, 2, 0.004))
     phase = np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
     thump = np.exp(-((((phase % 1.0) - 0.5) / rng.uniform(0.05, 0.2)) ** 2)).astype(np.float32)
     rush = shaped_noise(rng, n, rate, [(20, 0), (200, 0), (2000, -15), (20000, -40)])
     loud = on_samples(np.exp(walk(rng, m, 3, 0.5)), n, rate)
-    return (_unit(thump - thump.mean()) + rush * (0.2 + thump)) * loud
+    return (unit(thump - thump.mean()) + rush * (0.2 + thump)) * loud
 
 
 def _clock(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
@@ -150,7 +142,7 @@ def _city(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     if rng.random() < 0.3:
         t = np.arange(n) / rate
         on = np.abs(t - rng.uniform(0, t[-1])) < rng.uniform(0.2, 0.8)
-        sound = sound + on * (turn_table(t * 410, _COSINE) + turn_table(t * 512, _COSINE))
+        sound = sound + on * (turn_table(t * 410, COSINE) + turn_table(t * 512, COSINE))
     return sound
 
 
@@ -161,7 +153,7 @@ def _steady_noise(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     if rng.random() < 0.5:
         phase = np.arange(n) * (rng.uniform(150, 700) / rate)
         sound = sound + np.float32(rng.uniform(0.1, 1)) * (
-            turn_table(phase, _COSINE) + turn_table(2 * phase, _COSINE)
+            turn_table(phase, COSINE) + turn_table(2 * phase, COSINE)
         )
     return sound
 

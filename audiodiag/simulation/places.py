@@ -13,34 +13,23 @@ from audiodiag.records import FloatArray
 from .machines import Maker
 from .signals import (
     CONTROL_HZ,
+    COSINE,
+    control_count,
     convolve,
     deposit,
     modes_kernel,
     on_samples,
-    power,
     ramp_gate,
     shaped_noise,
     turn_table,
+    turns_of,
     uniform_log,
+    unit,
     walk,
 )
 from .surroundings import background
 
 __all__ = ["PLACES"]
-
-_COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
-
-
-def _unit(sound: FloatArray) -> FloatArray:
-    return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
-
-
-def _control(n: int, rate: int) -> int:
-    return int(n / rate * CONTROL_HZ) + 2
-
-
-def _turns(hz: FloatArray, n: int, rate: int) -> FloatArray:
-    return np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
 
 
 def _hits(rng: np.random.Generator, n: int, rate: int, often: float, spread: float) -> FloatArray:
@@ -52,13 +41,13 @@ def _hits(rng: np.random.Generator, n: int, rate: int, often: float, spread: flo
 def _fire(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Crackle over the low flutter of flames; a torch that roars; a frying pan."""
     way = str(rng.choice(["wood", "torch", "pan"]))
-    m = _control(n, rate)
+    m = control_count(n, rate)
     body = modes_kernel(rng, rate, count=10, low_hz=400, high_hz=9000, quality=(1, 8), longest_s=0.02)
     if way == "torch":
         roar = shaped_noise(rng, n, rate, [(60, -10), (300, 0), (3000, -3), (10000, -12), (20000, -30)])
         return roar * on_samples(np.exp(walk(rng, m, 0.05, 0.2)), n, rate)
     often = uniform_log(rng, 3, 60) if way == "wood" else uniform_log(rng, 150, 1500)
-    crackle = _unit(convolve(_hits(rng, n, rate, often, 1.0), body))
+    crackle = unit(convolve(_hits(rng, n, rate, often, 1.0), body))
     flames = shaped_noise(rng, n, rate, [(20, 0), (150, -2), (700, -15), (5000, -40), (20000, -60)])
     flames = flames * on_samples(np.exp(walk(rng, m, 0.08, 0.6)), n, rate)
     return crackle + np.float32(rng.uniform(0.1, 1.5)) * flames
@@ -67,7 +56,7 @@ def _fire(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
 def _water(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Waves on a shore, a brook of ringing bubbles, drips, a boiling kettle."""
     way = str(rng.choice(["waves", "brook", "drips", "kettle"]))
-    m = _control(n, rate)
+    m = control_count(n, rate)
     if way == "waves":
         swell = (
             0.1
@@ -80,7 +69,7 @@ def _water(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
         boil = shaped_noise(rng, n, rate, [(80, -8), (400, 0), (1500, -10), (6000, -25), (20000, -50)])
         rumble = on_samples(np.exp(walk(rng, m, 0.03, 0.5)), n, rate)
         whistle = turn_table(
-            _turns(rng.uniform(1500, 3500) * (1 + walk(rng, m, 0.5, 0.01)), n, rate), _COSINE
+            turns_of(rng.uniform(1500, 3500) * (1 + walk(rng, m, 0.5, 0.01)), n, rate), COSINE
         )
         return boil * rumble + np.float32(rng.uniform(0, 0.7)) * whistle
     sound = np.zeros(n, np.float32)
@@ -93,20 +82,20 @@ def _water(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
         )
         sound += convolve(_hits(rng, n, rate, often / 12, 0.7), ring.astype(np.float32))
     rush = shaped_noise(rng, n, rate, [(100, -15), (700, 0), (4000, -6), (20000, -30)])
-    return _unit(sound) + np.float32(rng.uniform(0.05, 1.0 if way == "brook" else 0.2)) * rush
+    return unit(sound) + np.float32(rng.uniform(0.05, 1.0 if way == "brook" else 0.2)) * rush
 
 
 def _animals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Barking, crickets, frogs, bees, a cat that purrs."""
     way = str(rng.choice(["barks", "crickets", "frogs", "bees", "purr"]))
-    m = _control(n, rate)
+    m = control_count(n, rate)
     time = np.arange(n) / rate
     if way == "crickets":
         sound = np.zeros(n, np.float32)
         for _ in range(int(rng.integers(1, 6))):
             beat = (time * rng.uniform(15, 60) + rng.random()) % 1.0
             song = ((time * rng.uniform(0.8, 3) + rng.random()) % 1.0) < rng.uniform(0.3, 1.0)
-            tone = turn_table(_turns(np.full(m, rng.uniform(2500, 6500)), n, rate), _COSINE)
+            tone = turn_table(turns_of(np.full(m, rng.uniform(2500, 6500)), n, rate), COSINE)
             sound += (tone * np.sin(np.pi * beat) ** 2 * song).astype(np.float32) * np.float32(
                 rng.uniform(0.2, 1)
             )
@@ -114,12 +103,12 @@ def _animals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     if way == "bees":
         sound = np.zeros(n, np.float32)
         for _ in range(int(rng.integers(3, 12))):
-            phase = _turns(rng.uniform(130, 280) * (1 + walk(rng, m, 0.3, 0.05)), n, rate)
+            phase = turns_of(rng.uniform(130, 280) * (1 + walk(rng, m, 0.3, 0.05)), n, rate)
             loud = on_samples(np.exp(walk(rng, m, 0.5, 1.0)), n, rate)
-            sound += loud * sum(turn_table(phase * k, _COSINE) * np.float32(1 / k) for k in range(1, 8))
+            sound += loud * sum(turn_table(phase * k, COSINE) * np.float32(1 / k) for k in range(1, 8))
         return sound
     if way == "purr":
-        phase = _turns(rng.uniform(20, 30) * (1 + walk(rng, m, 0.3, 0.03)), n, rate)
+        phase = turns_of(rng.uniform(20, 30) * (1 + walk(rng, m, 0.3, 0.03)), n, rate)
         pulse = np.exp(-((((phase % 1.0) - 0.5) / 0.15) ** 2)).astype(np.float32)
         breath = 0.3 + np.clip(np.sin(2 * np.pi * time * rng.uniform(0.3, 0.6)), 0, 1)
         fur = shaped_noise(rng, n, rate, [(40, 0), (300, -4), (1200, -18), (6000, -45), (20000, -60)])
@@ -137,7 +126,7 @@ def _animals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
 def _crowd(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Many voices, applause, a stadium."""
     way = str(rng.choice(["voices", "applause", "stadium"]))
-    m = _control(n, rate)
+    m = control_count(n, rate)
     if way == "applause":
         body = modes_kernel(rng, rate, count=8, low_hz=500, high_hz=4000, quality=(1, 5), longest_s=0.03)
         return convolve(_hits(rng, n, rate, uniform_log(rng, 30, 800), 0.5), body)
@@ -147,7 +136,7 @@ def _crowd(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     sound = np.asarray(sound, np.float32)
     if way == "stadium":
         roar = shaped_noise(rng, n, rate, [(80, -15), (400, 0), (1500, -3), (4000, -18), (20000, -45)])
-        sound = _unit(sound) + np.float32(rng.uniform(1, 4)) * roar * on_samples(
+        sound = unit(sound) + np.float32(rng.uniform(1, 4)) * roar * on_samples(
             np.exp(walk(rng, m, 1.0, 0.6)), n, rate
         )
     return sound
@@ -161,7 +150,7 @@ def _signals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     if way == "bell":
         times = np.arange(rng.uniform(0, 1), n / rate, rng.uniform(0.15, 2.5))
         body = modes_kernel(rng, rate, count=9, low_hz=300, high_hz=6000, quality=(80, 900), longest_s=1.0)
-        return _unit(convolve(deposit(n, times * rate, np.ones(len(times))), body)) + street
+        return unit(convolve(deposit(n, times * rate, np.ones(len(times))), body)) + street
     pace = rng.uniform(0.2, 4)
     swing = (
         np.sin(2 * np.pi * pace * time) if rng.random() < 0.5 else np.sign(np.sin(2 * np.pi * pace * time))
@@ -173,21 +162,21 @@ def _signals(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     )
     phase = np.cumsum(hz) / rate
     count = int(rng.integers(1, 8))
-    sound = sum(turn_table(phase * k, _COSINE) * np.float32(k**-1.0) for k in range(1, count + 1))
-    return _unit(np.asarray(sound * on, np.float32)) + street
+    sound = sum(turn_table(phase * k, COSINE) * np.float32(k**-1.0) for k in range(1, count + 1))
+    return unit(np.asarray(sound * on, np.float32)) + street
 
 
 def _drums(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """A beat of drums, a bass that drones, plucked strings."""
     way = str(rng.choice(["drums", "bass", "plucked"]))
     beat = 60 / rng.uniform(70, 180)
-    m = _control(n, rate)
+    m = control_count(n, rate)
     if way == "bass":
         steps = rng.choice([0, 2, 3, 5, 7], int(n / rate / beat) + 2)
         hz = np.repeat(rng.uniform(35, 80) * 2.0 ** (steps / 12), int(beat * CONTROL_HZ) + 1)[:m]
-        phase = _turns(np.pad(hz, (0, max(m - len(hz), 0)), mode="edge"), n, rate)
-        saw = sum(turn_table(phase * k, _COSINE) * np.float32(1 / k) for k in range(1, 20))
-        return np.asarray(saw * np.float32(0.6) + turn_table(phase * 1.005, _COSINE), np.float32)
+        phase = turns_of(np.pad(hz, (0, max(m - len(hz), 0)), mode="edge"), n, rate)
+        saw = sum(turn_table(phase * k, COSINE) * np.float32(1 / k) for k in range(1, 20))
+        return np.asarray(saw * np.float32(0.6) + turn_table(phase * 1.005, COSINE), np.float32)
     sound = np.zeros(n, np.float32)
     for low, high, quality, part in ((45, 90, (2, 6), 1), (180, 500, (2, 6), 2), (4000, 11000, (1, 4), 4)):
         times = np.arange(rng.uniform(0, beat), n / rate, beat / part * float(rng.choice([1, 2])))
@@ -195,20 +184,20 @@ def _drums(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
             low, high, quality = 150, 1500, (40, 200)
         body = modes_kernel(rng, rate, count=5, low_hz=low, high_hz=high, quality=quality, longest_s=0.4)
         loud = np.exp(rng.normal(0, 0.4, len(times)))
-        sound += np.float32(rng.uniform(0.3, 1)) * _unit(convolve(deposit(n, times * rate, loud), body))
+        sound += np.float32(rng.uniform(0.3, 1)) * unit(convolve(deposit(n, times * rate, loud), body))
     return sound
 
 
 def _hands(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Footsteps, typing, sawing or sweeping, rustle in a pocket."""
     way = str(rng.choice(["steps", "typing", "strokes", "rustle"]))
-    m = _control(n, rate)
+    m = control_count(n, rate)
     if way in {"steps", "typing"}:
         often = rng.uniform(1.4, 2.6) if way == "steps" else rng.uniform(3, 9)
         times = np.cumsum(np.abs(rng.normal(1 / often, 0.05 if way == "steps" else 0.09, 400)))
         top = 2500 if way == "steps" else 8000
         body = modes_kernel(rng, rate, count=10, low_hz=80, high_hz=top, quality=(1, 7), longest_s=0.1)
-        sound = _unit(convolve(deposit(n, times * rate, np.exp(rng.normal(0, 0.3, 400))), body))
+        sound = unit(convolve(deposit(n, times * rate, np.exp(rng.normal(0, 0.3, 400))), body))
         room = shaped_noise(rng, n, rate, [(30, 0), (300, -8), (3000, -25), (20000, -50)])
         return sound + np.float32(uniform_log(rng, 0.01, 0.3)) * room
     if way == "strokes":

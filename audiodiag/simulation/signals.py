@@ -16,6 +16,8 @@ from audiodiag.records import FloatArray
 
 __all__ = [
     "CONTROL_HZ",
+    "COSINE",
+    "control_count",
     "convolve",
     "convolve_sum",
     "deposit",
@@ -28,12 +30,16 @@ __all__ = [
     "shaped_noise",
     "spans_of",
     "turn_table",
+    "turns_of",
     "uniform_log",
+    "unit",
     "walk",
 ]
 
 CONTROL_HZ = 200
 """Rate of the control grid on which speed, load and gains are drawn."""
+COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
+"""One turn of a cosine, for ``turn_table``."""
 
 
 def pick(rng: np.random.Generator, weights: dict[str, float], fixed: str | None = None) -> str:
@@ -55,10 +61,25 @@ def power(samples: FloatArray) -> float:
     return float(np.mean(np.square(samples), dtype=np.float64)) if len(samples) else 0.0
 
 
+def unit(sound: FloatArray) -> FloatArray:
+    """Give the sound at an effective value of 1; silence stays silent."""
+    return sound / np.float32(np.sqrt(power(sound)) + 1e-20)
+
+
+def control_count(n: int, rate: int) -> int:
+    """Count the points of a control curve that reaches over n samples."""
+    return int(n / rate * CONTROL_HZ) + 2
+
+
 def on_samples(control: FloatArray, n: int, rate: int) -> FloatArray:
     """Bring a control curve, shape (m,), to samples, float32 shape (n,)."""
     step = CONTROL_HZ / rate
     return np.interp(np.arange(n) * step, np.arange(len(control)), control).astype(np.float32)
+
+
+def turns_of(hz: FloatArray, n: int, rate: int) -> FloatArray:
+    """Turns at every sample from a control curve of turns a second, shape (n,)."""
+    return np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
 
 
 def exponential_lag(values: FloatArray, tau_s: float, rate: float = CONTROL_HZ) -> FloatArray:

@@ -10,6 +10,7 @@ from audiodiag.records import FloatArray
 
 from .signals import (
     CONTROL_HZ,
+    COSINE,
     convolve,
     deposit,
     modes_kernel,
@@ -23,8 +24,6 @@ from .signals import (
 )
 
 __all__ = ["BACKGROUNDS", "background"]
-
-_COSINE = np.cos(2 * np.pi * np.arange(4096) / 4096).astype(np.float32)
 
 
 def background(name: str, rng: np.random.Generator, n: int, rate: int) -> FloatArray:
@@ -73,7 +72,7 @@ def _passing_car(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     noise = shaped_noise(rng, n, rate, [(40, 0), (200, 0), (1000, 0), (2500, -10), (12000, -40)])
     hz = rng.uniform(60, 160) * (1 - 0.05 * np.tanh((t - near) / width))
     phase = np.cumsum(hz) / rate
-    tone = sum(np.float32(rng.uniform(0.1, 0.5) / k) * turn_table(phase * k, _COSINE) for k in range(1, 7))
+    tone = sum(np.float32(rng.uniform(0.1, 0.5) / k) * turn_table(phase * k, COSINE) for k in range(1, 7))
     return ((noise + tone) * loud).astype(np.float32)
 
 
@@ -82,7 +81,7 @@ def _speech(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     m = _count(n, rate)
     pitch = rng.uniform(85, 240) * np.exp(walk(rng, m, 0.3, 0.15))
     phase = np.cumsum(on_samples(pitch, n, rate).astype(np.float64)) / rate
-    glottis = np.maximum(turn_table(phase, _COSINE), 0) ** 3
+    glottis = np.maximum(turn_table(phase, COSINE), 0) ** 3
     out = np.zeros(n, np.float32)
     now = rng.uniform(0, 1)
     while now * rate < n - 0.1 * rate:
@@ -117,7 +116,7 @@ def _music(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
             for k in range(1, 6):
                 out[start : start + count] += (rng.uniform(0.2, 1) / k * fade).astype(
                     np.float32
-                ) * turn_table(hz * k * t, _COSINE)
+                ) * turn_table(hz * k * t, COSINE)
         if rng.random() < 0.5:
             t = np.arange(count) / rate
             out[start : start + count] += (rng.standard_normal(count) * np.exp(-t / 0.03)).astype(np.float32)
@@ -137,10 +136,10 @@ def _chimes(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
         on = np.ones(m)
     gain = on_samples(ramp_gate(on, 0.005, rng.uniform(0.005, 0.2)), n, rate)
     phase = np.arange(n) * (hz / rate)
-    tone = turn_table(phase, _COSINE)
+    tone = turn_table(phase, COSINE)
     for k in (2, 3):
         if hz * k < 0.45 * rate:
-            tone = tone + np.float32(rng.uniform(0, 0.5)) * turn_table(phase * k, _COSINE)
+            tone = tone + np.float32(rng.uniform(0, 0.5)) * turn_table(phase * k, COSINE)
     return tone * gain
 
 
@@ -153,7 +152,7 @@ def _bumps(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
 
 def _hum(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     phase = np.arange(n) * (float(rng.choice([50.0, 60.0])) / rate)
-    return sum(np.float32(rng.uniform(0, 1)) * turn_table(phase * k, _COSINE) for k in (1, 2, 3, 4, 6))  # type: ignore[return-value]
+    return sum(np.float32(rng.uniform(0, 1)) * turn_table(phase * k, COSINE) for k in (1, 2, 3, 4, 6))  # type: ignore[return-value]
 
 
 def _birds(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
@@ -169,7 +168,7 @@ def _birds(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
             t = np.arange(count) / rate
             angle = hz * (t + sweep * t * t / length / 2) + 0.5 * np.sin(2 * np.pi * trill * t)
             start = int(start_s * rate)
-            out[start : start + count] += (turn_table(angle, _COSINE) * np.hanning(count)).astype(np.float32)
+            out[start : start + count] += (turn_table(angle, COSINE) * np.hanning(count)).astype(np.float32)
     return out
 
 

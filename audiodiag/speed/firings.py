@@ -37,9 +37,7 @@ WINDOW_S, STEP_S = 0.006, 0.0015
 PARTS, LOW_PARTS, FINER = 8, 16, 3
 """Parts of a firing interval in which bands and low sound are described; each is a mean of so many values."""
 LOW_HZ = (20.0, 400.0)
-LINE_PLACES = tuple(
-    sorted({Fraction(k, n) for n in CYLINDERS for k in range(1, n // 2 + 1)})
-)  # fmt: skip
+LINE_PLACES = tuple(sorted({Fraction(k, n) for n in CYLINDERS for k in range(1, n // 2 + 1)}))
 """Where lines may stand, in cycles a firing: all multiples of 1/N up to one half."""
 LEAST_ROWS, TREND_ROWS = 48, 25
 KEPT_SHAPES, KEPT_LOW_SHAPES = 40, 12
