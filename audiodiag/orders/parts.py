@@ -1,10 +1,11 @@
 """The parts to listen to: engine, pump, groan, squeal, chirp and the rest, which add up to the clip.
 
 The parts are taken out one after the other, the surest first: the orders of engine and pump over crank angle
-(:mod:`audiodiag.orders.order_masks`), then tones that wander, bursts and swelling noise over short frames
-(:mod:`audiodiag.orders.noise_masks`). What is left is the rest, so that the sum is the clip. Once the masks
-are found, splitting is linear: the parts of a sum of sounds are the sums of their parts, which is how the
-separation is judged on simulated clips whose sources are known.
+(:mod:`audiodiag.orders.order_masks`), then tones that wander and bursts over short frames
+(:mod:`audiodiag.orders.noise_masks`), then noise that swells (:mod:`audiodiag.orders.swelling`). What is left
+is the rest, so that the sum is the clip. Once the masks are found, splitting is linear: the parts of a sum of
+sounds are the sums of their parts, which is how the separation is judged on simulated clips whose sources are
+known.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audiodiag.orders.noise_masks import ShortMask, chirp_mask, groan_mask, squeal_mask
+from audiodiag.orders.noise_masks import ShortMask, chirp_mask, squeal_mask
 from audiodiag.orders.order_masks import OrderMasks, order_masks
+from audiodiag.orders.swelling import groan_mask
 from audiodiag.records import FloatArray, read_only
 
 __all__ = ["ListeningParts", "PartsPlan", "gain_over_others_db", "plan_parts", "pump_tone_orders"]
@@ -171,7 +173,14 @@ def plan_parts(
         elif wanted[name] and name == "chirp":
             mask = chirp_mask(left, rate_hz, chirp_spans_s)
         elif wanted[name]:
-            mask = groan_mask(left, rate_hz, crank, pump_ratio, calm_spans_s=calm_spans_s)
+            mask = groan_mask(
+                left,
+                rate_hz,
+                crank,
+                pump_ratio,
+                calm_spans_s=calm_spans_s,
+                clip_power=float(np.mean(np.square(x, dtype=np.float64))),
+            )
         found[name] = mask
         if mask is not None and name != "groan":
             left = left - mask.through(left)
