@@ -77,6 +77,11 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
         print("engine speed unknown: engine and pump stay in the rest; state it with --rpm")
     if "pump" not in left_out:
         print(f"pump tones sought from order {pump.first_order:.2f} on, {pump.source}")
+    elif speed.known:
+        print(
+            "no pump is surely heard: its tones stay in the rest; "
+            "state --pump-ratio and --vanes to seek them all the same"
+        )
     for part in written:
         level = "silent" if part.level_db is None else f"{part.level_db:.0f} dB"
         told = "" if part.probability is None else f"; such a sound is there with {percent(part.probability)}"

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from audiodiag.report.partsform import PumpGuess
     from audiodiag.vehicle import Vehicle
 
-__all__ = ["PlannedParts", "page_clip", "planned_parts"]
+__all__ = ["PlannedParts", "page_clip", "planned_parts", "pump_sought"]
 
 LOOKED_FOR_FROM = 0.25
 """From this probability on bursts of a chirp are looked for, and a tone heard is taken for the pump's."""
@@ -40,7 +40,7 @@ def planned_parts(analysis: Analysis, vehicle: Vehicle | None = None) -> Planned
     from audiodiag.orders.parts import plan_parts, pump_tone_orders
 
     clip, speed = analysis.clip, analysis.speed
-    pump = _pump(analysis, vehicle)
+    pump = pump_sought(analysis, vehicle)
     tones = pump_tone_orders(pump.first_order, pump.pump_ratio) if pump.first_order and speed.known else ()
     chirp = analysis.symptom("belt_chirp")
     hears_chirp = chirp.probability >= LOOKED_FOR_FROM
@@ -86,8 +86,11 @@ def page_clip(
     return PageClip(analysis, split, str(path) if name is None else name)
 
 
-def _pump(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
-    """Where to seek the pump: as stated, made truer by the tone that was heard near by; else as heard."""
+def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
+    """Where to seek the pump: as stated, made truer by the tone that was heard near by; else as heard.
+
+    With no drive stated and no whine heard it is not sought: the tone found may be any part's.
+    """
     from audiodiag.report.partsform import PumpGuess
 
     heard = analysis.measurements.get("whine_order", math.nan)
@@ -100,7 +103,6 @@ def _pump(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
                 truer = heard / multiple
                 return PumpGuess(truer, ratio * truer / stated, "as stated and heard near by")
         return PumpGuess(stated, ratio, "as stated")
-    if math.isfinite(heard):
-        surely = analysis.symptom("pump_whine").probability >= LOOKED_FOR_FROM
-        return PumpGuess(heard, ratio, "as heard" if surely else "a guess, for no pump is surely heard")
-    return PumpGuess(None, ratio, "unknown")
+    if math.isfinite(heard) and analysis.symptom("pump_whine").probability >= LOOKED_FOR_FROM:
+        return PumpGuess(heard, ratio, "as heard")
+    return PumpGuess(None, ratio, "not sought: no pump is surely heard, and its drive is not stated")

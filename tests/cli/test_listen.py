@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,11 @@ import soundfile
 
 from audiodiag.cli import main
 from audiodiag.clip import read_clip
+from audiodiag.report.listened import pump_sought
 from audiodiag.resources import shipped_folder
+from audiodiag.vehicle import Vehicle
+
+DRIVE = ("--pump-ratio", "1.2", "--vanes", "10")
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +29,7 @@ def written(tmp_path_factory) -> tuple[Path, Path]:
     with soundfile.SoundFile(short, "w", rate, 1, "PCM_16") as file:
         file.title = "Simulated clip of a squeal"
         file.write(part)
-    assert main(["listen", str(short), "--out", str(folder / "out"), "--rpm", "800"]) == 0
+    assert main(["listen", str(short), "--out", str(folder / "out"), "--rpm", "800", *DRIVE]) == 0
     return short, folder / "out"
 
 
@@ -60,6 +65,28 @@ def test_every_part_is_named_and_the_simulated_clip_is_called_so(written, capsys
     }
     with soundfile.SoundFile(folder / "short_squeal-engine.flac") as file:
         assert "simulated" in file.title
+
+
+@pytest.mark.parametrize(
+    ("probability", "order", "vehicle", "first_order"),
+    [
+        (0.24, 11.4, None, None),
+        (0.25, 11.4, None, 11.4),
+        (0.9, float("nan"), None, None),
+        (0.0, 15.3, Vehicle(pump_ratio=1.2, vanes=10), 12.0),
+        (0.0, 12.1, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
+        (0.1, 11.4, Vehicle(pump_ratio=1.2), None),
+    ],
+)
+def test_the_pump_is_sought_only_where_it_is_heard_or_its_drive_stated(
+    probability, order, vehicle, first_order
+):
+    analysis = SimpleNamespace(
+        measurements={"whine_order": order}, symptom=lambda name: SimpleNamespace(probability=probability)
+    )
+    found = pump_sought(analysis, vehicle)
+    assert found.first_order == first_order
+    assert found.source.startswith("not sought") == (first_order is None)
 
 
 @pytest.mark.parametrize(
