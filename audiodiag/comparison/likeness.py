@@ -18,7 +18,7 @@ __all__ = ["CONTRADICTED_DB", "chance_alike", "coding", "coding_kind", "odds_ali
 EVEN_DB, STEEPNESS = 1.63, 4.7
 """Unevenness at which one phone at one place and two of them are as likely, and how fast that turns (two
 log-normal populations of 65 and 504 simulated pairs: medians 0.7 and 3.8 dB, logarithmic deviation 0.6)."""
-CODED_ALIKE, STATED = 3.0, 20.0
+CODED_ALIKE, CODED_OTHERWISE, STATED = 3.0, 0.3, 20.0
 """Odds that phone and place are the same, before the engine is heard: with one coding throughout, and where
 the user states it (assumptions). Without either there is nothing to speak for it: none."""
 CONTRADICTED_DB = 3.5
@@ -51,7 +51,7 @@ def odds_alike(before: Sequence[Analysis], after: Sequence[Analysis], *, stated:
         found.clip.bit_rate for found in everything if found.clip.bit_rate and coding(found)[0] != "lossless"
     ]
     uneven = bool(rates) and max(rates) > 1.5 * min(rates)
-    return CODED_ALIKE if len(kinds) == 1 and not uneven else 0.0
+    return CODED_ALIKE if len(kinds) == 1 and not uneven else CODED_OTHERWISE
 
 
 def unevenness_db(difference_db: FloatArray, error_db: FloatArray) -> float:

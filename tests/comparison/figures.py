@@ -1,11 +1,13 @@
 """Print how well the comparison and the bleed watch do on simulated pairs and bleeds.
 
-``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [alike] [stated]``: with so
-many recordings a side; alike: with one phone at one place; stated: and the user says so. ``... bleeds FIRST
-COUNT``: the bleed watch. Measured pairs are kept in FOLDER, where one is named, so that a changed prior need
-not simulate again. Choices were made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 95000 to 95149,
-98000 to 98089, 110000 to 110149, on alike ones 91000 to 91059, 92000 to 92039, 120000 to 120179, 121000 to
-121028, and on bleeds 5000 to 5023, 7000 to 7009; figures from other seeds are the ones that count.
+``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [WORDS]``: with so many
+recordings a side; words: "alike", with one phone at one place; "stated", and the user says so; "apart", every
+recording at another place and in another coding, one phone before and another after; "shared", the same with
+both phones on both sides. ``... bleeds FIRST COUNT``: the bleed watch. Measured pairs are kept in FOLDER,
+where one is named, so that a changed prior need not simulate again. Choices were made on pairs 60000 to
+60081, 70000 to 70035, 90000 to 90199, 95000 to 95149, 98000 to 98089, 110000 to 110149, on alike ones 91000
+to 91059, 92000 to 92039, 120000 to 120179, 121000 to 121028, on those of several recordings 150000 to 150059,
+on bleeds 5000 to 5023, 7000 to 7009; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from audiodiag.records import SYMPTOMS
 from tests.comparison.bleeds import bleed_result
 from tests.comparison.measured import PairRow, row_from_text, row_of, row_to_text
 from tests.comparison.pairs import draw_pair
+from tests.comparison.visits import Phones, draw_visits
 
 CHANGED = ("gone", "quieter", "louder")
 
@@ -33,19 +36,21 @@ def pair_rows(
     *,
     alike: bool = False,
     stated: bool = False,
+    phones: Phones | None = None,
 ) -> Iterable[PairRow]:
     """Give the measured pairs of these seeds, with so many recordings a side; ``stated``: one phone, at one
-    place, as the user says."""
+    place, as the user says; ``phones``: every recording at another place, with these phones."""
+    kind = f"{recordings}{'_alike' * alike}{'_stated' * stated}{'' if phones is None else '_' + phones}"
     for seed in range(first, first + count):
-        place = (
-            None
-            if folder is None
-            else folder / f"{seed}_{recordings}{'_alike' * alike}{'_stated' * stated}.json"
-        )
+        place = None if folder is None else folder / f"{seed}_{kind}.json"
         if place is not None and place.exists():
             yield row_from_text(place.read_text(encoding="utf-8"))
             continue
-        row = row_of(draw_pair(seed, recordings=recordings, alike=alike), one_phone=stated)
+        if phones is None:
+            pair = draw_pair(seed, recordings=recordings, alike=alike)
+        else:
+            pair = draw_visits(seed, recordings, phones)
+        row = row_of(pair, one_phone=stated)
         if place is not None:
             place.write_text(row_to_text(row), encoding="utf-8")
         yield row
@@ -138,9 +143,13 @@ def main(argv: list[str]) -> None:
     if what == "pairs":
         folder = Path(argv[3]) if len(argv) > 3 else None
         recordings = int(argv[4]) if len(argv) > 4 and argv[4].isdigit() else 1
+        phones: Phones | None = "apart" if "apart" in argv else "shared" if "shared" in argv else None
         rows = list(
-            pair_rows(first, count, folder, recordings, alike="alike" in argv, stated="stated" in argv)
-        )
+            pair_rows(
+                first, count, folder, recordings,
+                alike="alike" in argv, stated="stated" in argv, phones=phones,
+            )
+        )  # fmt: skip
         for name, value in figures(rows).items():
             print(f"{name:28s} {value:.3f}")
         for name, (n, rms, mean) in errors_by_symptom(rows).items():

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
+from unittest import mock
 
 import numpy as np
 
 from audiodiag.records import SYMPTOMS, Clip
-from audiodiag.simulation import BaySettings, SimulatedClip, simulate, through_codec
-from audiodiag.simulation.plan import draw_plan
+from audiodiag.simulation import BaySettings, SimulatedClip, bay, simulate, through_codec
+from audiodiag.simulation.plan import Plan, draw_plan
 from audiodiag.simulation.yard import Yard
 from tests.comparison.truth import moves_db
 
@@ -43,7 +45,11 @@ CODINGS: tuple[tuple[str, int, int | None], ...] = (
 
 @dataclass(frozen=True, eq=False)
 class Pair:
-    """Two sides of one simulated car; ``change_db``: how far the symptom's level re engine really moved."""
+    """Two sides of one simulated car; ``change_db``: how far the symptom's level re engine really moved.
+
+    places: for every recording of both sides, where the phone lay, as a seed; empty where each phone has its
+    own place.
+    """
 
     seed: int
     symptom: str
@@ -51,6 +57,7 @@ class Pair:
     level_db: float
     before: tuple[BaySettings, ...]
     after: tuple[BaySettings, ...]
+    places: tuple[tuple[int, ...], ...] = ()
 
 
 def draw_pair(seed: int, *, recordings: int = 1, alike: bool = False) -> Pair:
@@ -77,19 +84,15 @@ def draw_pair(seed: int, *, recordings: int = 1, alike: bool = False) -> Pair:
             coding, phone, around, away = kept = kept or (coding, phone, around, away)
         one = []
         for _ in range(recordings):
-            now, phases = 0.0, []
-            for name, length in STEERING:
-                end = now + length * float(rng.uniform(0.8, 1.2))
-                phases.append((name, now, end))
-                now = end
+            phases = steered(rng)
             one.append(
                 BaySettings(
                     symptoms=(symptom,) if np.isfinite(what) else (),
                     levels_db={symptom: what} if np.isfinite(what) else None,
                     mode="idle",
                     idle_rpm=speed,
-                    duration_s=round(now, 1),
-                    phases=tuple(phases),
+                    duration_s=round(phases[-1][2], 1),
+                    phases=phases,
                     codec=coding[0],
                     sample_rate_hz=coding[1],
                     bit_rate=coding[2],
@@ -103,21 +106,41 @@ def draw_pair(seed: int, *, recordings: int = 1, alike: bool = False) -> Pair:
     return Pair(seed, symptom, change, level, sides[0], sides[1])
 
 
+def steered(rng: np.random.Generator) -> tuple[tuple[str, float, float], ...]:
+    """Draw what the wheel does in one recording: spans of phases, in seconds."""
+    now, phases = 0.0, []
+    for name, length in STEERING:
+        end = now + length * float(rng.uniform(0.8, 1.2))
+        phases.append((name, now, end))
+        now = end
+    return tuple(phases)
+
+
 def recorded(pair: Pair) -> tuple[list[SimulatedClip], list[SimulatedClip]]:
     """Simulate the recordings of both sides, with the symptom moved by exactly ``pair.change_db``.
 
     See :mod:`tests.comparison.truth` for what that means.
     """
     first = pair.seed * 100
-    sides = (
-        [made_of(first + i, settings) for i, settings in enumerate(pair.before)],
-        [made_of(first + 50 + i, settings) for i, settings in enumerate(pair.after)],
+    places = pair.places or ((None,) * len(pair.before), (None,) * len(pair.after))
+    sides = tuple(
+        [made_of(start + i, one, place) for i, (one, place) in enumerate(zip(side, lay, strict=True))]
+        for start, side, lay in zip((first, first + 50), (pair.before, pair.after), places, strict=True)
     )
     moves = moves_db(pair.symptom, [[one.made for one in side] for side in sides], pair.change_db)
     return (
         [one.again(pair.symptom, move) for one, move in zip(sides[0], moves[0], strict=True)],
         [one.again(pair.symptom, move) for one, move in zip(sides[1], moves[1], strict=True)],
     )
+
+
+class PlacedYard(Yard):
+    """A yard in which the ways to the microphone and the room are drawn of the place, not of the phone."""
+
+    def __init__(self, plan: Plan, settings: BaySettings, *, place: int) -> None:
+        super().__init__(plan, settings)
+        there = Yard(replace(plan, phone_seed=place), settings)
+        self._tail_s, self._wet, self.bring = there._tail_s, there._wet, there.bring  # type: ignore[method-assign]
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,9 +163,11 @@ class Made:
         return replace(made, samples=heard, parts=None)
 
 
-def made_of(seed: int, settings: BaySettings) -> Made:
-    """Simulate one recording and keep its sources."""
-    return Made(settings, simulate(seed, settings=settings, keep_parts=True))
+def made_of(seed: int, settings: BaySettings, place: int | None = None) -> Made:
+    """Simulate one recording and keep its sources; ``place``: where the phone lay, as a seed."""
+    yard = Yard if place is None else partial(PlacedYard, place=place)
+    with mock.patch.object(bay, "Yard", yard):
+        return Made(settings, simulate(seed, settings=settings, keep_parts=True))
 
 
 def as_clip(made: SimulatedClip, name: str) -> Clip:
