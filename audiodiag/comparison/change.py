@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from audiodiag.comparison.likeness import chance_alike, unevenness_db
+from audiodiag.comparison.likeness import chance_alike, chance_one_place, unevenness_db
 from audiodiag.comparison.ruler import Ruler, RulerPrior, blended, engine_ruler, one_phone_ruler
 from audiodiag.comparison.strengths import Strengths
 from audiodiag.comparison.widths import Part, recordings_for, spread_of
@@ -236,7 +236,7 @@ def change_of(
     free = _free_bands(engine_hz, reached)
     uneven = _unevenness(sides, free)
     same = chance_alike(unevenness_db(difference[free], error[free]), odds)
-    view = _View(engine_hz, hz, reached, same, min(chance_alike(uneven, odds), same), prior)
+    view = _View(engine_hz, hz, reached, free, same, min(chance_alike(uneven, odds), same), prior)
     nothing = replace(nothing, alike=view.alike, uneven_db=uneven)
     ruler = view.ruler(view.same, difference, error, _own_difference(sides) if prior.bridges else None)
     for side, sign in zip(sides, (-0.5, 0.5), strict=True):
@@ -258,9 +258,18 @@ class _View:
     engine_hz: FloatArray
     hz: FloatArray
     reached: NDArray[np.bool_]
+    free: NDArray[np.bool_]
     same: float
     alike: float
     prior: Prior
+
+    def places_left(self, side: _Side) -> float:
+        """What is left, as a share, of what is each place's own: all where a side was recorded at one place,
+        and the less, the more places it has."""
+        if side.count == 1:
+            return 1.0
+        one = chance_one_place(_unevenness([side, side], self.free))
+        return one + (1.0 - one) / side.count
 
     def ruler(
         self,
@@ -313,16 +322,18 @@ def _free_bands(hz: FloatArray, reached: NDArray[np.bool_]) -> NDArray[np.bool_]
 
 
 def _unevenness(sides: list[_Side], used: NDArray[np.bool_]) -> float:
-    """By how much the engine's bands differ beyond the gain, between any two recordings of the two sides."""
-    found = [
-        unevenness_db((two - one)[known], np.hypot(error, other)[known])
-        for one, error in zip(sides[0].engine_db, sides[0].engine_error_db, strict=True)
-        for two, other in zip(sides[1].engine_db, sides[1].engine_error_db, strict=True)
-        if (known := used & np.isfinite(one) & np.isfinite(two)).sum() >= FEWEST_REFERENCES
-    ]
-    if not found:
-        return math.inf
-    return float(np.sqrt(np.mean(np.square(found))))
+    """By how much the engine's bands differ beyond the gain, between any two recordings of two sides, or of
+    one side named twice."""
+    one, two = sides
+    found = []
+    for i in range(one.count):
+        for j in range(two.count if one is not two else i):
+            difference = two.engine_db[j] - one.engine_db[i]
+            known = used & np.isfinite(difference)
+            if known.sum() >= FEWEST_REFERENCES:
+                error = np.hypot(one.engine_error_db[i], two.engine_error_db[j])
+                found.append(unevenness_db(difference[known], error[known]))
+    return float(np.sqrt(np.mean(np.square(found)))) if found else math.inf
 
 
 class _Side:
@@ -484,7 +495,7 @@ def _judged(
         low_db=low,
         high_db=high,
         smallest_db=max(sizes) if sizes else None,
-        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, (sides[0].count, sides[1].count), confidence),
+        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, min(side.count for side in sides), confidence),
     )
     found = replace(found, word=_word(found))
     return replace(found, reason=_reason(found))
@@ -500,33 +511,33 @@ def _parts(
     doubt_db: float,
 ) -> list[Part]:
     """Name the parts of the variance of a change."""
-    prior, few = view.prior, sum(1.0 / side.count for side in sides) / 2.0
+    prior = view.prior
+    few = sum(1.0 / side.count for side in sides) / 2.0
+    places = sum(view.places_left(side) for side in sides) / 2.0
     unlike, two = 1.0 - view.alike, 1.0 - view.same
     spread, known = float((share**2).sum()), float(share @ ruler.covariance @ share)
     hidden = prior.hidden_db**2
     doubt = (unlike + view.alike * ONE_PHONE_DOUBT**2) * doubt_db**2
     hopping = (unlike + view.alike * ONE_PHONE_HOPPING**2) * prior.hopping_db**2
-    return [
+    parts = [
         Part(
             (view.same + two * RULER_LASTS) * known,
-            few * (two * (1.0 - RULER_LASTS) * known + unlike * prior.place_db**2 * spread),
+            two * (1.0 - RULER_LASTS) * known + unlike * prior.place_db**2 * spread,
+            places,
             prior.ruler_weight,
         ),
         Part(
             two * HIDDEN_LASTS * hidden + view.alike * prior.one_phone_db**2 + DOUBT_LASTS * doubt,
-            few * (unlike * (1.0 - HIDDEN_LASTS) * hidden + (1.0 - DOUBT_LASTS) * doubt),
+            unlike * (1.0 - HIDDEN_LASTS) * hidden + (1.0 - DOUBT_LASTS) * doubt,
+            places,
             prior.hidden_weight,
         ),
-        Part(0.0, few * hopping * (1.0 - spread), prior.hidden_weight),
-        *(
-            Part(
-                0.0,
-                _repeat_variance(level, known_loud, prior),
-                prior.weight + (side.count - 1.0) * known_loud,
-            )
-            for side, level, known_loud in zip(sides, levels, heard, strict=True)
-        ),
+        Part(0.0, hopping * (1.0 - spread), few, prior.hidden_weight),
     ]
+    for side, level, loud in zip(sides, levels, heard, strict=True):
+        each = side.count * _repeat_variance(level, loud, prior)
+        parts.append(Part(0.0, each, 1.0 / side.count, prior.weight + (side.count - 1.0) * loud))
+    return parts
 
 
 def _margins(side: _Side, t: float, heard: bool) -> tuple[float, float]:

@@ -9,8 +9,20 @@ import numpy as np
 
 from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.agreed_speed import agreed_speeds
-from audiodiag.comparison.change import Measured, SymptomChange, change_of, mirrored
-from audiodiag.comparison.conditions import Conditions, conditions_of, one_phone_note, place_note
+from audiodiag.comparison.change import (
+    UNCHANGED_WITHIN_DB,
+    Measured,
+    SymptomChange,
+    change_of,
+    mirrored,
+)
+from audiodiag.comparison.conditions import (
+    Conditions,
+    conditions_of,
+    more_recordings_note,
+    one_phone_note,
+    place_note,
+)
 from audiodiag.comparison.likeness import odds_alike, unevenness_db
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange, change_maps, order_changes
@@ -28,7 +40,7 @@ from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
-from audiodiag.records import SYMPTOMS, Analysis, FloatArray
+from audiodiag.records import SYMPTOMS, Analysis, FloatArray, Note
 from audiodiag.symptoms import Scene, build_scene, heard_while_running
 from audiodiag.symptoms.spectra import half_order_distance
 from audiodiag.vehicle import Vehicle
@@ -144,8 +156,9 @@ def compare_sides(
     if usable:
         difference = _engine_difference(sides, conditions)
         note = one_phone_note(_least_uneven(changes, difference), names) if one_phone else None
-        note = note or place_note(difference, names)
-        conditions = replace(conditions, notes=(*conditions.notes, note)) if note else conditions
+        more = _more(changes, (len(before), len(after)))
+        said = (note or place_note(difference, names), more)
+        conditions = replace(conditions, notes=(*conditions.notes, *(note for note in said if note)))
     views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
     orders = order_changes(*views) if conditions.comparable and all(views) else ()
     heard = {name for name in SYMPTOMS if any(f.symptom(name).probability >= 0.5 for f in (*before, *after))}
@@ -161,6 +174,18 @@ def compare_sides(
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
         one_phone=one_phone,
     )
+
+
+def _more(changes: Sequence[SymptomChange], counts: tuple[int, int]) -> Note | None:
+    """What to do about the sounds of which a change of ``UNCHANGED_WITHIN_DB`` cannot be told."""
+    unsure = [
+        change
+        for change in changes
+        if change.smallest_db is not None
+        and change.smallest_db > UNCHANGED_WITHIN_DB
+        and change.change_db is not None
+    ]
+    return more_recordings_note([change.needed for change in unsure], counts, UNCHANGED_WITHIN_DB)
 
 
 def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 from audiodiag.comparison.likeness import CONTRADICTED_DB, coding_kind
 from audiodiag.records import Analysis, FloatArray, Note
 
-__all__ = ["Conditions", "conditions_of", "one_phone_note", "place_note"]
+__all__ = ["Conditions", "conditions_of", "more_recordings_note", "one_phone_note", "place_note"]
 
 SPEED_NEAR = 0.15
 """Share by which the speeds of two sides may differ and still be compared without a warning."""
@@ -124,6 +124,38 @@ def place_note(difference_db: FloatArray, names: tuple[str, str]) -> Note | None
     )
 
 
+def more_recordings_note(
+    needed: Sequence[int | None], counts: tuple[int, int], change_db: float
+) -> Note | None:
+    """Say how many recordings would tell a change that these cannot tell.
+
+    ``needed``: for every sound of which such a change cannot be told, recordings a side with which it could,
+    None where even many would not do. ``counts``: recordings at hand, before and after.
+
+    >>> more_recordings_note([4, 3], (1, 1), 6.0).code, more_recordings_note([4, None], (1, 1), 6.0).code
+    ('more_recordings', 'same_phone_and_place')
+    >>> more_recordings_note([], (1, 1), 6.0) is None
+    True
+    """
+    if None in needed:
+        return Note(
+            "same_phone_and_place",
+            f"A change of {change_db:.0f} dB cannot be told here for every sound, and more recordings like "
+            "these would not do. Record both sides with one phone at one place, the engine equally warm.",
+            severity="info",
+        )
+    most = max((number for number in needed if number is not None), default=0)
+    if most <= min(counts):
+        return None
+    return Note(
+        "more_recordings",
+        f"A change of {change_db:.0f} dB cannot be told here for every sound. By the widths of these "
+        f"recordings it takes {most} a side (at hand: {counts[0]} and {counts[1]}), each with the phone "
+        "at another place, with the same phones on both sides. One phone kept at one place needs fewer.",
+        severity="info",
+    )
+
+
 def _unusable(everything: Sequence[Analysis]) -> list[Note]:
     notes = []
     for found in everything:
@@ -172,7 +204,7 @@ def _codings(before: Sequence[Analysis], after: Sequence[Analysis], names: tuple
         Note(
             "other_coding",
             f"The sides are coded differently ({names[0]}: {', '.join(sorted(one))}; {names[1]}: "
-            f"{', '.join(sorted(two))}), which moves the level of noise by some 2 dB. Record again with the "
+            f"{', '.join(sorted(two))}), which moves the level of noise by some 1 dB. Record again with the "
             "same program and settings, and send the files untouched.",
         )
     ]

@@ -13,11 +13,22 @@ import numpy as np
 
 from audiodiag.records import Analysis, FloatArray
 
-__all__ = ["CONTRADICTED_DB", "chance_alike", "coding", "coding_kind", "odds_alike", "unevenness_db"]
+__all__ = [
+    "CONTRADICTED_DB",
+    "chance_alike",
+    "chance_one_place",
+    "coding",
+    "coding_kind",
+    "odds_alike",
+    "unevenness_db",
+]
 
 EVEN_DB, STEEPNESS = 1.63, 4.7
 """Unevenness at which one phone at one place and two of them are as likely, and how fast that turns (two
 log-normal populations of 65 and 504 simulated pairs: medians 0.7 and 3.8 dB, logarithmic deviation 0.6)."""
+ONE_PLACE_DB, ONE_PLACE_STEEPNESS = 1.1, 6.0
+"""The same for one phone, at one place and at several (simulated pairs: medians 0.5 dB in 82 sides at one
+place and 1.8 dB in 58 sides with every recording at another; logarithmic deviations 0.5 and 0.3)."""
 CODED_ALIKE, CODED_OTHERWISE, STATED = 3.0, 0.3, 20.0
 """Odds that phone and place are the same, before the engine is heard: with one coding throughout, and where
 the user states it (assumptions). Without either there is nothing to speak for it: none."""
@@ -80,4 +91,15 @@ def chance_alike(uneven_db: float, odds: float) -> float:
     ([0.99, 0.77, 0.05], 0.0)
     """
     odds = odds * (max(uneven_db, SMALL_ERROR_DB) / EVEN_DB) ** -STEEPNESS
+    return odds / (1.0 + odds)
+
+
+def chance_one_place(uneven_db: float) -> float:
+    """Probability that the recordings of one side were made by one phone at one place, from how unevenly they
+    differ among themselves; before that is known, as likely as not.
+
+    >>> [round(chance_one_place(x), 2) for x in (0.5, 1.1, 1.8)]
+    [0.99, 0.5, 0.05]
+    """
+    odds = (max(uneven_db, SMALL_ERROR_DB) / ONE_PLACE_DB) ** -ONE_PLACE_STEEPNESS
     return odds / (1.0 + odds)

@@ -6,9 +6,8 @@ car. The rest is each recording's own, of its place, moment and coding, and shri
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,47 +21,42 @@ MOST_RECORDINGS = 8
 
 @dataclass(frozen=True)
 class Part:
-    """One part of the variance, dB squared: what stays, what shrinks with the number of recordings, as it is
-    with those at hand, and the degrees of freedom of both."""
+    """One part of the variance of a change, dB squared.
+
+    lasting: what stays. each: what one recording a side would add. few: what is left of that with the
+    recordings at hand, as a share. freedom: degrees of freedom of all.
+    """
 
     lasting: float
-    passing: float
+    each: float
+    few: float
     freedom: float
 
 
 def spread_of(parts: Sequence[Part], confidence: float) -> tuple[float, float]:
     """Standard deviation of all parts, dB, and the quantile by which it is multiplied.
 
-    >>> sd, t = spread_of([Part(1.0, 3.0, 8.0), Part(0.0, 5.0, 8.0)], 0.975)
+    >>> sd, t = spread_of([Part(1.0, 6.0, 0.5, 8.0), Part(0.0, 5.0, 1.0, 8.0)], 0.975)
     >>> round(sd, 2), round(t, 2)
     (3.0, 2.12)
     """
-    deviations = np.sqrt([part.lasting + part.passing for part in parts])
+    deviations = np.sqrt([part.lasting + part.few * part.each for part in parts])
     freedom = effective_degrees_of_freedom(deviations, [part.freedom for part in parts])
     return float(np.sqrt((deviations**2).sum())), student_quantile(confidence, freedom)
 
 
-def recordings_for(
-    change_db: float, parts: Sequence[Part], counts: tuple[int, int], confidence: float
-) -> int | None:
-    """How many recordings either side needs for a change of this size to be told, if they are like those at
-    hand; None if even ``MOST_RECORDINGS`` are too few.
+def recordings_for(change_db: float, parts: Sequence[Part], at_hand: int, confidence: float) -> int | None:
+    """How many recordings a side, each at another place, tell a change of this size, if they are like those
+    at hand; None if even ``MOST_RECORDINGS`` are too few. Never fewer than are ``at_hand``.
 
-    ``counts``: recordings at hand, before and after.
-
-    >>> recordings_for(6.0, [Part(1.0, 16.0, 20.0)], (1, 1), 0.975)
+    >>> recordings_for(6.0, [Part(1.0, 16.0, 1.0, 20.0)], 1, 0.975)
     3
-    >>> recordings_for(6.0, [Part(16.0, 1.0, 20.0)], (1, 1), 0.975) is None
+    >>> recordings_for(6.0, [Part(16.0, 1.0, 1.0, 20.0)], 1, 0.975) is None
     True
     """
-    few = sum(1.0 / count for count in counts) / 2.0
-    for number in range(1, MOST_RECORDINGS + 1):
-        shrunk = 1.0 / number / few
-        if shrunk > 1.0 + 1e-9:
-            continue
-        sd, t = spread_of(
-            [Part(part.lasting, part.passing * shrunk, part.freedom) for part in parts], confidence
-        )
-        if math.isfinite(sd) and t * sd <= change_db:
+    for number in range(at_hand, MOST_RECORDINGS + 1):
+        few = [replace(part, few=min(part.few, 1.0 / number)) for part in parts]
+        sd, t = spread_of(few if number > at_hand else parts, confidence)
+        if t * sd <= change_db:
             return number
     return None

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audiodiag.comparison.change import UNCHANGED_WITHIN_DB, Measured, Prior, change_of, mirrored
+from audiodiag.comparison.change import (
+    UNCHANGED_WITHIN_DB,
+    Measured,
+    Prior,
+    SymptomChange,
+    change_of,
+    mirrored,
+)
 from audiodiag.comparison.likeness import CONTRADICTED_DB
 from audiodiag.comparison.order_changes import ChangeMaps, OrderChange
 from audiodiag.comparison.ruler import RulerPrior, engine_ruler
@@ -142,7 +150,7 @@ def test_more_recordings_narrow_the_interval_but_not_below_the_phones() -> None:
 
 @pytest.mark.parametrize("name", SYMPTOMS)
 def test_one_phone_at_one_place_narrows_the_interval_and_more_recordings_narrow_it_further(name: str) -> None:
-    """What two phones hide shrinks with no number of recordings; with one phone nothing of it is there."""
+    """With two phones, recordings from one place each do not make smaller what the place hides."""
 
     def width(count: int, odds: float) -> float:
         found = change_of(name, [recording(0.0)] * count, [recording(-3.0)] * count, odds=odds)
@@ -152,6 +160,70 @@ def test_one_phone_at_one_place_narrows_the_interval_and_more_recordings_narrow_
     assert width(1, 3.0) < 0.8 * width(1, 0.0)
     assert width(3, 3.0) < 0.9 * width(1, 3.0)
     assert width(3, 3.0) / width(1, 3.0) < width(3, 0.0) / width(1, 0.0)
+
+
+@pytest.mark.parametrize("name", SYMPTOMS)
+def test_other_places_narrow_the_interval_and_the_same_phones_on_both_sides_more_so(name: str) -> None:
+    """Four recordings a side, each at another place; the phones' curve goes out where both are on both."""
+    rng = np.random.default_rng(3)
+    places = 2.0 * rng.standard_normal((8, len(ENGINE_HZ)))
+    curve = 6.0 * np.sin(np.linspace(0.0, 5.0, len(ENGINE_HZ)))
+
+    def width(phones: str, places: np.ndarray) -> float:
+        sides = [
+            [
+                recording(level, phone_db=place + (curve if phone == "b" else 0.0))
+                for place, phone in zip(places[4 * k :], phones[4 * k : 4 * k + 4], strict=False)
+            ]
+            for k, level in enumerate((0.0, -3.0))
+        ]
+        found = change_of(name, *sides, odds=0.3)
+        assert found.smallest_db is not None and found.alike < 0.5
+        return found.smallest_db
+
+    apart, shared = (width(phones, places) for phones in ("aaaabbbb", "abababab"))
+    single = change_of(
+        name, [recording(0.0, phone_db=places[0])], [recording(-3.0, phone_db=places[4] + curve)], odds=0.3
+    )
+    assert single.smallest_db is not None
+    assert apart < 0.8 * single.smallest_db
+    assert shared < (1.02 if name == "belt_squeal" else 1.0) * apart  # a squeal hops, whoever records it
+    assert apart < 0.9 * width("aaaabbbb", np.zeros_like(places))
+
+
+def test_a_band_that_one_recording_lacks_still_serves_the_others() -> None:
+    """The phones' bump lies in a band of which one recording shows nothing; its lack moves no mean."""
+    bump = np.where(np.arange(len(ENGINE_HZ)) > 9, 5.0, 0.0)
+    whole = [recording(0.0, gain_db=gain) for gain in (-6.0, 0.0, 6.0)]
+    poor = whole[2]
+    lacking = replace(poor, engine=replace(poor.engine, power=np.where(bump > 0, np.nan, poor.engine.power)))
+    after = [recording(-3.0, phone_db=bump, gain_db=gain) for gain in (3.0, 0.0, -3.0)]
+    full = change_of("relief_hiss", whole, after)
+    less = change_of("relief_hiss", [*whole[:2], lacking], after)
+    assert full.references == less.references == len(ENGINE_HZ)
+    assert full.change_db is not None
+    assert less.change_db == pytest.approx(full.change_db, abs=0.7)
+
+
+def test_how_many_recordings_are_needed_is_what_they_then_show() -> None:
+    rng = np.random.default_rng(5)
+
+    def found(count: int) -> SymptomChange:
+        sides = [
+            [
+                recording(level + 0.3 * i, phone_db=2.0 * rng.standard_normal(len(ENGINE_HZ)))
+                for i in range(count)
+            ]
+            for level in (0.0, -3.0)
+        ]
+        return change_of("relief_hiss", *sides)
+
+    one = found(1)
+    assert one.smallest_db is not None and one.needed is not None
+    if one.smallest_db > UNCHANGED_WITHIN_DB:
+        assert one.needed > 1
+    many = found(one.needed + 1)
+    assert many.smallest_db is not None and many.smallest_db < UNCHANGED_WITHIN_DB
 
 
 def test_an_uneven_engine_is_another_phone_whatever_is_stated() -> None:

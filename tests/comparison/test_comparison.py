@@ -112,7 +112,7 @@ def test_coding_speaks_against_one_phone(sides: Sides) -> None:
     coded = replace(one, clip=replace(one.clip, codec="aac"))
     slower = replace(one, clip=replace(one.clip, sample_rate_hz=32000, file_sample_rate_hz=None))
     assert odds_alike([one], [one]) > 1.0
-    assert odds_alike([one], [coded]) == odds_alike([one], [slower]) == 0.0
+    assert 0.0 < odds_alike([one], [coded]) == odds_alike([one], [slower]) < 1.0
     assert odds_alike([one], [coded], stated=True) > odds_alike([one], [one])
 
 
