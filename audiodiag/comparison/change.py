@@ -44,6 +44,8 @@ HIDDEN_LASTS, RULER_LASTS, DOUBT_LASTS = 0.1, 0.2, 0.2
 """Share of the variance that belongs to two phones and the car and stays however many recordings there are,
 of what two phones hide, of the ruler's error and of a doubt; the rest is each recording's own (chosen on
 simulated pairs with four recordings a side)."""
+HEALTHY_FULLY = 7.0
+"""Standard errors of a healthy engine's own from which all of the error is held for it."""
 ROUNDS = 20
 UNCHANGED_WITHIN_DB = 6.0
 """A sound is called unchanged only where the interval rules out a change of this size, up or down."""
@@ -143,7 +145,7 @@ class SymptomChange:
     beforehand. alike: probability that all recordings were made by one phone at one place, as it was held for
     the interval. uneven_db: by how much the engine's bands differ between the sides beyond the gain, NaN
     where that was not measured. needed: recordings a side, like these, with which a change of
-    ``UNCHANGED_WITHIN_DB`` could be told, None where even many would be too few or nothing is heard.
+    ``UNCHANGED_WITHIN_DB`` is found in nine of ten cases, None where even many are too few.
     """
 
     name: str
@@ -390,11 +392,12 @@ class _Side:
         """Standard error of the mean strength from within the recordings."""
         return float(np.sqrt((self.joined_error**2).sum()) / self.count)
 
-    @property
-    def floor(self) -> float:
-        """Error of one recording, below which a strength hides: most of it is what an engine has of the same
-        kind, which more recordings do not make smaller."""
-        return float(np.sqrt((self.joined_error**2).mean()))
+    def floor(self, prior: Prior) -> float:
+        """Error below which a strength hides; as far as that is what a healthy engine has of the same kind,
+        more recordings do not make it smaller."""
+        own = min(prior.healthy / HEALTHY_FULLY, 1.0)
+        one = float((self.joined_error**2).mean())
+        return math.sqrt(own * one + (1.0 - own) * one / self.count)
 
     def heard(self, prior: Prior) -> bool:
         """Whether the mean stands out of chance."""
@@ -484,7 +487,7 @@ def _judged(
     confidence = 0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE
     total, t = spread_of(parts, confidence)
     middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
-    up, down = zip(*(_margins(side, t, h) for side, h in zip(sides, heard, strict=True)), strict=True)
+    up, down = zip(*(_margins(side, t, h, prior) for side, h in zip(sides, heard, strict=True)), strict=True)
     change = middle[1] - middle[0]
     low = change - math.hypot(t * total, math.hypot(down[1], up[0]))
     high = change + math.hypot(t * total, math.hypot(up[1], down[0]))
@@ -540,10 +543,10 @@ def _parts(
     return parts
 
 
-def _margins(side: _Side, t: float, heard: bool) -> tuple[float, float]:
+def _margins(side: _Side, t: float, heard: bool, prior: Prior) -> tuple[float, float]:
     """How far chance within the recordings lets the side's level lie above and below its middle, dB."""
     middle = max(side.mean, 0.5 * side.noise)
-    most = max(side.mean, 0.0) + t * (side.noise if heard else side.floor)
+    most = max(side.mean, 0.0) + t * (side.noise if heard else side.floor(prior))
     above = 10.0 * math.log10(most / middle) if middle > 0 else math.inf
     above += 0.0 if heard else UNHEARD_DB
     least = side.mean - t * side.noise

@@ -177,15 +177,10 @@ def compare_sides(
 
 
 def _more(changes: Sequence[SymptomChange], counts: tuple[int, int]) -> Note | None:
-    """What to do about the sounds of which a change of ``UNCHANGED_WITHIN_DB`` cannot be told."""
-    unsure = [
-        change
-        for change in changes
-        if change.smallest_db is not None
-        and change.smallest_db > UNCHANGED_WITHIN_DB
-        and change.change_db is not None
-    ]
-    return more_recordings_note([change.needed for change in unsure], counts, UNCHANGED_WITHIN_DB)
+    """What to do about the sounds of which a change of ``UNCHANGED_WITHIN_DB`` would often be missed."""
+    told = [change for change in changes if change.change_db is not None]
+    alike = bool(told) and min(change.alike for change in told) > 0.5
+    return more_recordings_note([change.needed for change in told], counts, UNCHANGED_WITHIN_DB, alike=alike)
 
 
 def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:

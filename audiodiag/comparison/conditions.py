@@ -125,33 +125,40 @@ def place_note(difference_db: FloatArray, names: tuple[str, str]) -> Note | None
 
 
 def more_recordings_note(
-    needed: Sequence[int | None], counts: tuple[int, int], change_db: float
+    needed: Sequence[int | None], counts: tuple[int, int], change_db: float, *, alike: bool = False
 ) -> Note | None:
-    """Say how many recordings would tell a change that these cannot tell.
+    """Say how many recordings would find a change that these would often miss.
 
-    ``needed``: for every sound of which such a change cannot be told, recordings a side with which it could,
-    None where even many would not do. ``counts``: recordings at hand, before and after.
+    ``needed``: for every sound recordings a side that find such a change in nine of ten cases, None where
+    even many would not. ``counts``: recordings at hand, before and after. ``alike``: phone and place are the
+    same.
 
     >>> more_recordings_note([4, 3], (1, 1), 6.0).code, more_recordings_note([4, None], (1, 1), 6.0).code
     ('more_recordings', 'same_phone_and_place')
-    >>> more_recordings_note([], (1, 1), 6.0) is None
-    True
+    >>> more_recordings_note([4, 3], (1, 1), 6.0, alike=True).code, more_recordings_note([2], (2, 2), 6.0)
+    ('more_of_the_same', None)
     """
-    if None in needed:
+    missed = (
+        f"With these recordings a change of {change_db:.0f} dB would be missed in more than one case of ten"
+    )
+    most = max((number for number in needed if number is not None), default=0)
+    if None in needed and not alike:
         return Note(
             "same_phone_and_place",
-            f"A change of {change_db:.0f} dB cannot be told here for every sound, and more recordings like "
-            "these would not do. Record both sides with one phone at one place, the engine equally warm.",
+            f"{missed} for some sounds, and more like these would not do. Make four a side, each with the "
+            "phone at another place, with the same phones on both sides; or record both sides with one phone "
+            "at one place.",
             severity="info",
         )
-    most = max((number for number in needed if number is not None), default=0)
     if most <= min(counts):
         return None
+    takes = f"By their widths it takes {most} a side (at hand: {counts[0]} and {counts[1]})"
+    if alike:
+        return Note("more_of_the_same", f"{missed} for some sounds. {takes}, made alike.", severity="info")
     return Note(
         "more_recordings",
-        f"A change of {change_db:.0f} dB cannot be told here for every sound. By the widths of these "
-        f"recordings it takes {most} a side (at hand: {counts[0]} and {counts[1]}), each with the phone "
-        "at another place, with the same phones on both sides. One phone kept at one place needs fewer.",
+        f"{missed} for some sounds. {takes}, each with the phone at another place, with the same phones on "
+        "both sides. One phone kept at one place needs fewer.",
         severity="info",
     )
 
