@@ -30,8 +30,8 @@ FEWEST_REFERENCES, FEWEST_FREE, LEAST_SPAN_OCTAVES = 2, 4, 3.5
 REFERENCE_FROM = 2.5
 """Standard errors from which a band of the engine serves as a reference."""
 UNHEARD_DB = 3.0
-"""By how much more than its noise says a sound may hide where it is not heard: codecs and echo bury it (found
-on simulated pairs)."""
+"""By how much more than its noise says a sound may hide where it is not heard: codecs and echo bury it, the
+less with more of them (found on simulated pairs)."""
 NEAR = 0.35
 """How near, as a share of frequency, a symptom that never rests may spoil a band of the engine."""
 BRIDGE_FROM = 3.0
@@ -487,7 +487,10 @@ def _judged(
     confidence = 0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE
     total, t = spread_of(parts, confidence)
     middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
-    up, down = zip(*(_margins(side, t, h, prior) for side, h in zip(sides, heard, strict=True)), strict=True)
+    up, down = zip(
+        *(_margins(side, t, h, prior, view.places_left(side)) for side, h in zip(sides, heard, strict=True)),
+        strict=True,
+    )
     change = middle[1] - middle[0]
     low = change - math.hypot(t * total, math.hypot(down[1], up[0]))
     high = change + math.hypot(t * total, math.hypot(up[1], down[0]))
@@ -543,12 +546,12 @@ def _parts(
     return parts
 
 
-def _margins(side: _Side, t: float, heard: bool, prior: Prior) -> tuple[float, float]:
+def _margins(side: _Side, t: float, heard: bool, prior: Prior, places: float) -> tuple[float, float]:
     """How far chance within the recordings lets the side's level lie above and below its middle, dB."""
     middle = max(side.mean, 0.5 * side.noise)
     most = max(side.mean, 0.0) + t * (side.noise if heard else side.floor(prior))
     above = 10.0 * math.log10(most / middle) if middle > 0 else math.inf
-    above += 0.0 if heard else UNHEARD_DB
+    above += 0.0 if heard else UNHEARD_DB * math.sqrt(places)
     least = side.mean - t * side.noise
     below = 10.0 * math.log10(middle / least) if least > 0 and heard else math.inf
     return max(above, 0.0), below
