@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, SpeedTrace, read_only
+from audiodiag.speed.below import doubt, lines_below
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
@@ -224,7 +225,8 @@ def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
 class Choice:
     """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that.
 
-    confidence: the probability, put right on clips that the choosing models did not see.
+    confidence: the probability, put right on clips that the choosing models did not see, and lowered where a
+    rhythm is heard below the firings that the reading does not explain.
     """
 
     hypothesis: Hypothesis
@@ -252,13 +254,26 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     shares = {int(n): float(probability[here & (numbers == n)].sum()) for n in np.unique(numbers[here])}
     number = max(shares, key=lambda n: shares[n])
     best = int(np.argmax(np.where(here & (numbers == number), probability, -1.0)))
+    confidence = chooser.confidence(float(totals[best_speed]))
     return Choice(
         candidate.hypotheses[best],
         float(totals[best_speed]),
         shares[number] / max(float(totals[best_speed]), 1e-12),
         _alternatives(speeds, numbers, probability, best),
-        chooser.confidence(float(totals[best_speed])),
+        _doubted(candidate, candidate.hypotheses[best], confidence),
     )
+
+
+def _doubted(candidate: Candidate, guess: Hypothesis, confidence: float) -> float:
+    """Trust a fast reading less where a rhythm is heard below its firings that is none of its own."""
+    track = candidate.tracks[guess.track]
+    rpm = track.rpm * guess.factor
+    if candidate.sound is None or candidate.low is None:
+        return confidence
+    usual, firing_hz = float(np.median(rpm)), rpm * (guess.cylinders / 120.0)
+    heights = lines_below(candidate.sound, candidate.low, track.time_s, firing_hz, guess.cylinders)
+    less = 0.0 if heights is None else doubt(heights, usual)
+    return float(confidence / (confidence + (1.0 - confidence) * np.exp(less)))
 
 
 def readings(candidate: Candidate) -> tuple[FloatArray, NDArray[np.intp]]:
