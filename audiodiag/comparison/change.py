@@ -53,6 +53,8 @@ _DB = 10.0 / math.log(10.0)
 
 
 DEFAULT_RULER = RulerPrior()
+NEAR_RULER = RulerPrior(reach_octaves=0.65)
+"""For sounds that hide most bands of the engine: what lies far from the others counts the less."""
 
 
 @dataclass(frozen=True)
@@ -106,11 +108,13 @@ PRIORS: dict[str, Prior] = {
         repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.1, bridges=True, one_phone_db=0.4
     ),
     "belt_chirp": Prior(
-        repeat_db=0.8, healthy=1.0, hidden_db=2.4, hidden_weight=8.0, reaches=True, one_phone_db=0.6
+        repeat_db=0.8, healthy=1.0, ruler=NEAR_RULER, hidden_db=2.4, hidden_weight=8.0, reaches=True,
+        one_phone_db=0.6,
     ),
     "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.4, one_phone_db=0.4),
     "bearing_growl": Prior(
-        repeat_db=0.7, healthy=10.0, residue=2.5, ruler_share=0.5, hidden_db=3.8, hidden_weight=20.0,
+        repeat_db=0.7, healthy=10.0, residue=2.5, ruler=NEAR_RULER, ruler_share=0.5, hidden_db=3.8,
+        hidden_weight=20.0,
         reaches=True, bridges=True, leak=(0.2, 0.05), one_phone_db=0.8,
     ),
 }  # fmt: skip
