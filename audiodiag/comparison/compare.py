@@ -18,6 +18,7 @@ from audiodiag.comparison.change import (
 )
 from audiodiag.comparison.conditions import (
     Conditions,
+    carrying,
     conditions_of,
     more_recordings_note,
     one_phone_note,
@@ -132,8 +133,9 @@ def compare_sides(
     before, after, told = agreed_speeds(before, after)
     whole_before, whole_after = tuple(before), tuple(after)
     before, after = ([heard_while_running(found)[0] for found in side] for side in (before, after))
+    before, after, poor = carrying(before, after)
     conditions = conditions_of(before, after, names=names)
-    conditions = replace(conditions, notes=(*conditions.notes, *told))
+    conditions = replace(conditions, notes=(*conditions.notes, *told, *poor))
     odds = odds_alike(before, after, stated=one_phone)
     wanted = [
         name

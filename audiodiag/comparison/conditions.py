@@ -16,7 +16,7 @@ import numpy as np
 from audiodiag.comparison.likeness import CONTRADICTED_DB, coding_kind
 from audiodiag.records import Analysis, FloatArray, Note
 
-__all__ = ["Conditions", "conditions_of", "more_recordings_note", "one_phone_note", "place_note"]
+__all__ = ["Conditions", "carrying", "conditions_of", "more_recordings_note", "one_phone_note", "place_note"]
 
 SPEED_NEAR = 0.15
 """Share by which the speeds of two sides may differ and still be compared without a warning."""
@@ -26,6 +26,8 @@ SPEED_MARGIN = 0.03
 LEAST_SHARED_S = 3.0
 SHARED_SHARE = 0.5
 LEAST_CONFIDENCE = 0.3
+POOR = 0.5
+"""Share of the band that recordings commonly carry below which one is left out (an assumption)."""
 PLACE_DB = 6.0
 """Spread of the engine's bands between the sides from which the phone is said to have lain elsewhere."""
 
@@ -82,6 +84,31 @@ def conditions_of(
         shared_speed=shared,
         notes=tuple(sorted(notes, key=lambda note: order[note.severity])),
     )
+
+
+def carrying(
+    before: Sequence[Analysis], after: Sequence[Analysis]
+) -> tuple[tuple[Analysis, ...], tuple[Analysis, ...], tuple[Note, ...]]:
+    """Leave out recordings that carry far less than the others, where their side has better ones: only what
+    all carry can be compared.
+
+    Gives both sides as they are to be compared, and a note for each that was left out.
+    """
+    usual = float(np.median([found.quality.band_hz[1] for found in (*before, *after)]))
+    sides, notes = [], []
+    for side in (before, after):
+        good = tuple(found for found in side if found.quality.band_hz[1] >= POOR * usual)
+        sides.append(good or tuple(side))
+        notes += [
+            Note(
+                "left_out",
+                f"{found.clip.name} carries nothing above {found.quality.band_hz[1] / 1000:.1f} kHz and is "
+                "left out, since only what all recordings carry can be compared.",
+            )
+            for found in side
+            if good and found not in good
+        ]
+    return sides[0], sides[1], tuple(notes)
 
 
 def one_phone_note(uneven_db: float, names: tuple[str, str]) -> Note | None:

@@ -15,7 +15,7 @@ from audiodiag.cli import main
 from audiodiag.comparison import compare_sides, flipped, symptom_trends, watch_bleed
 from audiodiag.comparison.agreed_speed import agreed_speeds
 from audiodiag.comparison.bleed import CycleNoise, judge_cycles
-from audiodiag.comparison.conditions import conditions_of
+from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
 from audiodiag.errors import UsageError
@@ -153,6 +153,25 @@ def test_conditions_say_what_to_record_again(sides: Sides) -> None:
     assert any(n.code == "other_coding" for n in conditions_of([slow], [coded]).notes)
     mute = replace(fast, phases=Phases("unknown"))
     assert any(n.code == "steering_not_stated" for n in conditions_of([slow], [mute]).notes)
+
+
+def test_a_recording_that_carries_far_less_is_left_out_where_its_side_has_others(sides: Sides) -> None:
+    one, two = sides[0][0], sides[1][0]
+    dull = replace(
+        one,
+        quality=replace(one.quality, band_hz=(80.0, 1000.0)),
+        clip=replace(one.clip, name="dull", sha256="d"),
+    )
+    before, after, notes = carrying([one, dull], [two])
+    assert (before, after) == ((one,), (two,))
+    assert [note.code for note in notes] == ["left_out"] and "dull carries nothing above 1.0 kHz" in notes[
+        0
+    ].text
+    assert carrying([dull], [two]) == ((dull,), (two,), ())
+    found = compare_sides([one, dull], [two])
+    assert found.before == (one, dull) and "left_out" in {note.code for note in found.conditions.notes}
+    plain = compare_sides([one], [two]).symptom("cavitation_groan")
+    assert found.symptom("cavitation_groan") == plain
 
 
 def test_bad_input_is_refused_in_words(
