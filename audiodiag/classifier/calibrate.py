@@ -4,6 +4,9 @@ Three laws are tried on clips that the model was not fitted on, and the simplest
 the best is kept: Platt's line in log-odds, Kull's beta law, and a rising staircase (isotonic regression by
 pooling adjacent violators). Sources, from memory: Platt, Advances in Large Margin Classifiers (1999);
 Kull, Silva Filho and Flach, Electronic Journal of Statistics 11 (2017); Zadrozny and Elkan, KDD (2002).
+
+Most measures are read off the engine's orders, so at a wrong speed they say less. ``Believed`` holds a law
+for each case and weighs both by the probability that the speed is right.
 """
 
 from __future__ import annotations
@@ -21,7 +24,9 @@ from audiodiag.records import FloatArray
 
 __all__ = [
     "LAWS",
+    "Believed",
     "Calibration",
+    "believed",
     "calibrate",
     "fit_law",
     "simplest_within_one_error",
@@ -70,6 +75,59 @@ class Calibration:
         if not fitting.get(law, False):
             raise ValueError(f"calibration law {law!r} with {len(numbers)} numbers")
         return cls(law, numbers)
+
+
+@dataclass(frozen=True, eq=False)
+class Believed:
+    """From log-odds to probability where the engine speed may be wrong.
+
+    right, astray: the laws for clips with a right and with a wrong speed; ``astray`` is None where only one
+    law for all clips was learnt. trust: column of the measurements with the probability that the speed is
+    right.
+    """
+
+    right: Calibration
+    astray: Calibration | None = None
+    trust: int | None = None
+
+    def probability(self, odds: FloatArray, values: FloatArray) -> FloatArray:
+        """Give the probability of each clip, shape (n,), from its log-odds (n,) and measurements (n, m).
+
+        A missing trust counts as none.
+
+        >>> both = Believed(Calibration("platt", np.array([1.0, 0.0])), Calibration("platt", np.zeros(2)), 0)
+        >>> both.probability(np.array([50.0, 50.0]), np.array([[1.0], [np.nan]])).round(3).tolist()
+        [1.0, 0.5]
+        """
+        said = self.right.probability(odds)
+        if self.astray is None or self.trust is None:
+            return said
+        trust = np.clip(np.nan_to_num(np.asarray(values, dtype=float)[:, self.trust]), 0.0, 1.0)
+        return np.asarray(trust * said + (1.0 - trust) * self.astray.probability(odds))
+
+
+def believed(
+    odds: FloatArray,
+    present: FloatArray,
+    fold: IntArray,
+    *,
+    weight: FloatArray,
+    right: FloatArray,
+    trust: int | None,
+    fewest: int,
+) -> Believed:
+    """Fit one law for clips with a right speed and one for those with a wrong one, all of shape (n,).
+
+    right: 1, 0 or NaN where nobody knows, which counts for both. With fewer than ``fewest`` clips of either
+    truth among those with a wrong speed there is one law for all.
+    """
+    off = ~(right > 0.5)
+    there, absent = off & (present > 0.5) & (right < 0.5), off & (present < 0.5) & (right < 0.5)
+    if trust is None or min(int(there.sum()), int(absent.sum())) < fewest:
+        return Believed(calibrate(odds, present, fold, weight=weight))
+    on = ~(right < 0.5)
+    laws = [calibrate(odds[which], present[which], fold[which], weight=weight[which]) for which in (on, off)]
+    return Believed(laws[0], laws[1], trust)
 
 
 def calibrate(

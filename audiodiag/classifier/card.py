@@ -70,7 +70,8 @@ def card_text(trained: Trained) -> str:
         "source that were left out; on the simulation of bays that was left out). The simplest within one "
         "standard error of the best is kept, in bold; the simulation left out counts as much as the other "
         "two together. Probabilities are calibrated half on clips of simulations that were heard and half on "
-        "clips of the one left out.",
+        "clips of the one left out, with one law for clips whose engine speed was heard right and one for "
+        "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),
@@ -174,7 +175,8 @@ def _families(trained: Trained) -> str:
         ]
         kept = names.index(own.candidate.name)
         cells[kept] = f"**{cells[kept]}**"
-        lines.append((symptom, *cells, own.calibration.law))
+        laws = [law.law for law in (own.calibration.right, own.calibration.astray) if law is not None]
+        lines.append((symptom, *cells, ", ".join(laws)))
     return _table(("symptom", *names, "calibrated by"), lines)
 
 

@@ -10,6 +10,9 @@ Where there are two bays, probabilities are calibrated half on what models said 
 heard and half on clips of bays that they knew: a car is no bay of the training, but two bays teach more of it
 than one teaches of the other.
 
+Most measures hang on the engine speed. What is said at a right and at a wrong speed is calibrated apart, and
+a clip gets the mean of both, weighed by the confidence in its speed.
+
 A probability is that of a symptom being *audibly* there. A clip that holds it counts for as much as its level
 makes it likely that somebody hears it (``audibility``); what nobody hears is neither learnt as present nor as
 absent.
@@ -24,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law, simplest_within_one_error
+from audiodiag.classifier.calibrate import Believed, believed, fit_law, simplest_within_one_error
 from audiodiag.classifier.examples import AUDIBLE_DB
 from audiodiag.classifier.families import Scorer, probability_of
 from audiodiag.classifier.features import IntArray, Mask
@@ -82,12 +85,12 @@ class Chosen:
 
     candidate: Candidate
     model: Scorer
-    calibration: Calibration
+    calibration: Believed
     scores: tuple[FamilyScore, ...]
 
     def probability(self, values: FloatArray) -> FloatArray:
         """Give the calibrated probability of each row of ``values`` (n, m)."""
-        return self.calibration.probability(self.model.odds(values))
+        return self.calibration.probability(self.model.odds(values), values)
 
 
 @dataclass(frozen=True, eq=False)
@@ -309,7 +312,15 @@ def choose(
     listen = listened_to(candidate, rows.measures, symptom)
     model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
     both, halves = np.concatenate(odds[kept]), np.tile(0.5 * weight, 2)
-    mended = calibrate(both, np.tile(present, 2), np.tile(fold, 2), weight=halves)
+    mended = believed(
+        both,
+        np.tile(present, 2),
+        np.tile(fold, 2),
+        weight=halves,
+        right=np.tile(rows.speed_right, 2),
+        trust=rows.trust,
+        fewest=2 * FEWEST,
+    )
     return Chosen(candidate, model, mended, tuple(scores))
 
 

@@ -23,7 +23,7 @@ import audiodiag
 from audiodiag.classifier.fitting import one_thread
 from audiodiag.classifier.table import Row
 from audiodiag.classifier.workers import mapped
-from audiodiag.records import SYMPTOMS, Clip, Phases
+from audiodiag.records import SYMPTOMS, Clip, Phases, SpeedTrace
 from audiodiag.resources import shipped_folder
 from audiodiag.vehicle import Vehicle
 
@@ -36,6 +36,7 @@ __all__ = [
     "row_from_truth",
     "rows_from_recipes",
     "simulated_row",
+    "speed_is_right",
 ]
 
 AUDIBLE_DB = -12.0
@@ -55,6 +56,9 @@ OTHERS_FOR_ONE = 1 / 10
 
 OTHERS_SEED = 500_000
 """First seed of those clips within the million of a training's seeds."""
+
+WRONG_BY, WRONG_FOR = 0.05, 0.1
+"""A speed is wrong that is further off than the one for more than the other share of the time."""
 
 _ROOMS = ("clip", "speed", "orders", "steering", "symptoms", "simulation")
 
@@ -119,6 +123,13 @@ def measure_clip(
 
     speed_model: file of the speed room's weights, the shipped one without.
     """
+    return _heard(clip, vehicle, phases, speed_model=speed_model)[0]
+
+
+def _heard(
+    clip: Clip, vehicle: Vehicle | None, phases: Phases | None = None, *, speed_model: Path | None = None
+) -> tuple[dict[str, float], SpeedTrace]:
+    """Give all measurements of a clip, and the engine speed at which they were taken."""
     from audiodiag.clip import assess_quality
     from audiodiag.speed.acoustic import no_speed, speed_by_ear
     from audiodiag.speed.comb import load_comb_weights
@@ -129,7 +140,24 @@ def measure_clip(
         speed = speed_by_ear(clip, vehicle=vehicle, weights=load_comb_weights(speed_model))
     else:
         speed = no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
-    return dict(measure_all(clip, quality, speed, phases, vehicle).values)
+    return dict(measure_all(clip, quality, speed, phases, vehicle).values), speed
+
+
+def speed_is_right(speed: SpeedTrace, truth: dict[str, Any]) -> bool:
+    """Tell whether an engine speed by ear follows the true one: under a tenth of it more than 5 % off.
+
+    truth: ``time_s`` and ``rpm`` of a simulated clip. No speed at all is not right.
+
+    >>> time_s = np.array([0.0, 1.0])
+    >>> heard = SpeedTrace("acoustic", 0.9, time_s, np.array([760.0, 755.0]), time_s, time_s, time_s)
+    >>> speed_is_right(heard, {"time_s": [0.0, 1.0], "rpm": [750.0, 750.0]})
+    True
+    """
+    known = np.isfinite(speed.rpm)
+    if not known.any():
+        return False
+    true_rpm = np.interp(speed.time_s[known], truth["time_s"], truth["rpm"])
+    return bool(np.mean(np.abs(speed.rpm[known] / true_rpm - 1.0) > WRONG_BY) < WRONG_FOR)
 
 
 def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
@@ -153,13 +181,15 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
             soundfile.write(path, other.samples, other.sample_rate_hz, subtype="PCM_16")
         clip = read_clip(path)
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
-        measurements = measure_clip(clip, vehicle, speed_model=speed_model)
+        measurements, speed = _heard(clip, vehicle, speed_model=speed_model)
     traits = {"cylinders": "told" if vehicle else "unknown"}
     if recipe.engine:
         traits["bay"] = "apart" if recipe.apart else "first"
     row = row_from_truth(
         truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
     )
+    if recipe.engine:
+        row = replace(row, speed_right=speed_is_right(speed, truth))
     return replace(row, present=dict.fromkeys(SYMPTOMS)) if recipe.only_strange else row
 
 

@@ -55,6 +55,7 @@ CANDIDATES: tuple[Candidate, ...] = (
     Candidate("kinked logistic", "linear", 4, {"strength": 0.03, "kinks": KINKS}, own=True),
     Candidate("held logistic", "linear", 0.3, {"strength": 0.03, "kinks": ()}, alone=True, held=True),
     Candidate("held wide logistic", "linear", 0.6, {"strength": 0.03, "kinks": ()}, own=True, held=True),
+    Candidate("held kinked logistic", "linear", 0.9, {"strength": 0.03, "kinks": KINKS}, own=True, held=True),
 )
 """The simplest within one standard error of the best is kept; naive Bayes, which takes alike measures for so
 many witnesses, counts as the least simple.
@@ -65,8 +66,9 @@ growl "owes" to the measures of a squeal is the habit of the simulation, and no 
 a person.
 """
 
-NO_EVIDENCE = ("speed_unsteadiness_percent",)
-"""Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan."""
+NO_EVIDENCE = ("speed_unsteadiness_percent", "speed_confidence")
+"""Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan, and
+how sure its speed is tells how far the others can be believed (``calibrate.Believed``)."""
 
 TREES: tuple[Candidate, ...] = (
     Candidate("boosted trees", "boosted", 5, {"trees": 80, "leaves": 6, "rate": 0.1}, own=True),

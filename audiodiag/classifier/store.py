@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.calibrate import Calibration
+from audiodiag.classifier.calibrate import Believed, Calibration
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Scorer
@@ -54,12 +54,12 @@ class SymptomModel:
     candidate: str
     kind: str
     scorer: Scorer
-    calibration: Calibration
+    calibration: Believed
     limits: ConformalLimits
 
     def probability(self, values: FloatArray) -> FloatArray:
         """Give the calibrated probability of each row of ``values`` (n, m), shape (n,)."""
-        return self.calibration.probability(self.scorer.odds(values))
+        return self.calibration.probability(self.scorer.odds(values), values)
 
 
 @dataclass(frozen=True)
@@ -168,7 +168,12 @@ def model_to_text(model: Model) -> str:
                 "candidate": own.candidate,
                 "kind": own.kind,
                 "model": own.scorer.to_plain(),
-                "calibration": own.calibration.to_plain(),
+                "calibration": own.calibration.right.to_plain(),
+                **(
+                    {"astray": own.calibration.astray.to_plain(), "trust": own.calibration.trust}
+                    if own.calibration.astray is not None
+                    else {}
+                ),
                 "limits": {
                     "present": own.limits.present,
                     "absent": own.limits.absent,
@@ -240,9 +245,18 @@ def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
     elif len(scorer.scaling.centre) != measures:
         raise ValueError(f"scaling of {len(scorer.scaling.centre)} measures where the file has {measures}")
     limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
-    return SymptomModel(
-        str(plain["candidate"]), plain["kind"], scorer, Calibration.from_plain(plain["calibration"]), limits
-    )
+    return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, _believed(plain, measures), limits)
+
+
+def _believed(plain: dict[str, Any], measures: int) -> Believed:
+    """Take the laws of one symptom from the file; older files have one for all clips."""
+    right = Calibration.from_plain(plain["calibration"])
+    if "astray" not in plain:
+        return Believed(right)
+    trust = int(plain["trust"])
+    if not 0 <= trust < measures:
+        raise ValueError(f"trust in measure {trust} where the file has {measures}")
+    return Believed(right, Calibration.from_plain(plain["astray"]), trust)
 
 
 def _broken(name: str, got: str) -> ModelError:

@@ -17,6 +17,9 @@ from audiodiag.records import SYMPTOMS, FloatArray, read_only
 
 __all__ = ["Row", "Table"]
 
+TRUST = "speed_confidence"
+"""The measure that tells how far the engine speed, and all that is read off its orders, can be believed."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -42,6 +45,8 @@ class Row:
         False for a clip that is no engine bay at all; its kind then stands in ``mode``.
     traits:
         Codec, vehicle told or not, source of the clip and whatever else a score is split by.
+    speed_right:
+        Whether the measurements were taken at the true engine speed, None where nobody knows.
     """
 
     name: str
@@ -53,6 +58,7 @@ class Row:
     variant: Mapping[str, str] = field(default_factory=dict)
     engine: bool = True
     traits: Mapping[str, str] = field(default_factory=dict)
+    speed_right: bool | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +67,7 @@ class Table:
 
     measures: the m measure names. values: (n, m) float64 with NaN for missing. present: (n, 6) with 1, 0, or
     NaN where nobody knows. audible: (n, 6) of 1 and 0. level_db: (n, 6) with NaN. group: (n,). engine: (n,)
-    of 1 and 0. Columns of six follow ``SYMPTOMS``.
+    of 1 and 0. speed_right: (n,) with 1, 0, or NaN where nobody knows. Columns of six follow ``SYMPTOMS``.
     """
 
     rows: tuple[Row, ...]
@@ -72,6 +78,7 @@ class Table:
     level_db: FloatArray
     group: IntArray
     engine: FloatArray
+    speed_right: FloatArray
 
     @classmethod
     def of(cls, rows: Iterable[Row], measures: Sequence[str] | None = None) -> Table:
@@ -104,6 +111,7 @@ class Table:
             level_db=read_only(np.array(level_db, dtype=float).reshape(-1, len(SYMPTOMS))),
             group=np.array([row.group for row in kept], dtype=np.int64),
             engine=read_only(np.array([float(row.engine) for row in kept], dtype=float)),
+            speed_right=read_only(np.array([_as_number(row.speed_right) for row in kept], dtype=float)),
         )
 
     def __len__(self) -> int:
@@ -121,6 +129,11 @@ class Table:
         2
         """
         return SYMPTOMS.index(symptom)
+
+    @property
+    def trust(self) -> int | None:
+        """Give the column of ``values`` with the confidence in the engine speed, None where there is none."""
+        return self.measures.index(TRUST) if TRUST in self.measures else None
 
     def variants(self, symptom: str) -> tuple[str, ...]:
         """Name the structural variants of a symptom that occur, in alphabetical order."""

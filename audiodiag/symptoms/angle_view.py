@@ -21,7 +21,16 @@ from audiodiag.symptoms.spectra import (
     smooth,
 )
 
-__all__ = ["BEAT_SAMPLES_PER_REV", "TRACK_HOP_S", "AngleView", "build_angle_view", "engine_comb_db"]
+__all__ = [
+    "BEAT_SAMPLES_PER_REV",
+    "TRACK_HOP_S",
+    "AngleView",
+    "build_angle_view",
+    "engine_comb_db",
+    "known_blocks",
+    "order_blocks",
+    "relative_envelopes",
+]
 
 TRACK_HOP_S = 0.05
 LOW_SAMPLES_PER_REV = 160
@@ -108,28 +117,28 @@ def build_angle_view(
     )
     known = np.isfinite(rpm)
 
-    blocks, times, order = _welch(
+    blocks, times, order = order_blocks(
         low.values[:, None], LOW_SAMPLES_PER_REV, block_rev, 0.5, crank, HIGHEST_ORDER
     )
-    good = _known_blocks(times, known, block_rev, crank)
+    good = known_blocks(times, known, block_rev, crank)
     if not good.any():
         return None
     order_power = blocks[good, :, 0].mean(axis=0)
     averages = max(1.0, 0.55 * float(good.sum()) + 0.45)
-    map_power, map_times, map_order = _welch(
+    map_power, map_times, map_order = order_blocks(
         low.values[:, None], LOW_SAMPLES_PER_REV, min(10.0, block_rev), 0.6, crank, HIGHEST_ORDER
     )
-    map_good = _known_blocks(map_times, known, 10.0, crank)
+    map_good = known_blocks(map_times, known, 10.0, crank)
 
     beat_rev = np.arange(int(total * BEAT_SAMPLES_PER_REV) - 1) / BEAT_SAMPLES_PER_REV
     beat_time = crank.time_at(beat_rev)
-    beat = _relative_envelopes(envelope, envelope_rate_hz, beat_time)
+    beat = relative_envelopes(envelope, envelope_rate_hz, beat_time)
     wide = np.column_stack([_together(beat, beat_hz, low, high) for low, high in WIDE_HZ])
     bands = beat.shape[1]
-    beat_blocks, beat_times, beat_order = _welch(
+    beat_blocks, beat_times, beat_order = order_blocks(
         np.hstack([beat, wide]), BEAT_SAMPLES_PER_REV, block_rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
     )
-    beat_good = _known_blocks(beat_times, known, block_rev, crank)
+    beat_good = known_blocks(beat_times, known, block_rev, crank)
     if not beat_good.any() or not map_good.any():
         return None
     return AngleView(
@@ -154,10 +163,16 @@ def build_angle_view(
     )
 
 
-def _relative_envelopes(envelope: FloatArray, rate_hz: float, time_s: FloatArray) -> FloatArray:
-    """Amplitude envelopes over angle, divided by their mean over some 12 revolutions, less 1, held at 5."""
+def relative_envelopes(
+    envelope: FloatArray, rate_hz: float, time_s: FloatArray, *, first: float = 4.0
+) -> FloatArray:
+    """Amplitude envelopes over angle, divided by their mean over some 12 revolutions, less 1, held at 5.
+
+    envelope: power, shape (n, bands), at ``rate_hz``; its first value lies ``first`` steps after the start of
+    the clip. time_s: when each value over angle is, shape (r,); gives shape (r, bands).
+    """
     amplitude = np.sqrt(envelope)
-    at = np.clip(time_s * rate_hz - 4.0, 0, len(amplitude) - 1.001)
+    at = np.clip(time_s * rate_hz - first, 0, len(amplitude) - 1.001)
     index = at.astype(int)
     part = (at - index)[:, None].astype(np.float32)
     values = amplitude[index] * (1 - part) + amplitude[np.minimum(index + 1, len(amplitude) - 1)] * part
@@ -183,7 +198,7 @@ def _comb_db(map_power: FloatArray, map_order: FloatArray) -> FloatArray:
     return smooth(np.mean([decibels(lines[i]) for i in strongest], axis=0), 5)
 
 
-def _welch(
+def order_blocks(
     values: FloatArray, per_rev: int, block_rev: float, overlap: float, crank: CrankAngle, top: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Power of the lines of overlapping blocks, shape (blocks, orders, columns); mid times; orders.
@@ -207,7 +222,7 @@ def _welch(
     return power, crank.time_at((starts + length / 2) / per_rev), order[kept]
 
 
-def _known_blocks(times: FloatArray, known: FloatArray, block_rev: float, crank: CrankAngle) -> FloatArray:
+def known_blocks(times: FloatArray, known: FloatArray, block_rev: float, crank: CrankAngle) -> FloatArray:
     """Which blocks lie where at least 80 % of the time the speed is known."""
     half = 0.5 * block_rev / (crank.rpm_at(times) / 60.0)
     count = np.concatenate([[0], np.cumsum(known)])

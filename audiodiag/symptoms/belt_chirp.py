@@ -2,7 +2,7 @@
 
 The envelope of 2 to 12 kHz is searched for a comb at the belt's order B (0.18 to 0.66) or at a pulley's (0.85
 to 1.65) whose lines miss the half orders; bursts are counted and timed, and the angle between them is
-checked by autocorrelation.
+checked by autocorrelation. Most chirps fill little of a wide band, so the comb is sought in narrow ones too.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.narrow import narrow_beats_db
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
@@ -49,6 +50,28 @@ MEASURES = (
     Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
     Measure("chirp_burst_height_db", "dB", "A burst stands {value:.1f} dB above what surrounds it."),
     Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms."),
+    Measure(
+        "chirp_narrow_comb_db",
+        "dB",
+        "In one narrow band bursts beat at a belt's order, {value:.1f} dB above their surroundings.",
+    ),
+    Measure(
+        "chirp_narrow_fit_db",
+        "dB",
+        "In the narrow band that shows bursts best whole belt passes between them "
+        "earn the beat {value:.1f} dB.",
+    ),
+    Measure(
+        "chirp_narrow_rate_hz",
+        "1/s",
+        "In the narrow band that shows them best {value:.1f} bursts come a second.",
+    ),
+    Measure(
+        "chirp_narrow_peakiness",
+        "1",
+        "In the narrow band that shows bursts best the peaks lie {value:.1f} doublings of power "
+        "above the usual.",
+    ),
     Measure("chirp_irregularity", "1", "The gaps between bursts scatter by {value:.2f} (0: all alike)."),
     Measure(
         "chirp_peakiness",
@@ -59,9 +82,12 @@ MEASURES = (
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
+BELT_ORDERS = (0.18, 0.66)
+FEWEST_NARROW = 4
 FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
-BURST_DB, FAINT_DB = 3.0, 2.5
-"""A burst is measured from the one height on; in a train that is heard, it is timed from the other on."""
+BURST_DB, FAINT_DB, NARROW_DB = 3.0, 2.5, 5.0
+"""A burst is measured from the first height on; in a train that is heard, it is timed from the second on; in
+a narrow band, where noise moves more, it is measured from the third on."""
 
 TRAIN_GAP_S = 2.5
 """Bursts no further apart than this belong to one train."""
@@ -78,6 +104,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         combs, chosen = _combs(scene.angle, columns)
         values |= combs
         values |= _repetition(scene.angle, chosen)
+        values |= _narrow(scene, scene.angle)
     bursts, on, level, middle_s = _bursts(scene, chosen)
     values |= bursts
     if scene.angle is not None:
@@ -93,31 +120,79 @@ def measure(scene: Scene) -> SymptomMeasurement:
 def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
     """Best comb at a belt's and at a pulley's order; and the bands that show the belt's comb best."""
     step = angle.beat_step
-    lines = np.clip(excess_db(angle), -3.0, 15.0)[:, columns]
-    lines = np.where(angle.near_engine(angle.beat_order)[:, None], 0.0, peaks_only(lines, 2, 0.0))
-    lines = spread_maximum(lines, 1)
-
-    def comb(orders: FloatArray, harmonics: int) -> FloatArray:
-        total = np.zeros((len(orders), lines.shape[1]))
-        for h in range(1, harmonics + 1):
-            index = np.round(h * orders / step).astype(int)
-            weight = 1.0 if h <= 3 else 0.6
-            total += weight * lines[np.minimum(index, len(lines) - 1)]
-        return total / np.sqrt(harmonics)
-
-    belt = np.arange(0.18, 0.66, step / 4)
+    lines = _lines_off_engine(angle, angle.beat_order, excess_db(angle)[:, columns])
+    belt = np.arange(*BELT_ORDERS, step / 4)
     pulley = np.arange(0.85, 1.65, step / 3)
-    score = comb(belt, 6)
+    score = _comb(lines, step, belt, 6)
     ranked = np.sort(score, axis=1)[:, ::-1]
     best_bands = ranked[:, : max(1, min(3, ranked.shape[1]))].mean(axis=1)
     best = int(np.argmax(best_bands))
     order = np.argsort(-score[best])[:3]
-    pulley_score = np.sort(comb(pulley, 4), axis=1)[:, ::-1][:, : max(1, min(3, len(columns)))].mean(axis=1)
+    pulley_score = np.sort(_comb(lines, step, pulley, 4), axis=1)[:, ::-1]
     return {
         "chirp_belt_comb_db": best_bands[best],
         "chirp_belt_order": belt[best],
-        "chirp_pulley_comb_db": pulley_score.max(),
+        "chirp_pulley_comb_db": pulley_score[:, : max(1, min(3, len(columns)))].mean(axis=1).max(),
     }, columns[order]
+
+
+def _lines_off_engine(angle: AngleView, order: FloatArray, excess: FloatArray) -> FloatArray:
+    """Lines of the envelopes that stand out and are none of the engine's, dB, shape (orders, bands)."""
+    lines = np.clip(excess, -3.0, 15.0)
+    lines = np.where(angle.near_engine(order)[:, None], 0.0, peaks_only(lines, 2, 0.0))
+    return spread_maximum(lines, 1)
+
+
+def _comb(lines: FloatArray, step: float, orders: FloatArray, harmonics: int) -> FloatArray:
+    """Height of a comb at each order and its multiples, shape (orders, bands)."""
+    total = np.zeros((len(orders), lines.shape[1]))
+    for h in range(1, harmonics + 1):
+        index = np.round(h * orders / step).astype(int)
+        weight = 1.0 if h <= 3 else 0.6
+        total += weight * lines[np.minimum(index, len(lines) - 1)]
+    return total / np.sqrt(harmonics)
+
+
+def _narrow(scene: Scene, angle: AngleView) -> dict[str, float]:
+    """The comb at a belt's order in the narrow band that shows it best, and the bursts in that band."""
+    if len(scene.narrow_hz) < FEWEST_NARROW:
+        return {}
+    beats = narrow_beats_db(angle, scene.narrow, scene.narrow_rate_hz, scene.rpm)
+    if beats is None:
+        return {}
+    order, excess = beats
+    step = float(order[1] - order[0])
+    belt = np.arange(*BELT_ORDERS, step / 4)
+    score = _comb(_lines_off_engine(angle, order, excess), step, belt, 6)
+    place, band = np.unravel_index(int(np.argmax(score)), score.shape)
+    comb_db = float(score[place, band])
+    power, rate = _slowed(scene.narrow[:, [int(band)]], scene.narrow_rate_hz)
+    starts, ends = _short_rises(_above_usual(decibels(power[:, 0]), rate) > NARROW_DB, rate)
+    return {
+        "chirp_narrow_comb_db": comb_db,
+        "chirp_narrow_fit_db": min(comb_db, FIT_UP_TO_DB)
+        * _fit(angle, (starts + ends) / 2.0 / rate, float(belt[place])),
+        "chirp_narrow_rate_hz": len(starts) / max(scene.duration_s, 0.5),
+        "chirp_narrow_peakiness": _peakiness(power[:, 0]),
+    }
+
+
+def _slowed(envelope: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
+    """Mean of an envelope over some 4 ms, shape (m, bands), and its rate in Hz."""
+    every = max(round(rate_hz / 250.0), 1)
+    count = len(envelope) // every
+    return envelope[: count * every].reshape(count, every, -1).mean(axis=1), rate_hz / every
+
+
+def _above_usual(level_db: FloatArray, rate: float) -> FloatArray:
+    """How far a level stands above its median over 0.8 s, dB."""
+    return np.asarray(smooth(level_db, 3) - median_filter(level_db, 2 * int(0.4 * rate) + 1, mode="nearest"))
+
+
+def _peakiness(power: FloatArray) -> float:
+    """How far the loudest fiftieth of the instants lies above the median, doublings of power."""
+    centred = smooth(power, 2)
+    return float(np.log2(np.percentile(centred, 98.0) / max(float(np.median(centred)), TINY)))
 
 
 def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:
@@ -149,12 +224,9 @@ def _fit(angle: AngleView, middle_s: FloatArray, belt_order: float) -> float:
 
 def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float, FloatArray]:
     """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; their level; middles."""
-    every = max(round(scene.envelope_rate_hz / 250.0), 1)
-    count = len(scene.envelope) // every
-    slow = scene.envelope[: count * every][:, columns].reshape(count, every, -1).mean(axis=1)
-    rate = scene.envelope_rate_hz / every
-    level = decibels(slow).mean(axis=1)
-    above = smooth(level, 3) - median_filter(level, 2 * int(0.4 * rate) + 1, mode="nearest")
+    slow, rate = _slowed(scene.envelope[:, columns], scene.envelope_rate_hz)
+    count = len(slow)
+    above = _above_usual(decibels(slow).mean(axis=1), rate)
     starts, ends = _short_rises(above > BURST_DB, rate)
     length_ms = (ends - starts) / rate * 1000.0
     heights = np.array([above[a:b].max() for a, b in zip(starts, ends, strict=True)])
@@ -164,8 +236,6 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
     gaps = np.diff(middle)
     if scene.angle is not None and len(middle) > 1:
         gaps = np.diff(scene.angle.crank.rev_at(middle))
-    centred = smooth(slow.mean(axis=1), 2)
-    peakiness = float(np.log2(np.percentile(centred, 98.0) / max(float(np.median(centred)), TINY)))
     excess = 0.0
     if len(starts):
         inside = np.zeros(count, bool)
@@ -182,7 +252,7 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
         "chirp_burst_height_db": float(np.median(heights)) if len(heights) else 0.0,
         "chirp_burst_length_ms": float(np.median(length_ms)) if len(heights) else np.nan,
         "chirp_irregularity": float(np.std(np.log(np.maximum(gaps, 1e-3)))) if len(gaps) > 3 else np.nan,
-        "chirp_peakiness": peakiness,
+        "chirp_peakiness": _peakiness(slow.mean(axis=1)),
     }
     return values, heard, max(share, -80.0), middle
 

@@ -28,6 +28,7 @@ MEASURES = (
         "dB",
         "The noise beats with the engine's turns, {value:.1f} dB above what lies between.",
     ),
+    Measure("speed_confidence", "1", "The engine speed is right with a probability of {value:.0%}."),
     Measure("speed_known_share", "1", "The engine speed is known for {value:.0%} of the clip."),
     Measure("speed_unsteadiness_percent", "%", "The engine speed varies by {value:.1f} %."),
     Measure(
@@ -57,6 +58,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
     usual = np.median(level, axis=0)
     track = level[:, inside].mean(axis=1)
     values = {
+        "speed_confidence": scene.speed_confidence,
         "speed_known_share": float(np.isfinite(scene.rpm).mean()),
         "noise_slope_db_per_octave": float(np.polyfit(np.log2(scene.level_hz[inside]), usual[inside], 1)[0])
         if inside.sum() > 2

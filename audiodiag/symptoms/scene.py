@@ -16,6 +16,7 @@ import scipy.fft
 
 from audiodiag.records import Clip, FloatArray, Phases, Quality, SpeedTrace, read_only
 from audiodiag.symptoms.angle_view import TRACK_HOP_S, AngleView, build_angle_view
+from audiodiag.symptoms.narrow import narrow_envelopes
 from audiodiag.symptoms.spectra import (
     TINY,
     bridge,
@@ -44,10 +45,11 @@ class Scene:
 
     time_s: shape (t,), every 0.05 s. level_hz: shape (b,), centres of third-octave bands within the
     recording's band; level: shape (t, b), mean power density in each, relative. beat_hz: centres of the
-    envelope bands, shape (e,); envelope: shape (n, e) at envelope_rate_hz. tone_hz, tone_time_s, tone: power
+    envelope bands, shape (e,); envelope: shape (n, e) at envelope_rate_hz. narrow_hz, narrow, narrow_rate_hz:
+    the same of narrow high bands (``narrow``). tone_hz, tone_time_s, tone: power
     of the short transforms, shape (f,), (w,), (w, f). rpm: shape (t,), NaN where unknown. dip_percent: how
     far the speed lies below its usual, shape (t,). steering_load: shape (t,), 0 to 1 from the stated phases,
-    None where they are unknown.
+    None where they are unknown. speed_confidence: probability that the speed is right, 0 where there is none.
     """
 
     sample_rate_hz: int
@@ -62,6 +64,9 @@ class Scene:
     beat_hz: FloatArray
     envelope: FloatArray
     envelope_rate_hz: float
+    narrow_hz: FloatArray
+    narrow: FloatArray
+    narrow_rate_hz: float
     tone_hz: FloatArray
     tone_time_s: FloatArray
     tone: FloatArray
@@ -69,6 +74,7 @@ class Scene:
     dip_percent: FloatArray
     steering_load: FloatArray | None
     angle: AngleView | None
+    speed_confidence: float
 
     def band_db(self, low_hz: float, high_hz: float) -> FloatArray:
         """Mean level over time of the narrow bands between two frequencies, dB, shape (t,); NaN if none.
@@ -141,6 +147,8 @@ def build_scene(
     level = _without_speed(level, rpm)
     beat_hz, envelope, envelope_rate_hz = _envelopes(samples if usable else samples[:0], rate, band_hz)
 
+    narrow_hz, narrow, narrow_rate_hz = narrow_envelopes(samples if usable else samples[:0], rate, high)
+
     dip = _dip_percent(rpm)
     angle = None
     known = np.isfinite(rpm)
@@ -160,6 +168,9 @@ def build_scene(
         beat_hz=read_only(beat_hz),
         envelope=read_only(envelope),
         envelope_rate_hz=envelope_rate_hz,
+        narrow_hz=read_only(narrow_hz),
+        narrow=read_only(narrow),
+        narrow_rate_hz=narrow_rate_hz,
         tone_hz=read_only(tone_hz),
         tone_time_s=read_only(tone_time_s),
         tone=read_only(tone),
@@ -167,6 +178,7 @@ def build_scene(
         dip_percent=read_only(dip),
         steering_load=_stated_load(phases, time_s),
         angle=angle,
+        speed_confidence=float(speed.confidence) if known.any() else 0.0,
     )
 
 
