@@ -51,8 +51,9 @@ class AngleView:
     envelopes' lines, a line of modulation index m has power m squared at its top. averages: number of
     independent blocks behind order_power and beat_power. wide, wide_power: as beat and beat_power, for bands
     taken together, each weighed by its width, so that what is common to them stands out of their noise:
-    0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). comb_db: level of the engine's own lines over time,
-    shape (m,). block_rev: length of the blocks, revolutions.
+    0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). narrow, narrow_power, narrow_blocks: as beat,
+    beat_power and beat_blocks, for the scene's narrow bands. comb_db: level of the engine's own lines over
+    time, shape (m,). block_rev: length of the blocks, revolutions.
     """
 
     crank: CrankAngle
@@ -66,6 +67,9 @@ class AngleView:
     beat: FloatArray
     wide: FloatArray
     wide_power: FloatArray
+    narrow: FloatArray
+    narrow_power: FloatArray
+    narrow_blocks: FloatArray
     beat_time_s: FloatArray
     beat_order: FloatArray
     beat_power: FloatArray
@@ -98,6 +102,8 @@ def build_angle_view(
     envelope: FloatArray,
     envelope_rate_hz: float,
     beat_hz: FloatArray,
+    narrow: FloatArray,
+    narrow_rate_hz: float,
 ) -> AngleView | None:
     """Order spectra of the low band and of the envelopes, from the stretches where the speed is known."""
     known_speed = np.isfinite(speed.rpm) & (np.nan_to_num(speed.rpm) > 50.0)
@@ -134,9 +140,15 @@ def build_angle_view(
     beat_time = crank.time_at(beat_rev)
     beat = relative_envelopes(envelope, envelope_rate_hz, beat_time)
     wide = np.column_stack([_together(beat, beat_hz, low, high) for low, high in WIDE_HZ])
-    bands = beat.shape[1]
+    narrow_beat = relative_envelopes(narrow, narrow_rate_hz, beat_time)
+    bands, both = beat.shape[1], beat.shape[1] + wide.shape[1]
     beat_blocks, beat_times, beat_order = order_blocks(
-        np.hstack([beat, wide]), BEAT_SAMPLES_PER_REV, block_rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
+        np.hstack([beat, wide, narrow_beat]),
+        BEAT_SAMPLES_PER_REV,
+        block_rev,
+        0.5,
+        crank,
+        BEAT_SAMPLES_PER_REV / 2 - 2,
     )
     beat_good = known_blocks(beat_times, known, block_rev, crank)
     if not beat_good.any() or not map_good.any():
@@ -155,7 +167,10 @@ def build_angle_view(
         beat_order=read_only(beat_order),
         beat_power=read_only(beat_blocks[beat_good][:, :, :bands].mean(axis=0)),
         wide=read_only(wide),
-        wide_power=read_only(beat_blocks[beat_good][:, :, bands:].mean(axis=0)),
+        wide_power=read_only(beat_blocks[beat_good][:, :, bands:both].mean(axis=0)),
+        narrow=read_only(narrow_beat),
+        narrow_power=read_only(beat_blocks[beat_good][:, :, both:].mean(axis=0)),
+        narrow_blocks=read_only(beat_blocks[beat_good][:, :, both:]),
         beat_blocks=read_only(beat_blocks[beat_good][:, :, :bands]),
         block_rev=block_rev,
         comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),

@@ -3,7 +3,7 @@
 A damaged bearing strikes at non-integer multiples of its shaft's turns; the strikes excite resonances, so the
 order stands in the envelope spectrum, with harmonics and with sidebands at the shaft's order. Blades stir the
 air at such orders too, but smoothly: their beat stands there bare. The band is
-searched, as a kurtogram does (Antoni 2007), by what stands out most.
+searched, as a kurtogram does (Antoni 2007), by what stands out most, among narrow ones: what rings is narrow.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import AngleView
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.narrow import PER_OCTAVE
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, Index, Mask, decibels, peaks_only, spread_maximum
+from audiodiag.symptoms.spectra import TINY, Mask, decibels, peaks_only, spread_maximum
 
 __all__ = ["MEASURES", "PumpHeard", "measure"]
 
@@ -66,8 +67,9 @@ MEASURES = (
 )
 
 LOWEST, HIGHEST = 1.7, 15.0
-LOW_HZ, HIGH_HZ = 800.0, 8000.0
 PUMP_MULTIPLES = 12
+NARROW_SHARE = 2.0 ** (0.5 / PER_OCTAVE) - 2.0 ** (-0.5 / PER_OCTAVE)
+"""Width of a narrow band over its centre."""
 FURTHEST_SHIFT = 0.025
 SHIFT_GAIN_DB = 0.5
 """By so much the engine's comb must stand out further at another speed."""
@@ -90,13 +92,13 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     pump: what was heard of the pump before. Its turns, its vane tone and their sidebands beat in the
     envelopes too, without any bearing; the measures named *apart* leave those orders out.
     """
-    columns = np.flatnonzero((scene.beat_hz > LOW_HZ) & (scene.beat_hz < HIGH_HZ))
+    count = len(scene.narrow_hz)
     pump = pump or PumpHeard()
-    if scene.angle is None or columns.size == 0:
+    if scene.angle is None or count == 0:
         return SymptomMeasurement(filled(MEASURES, {}))
     angle = scene.angle
     step = angle.beat_step
-    lines = np.clip(excess_db(angle), -3.0, 22.0)[:, columns]
+    lines = np.clip(excess_db(angle, narrow=True), -3.0, 22.0)
     near_engine = angle.near_engine(angle.beat_order) | _near_shifted_engine(angle)
     masked = np.where(near_engine[:, None], 0.0, peaks_only(lines, 2, 0.0))
     wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
@@ -111,7 +113,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     first, second, third = at(wide, grid), at(wider, 2 * grid), at(wider, 3 * grid)
     per_band = first + 0.5 * np.clip(second, 0, None) + 0.35 * np.clip(third, 0, None)
     ranked = np.sort(per_band, axis=1)[:, ::-1]
-    score = 0.6 * ranked[:, 0] + 0.4 * ranked[:, : min(3, len(columns))].mean(axis=1)
+    score = 0.6 * ranked[:, 0] + 0.4 * ranked[:, : min(3, count)].mean(axis=1)
     best = int(np.argmax(score))
     order = float(grid[best])
     others = score[np.abs(grid - order) > 0.15]
@@ -121,11 +123,11 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     line_db, harmonic_db = _loudest(first[best]), max(_loudest(second[best]), _loudest(third[best]), 0.0)
     pair_db = _pair_db(at(wide, order - shafts), at(wide, order + shafts), per_band[best])
     near = np.abs(angle.beat_order - order) < 0.03
-    depth = float(np.sqrt(angle.beat_power[near][:, columns[strongest]].max()))
-    blocks = angle.beat_blocks[:, near][:, :, columns[strongest]].max(axis=1)
+    depth = float(np.sqrt(angle.narrow_power[near][:, strongest].max()))
+    blocks = angle.narrow_blocks[:, near][:, :, strongest].max(axis=1)
     beside = np.abs(np.abs(angle.beat_order - order) - 0.2) < 0.1
-    around = np.median(angle.beat_blocks[:, beside][:, :, columns[strongest]], axis=1)
-    rest = engine_free_beats(angle)[:, columns]
+    around = np.median(angle.narrow_blocks[:, beside][:, :, strongest], axis=1)
+    rest = engine_free_beats(angle, narrow=True)
     values = {
         "growl_comb_db": float(score[best]),
         "growl_order": order,
@@ -136,20 +138,20 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
         "growl_gap_db": float(score[best] - others.max()),
         "growl_depth": depth,
         "growl_constancy": float(np.mean(blocks > 4.0 * around)),
-        "growl_band_hz": float(scene.beat_hz[columns[strongest]]),
+        "growl_band_hz": float(scene.narrow_hz[strongest]),
         "growl_bands": float((first[best] > 3.0).mean()),
         "growl_kurtosis": _kurtosis(rest),
     }
-    level = _level_db(scene, angle, columns, near, beside)
+    level = _level_db(scene, angle, near, beside)
     values["growl_share_db"] = level
     of_pump = _of_pump(grid, pump, step)
     kept = np.where(of_pump, -3.0, score)
     apart = int(np.argmax(kept))
     beats = np.abs(angle.beat_order - float(grid[apart])) < 0.03
-    column = columns[int(np.argmax(per_band[apart]))]
+    column = int(np.argmax(per_band[apart]))
     aside = np.abs(np.abs(angle.beat_order - float(grid[apart])) - 0.2) < 0.1
-    course = angle.beat_blocks[:, beats][:, :, column].max(axis=1)
-    floor = np.median(angle.beat_blocks[:, aside][:, :, column], axis=1)
+    course = angle.narrow_blocks[:, beats][:, :, column].max(axis=1)
+    floor = np.median(angle.narrow_blocks[:, aside][:, :, column], axis=1)
     values |= {
         "growl_apart_db": float(kept[apart]),
         "growl_apart_bands": float((first[apart] > 3.0).mean()),
@@ -211,15 +213,14 @@ def _of_pump(orders: FloatArray, pump: PumpHeard, step: float) -> Mask:
     return np.asarray(away < np.maximum(2.5 * step, 0.004 * orders))
 
 
-def _level_db(scene: Scene, angle: AngleView, columns: Index, near: Mask, beside: Mask) -> float:
+def _level_db(scene: Scene, angle: AngleView, near: Mask, beside: Mask) -> float:
     """Level of what beats at the found order: each band's power times twice the line's depth."""
     share = 0.0
-    for column in columns:
-        line = angle.beat_power[near, column].max() - np.median(angle.beat_power[beside, column])
+    for column, band_hz in enumerate(scene.narrow_hz):
+        line = angle.narrow_power[near, column].max() - np.median(angle.narrow_power[beside, column])
         part = min(2.0 * float(np.sqrt(max(float(line), 0.0))), 1.0)
-        band = scene.beat_hz[column]
-        share += part * float(np.median(scene.power_between(band / 1.2, band * 1.2)))
-    return float(decibels(share / max(scene.engine_power, TINY)))
+        share += part * float(np.median(scene.density_at(band_hz))) * band_hz * NARROW_SHARE
+    return float(decibels(share * 2.0 / scene.sample_rate_hz / max(scene.engine_power, TINY)))
 
 
 def _kurtosis(rest: FloatArray) -> float:

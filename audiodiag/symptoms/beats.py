@@ -17,24 +17,29 @@ __all__ = ["engine_free_beats", "excess_db"]
 CYCLES_AROUND = 13
 
 
-def excess_db(angle: AngleView) -> FloatArray:
-    """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (orders, bands)."""
-    return lines_above_floor(angle.beat_power, int(0.8 / angle.beat_step), angle.averages)
+def excess_db(angle: AngleView, *, narrow: bool = False) -> FloatArray:
+    """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (orders, bands).
+
+    narrow: of the narrow bands.
+    """
+    power = angle.narrow_power if narrow else angle.beat_power
+    return lines_above_floor(power, int(0.8 / angle.beat_step), angle.averages)
 
 
-def engine_free_beats(angle: AngleView, *, keep_slow: bool = False) -> FloatArray:
+def engine_free_beats(angle: AngleView, *, keep_slow: bool = False, narrow: bool = False) -> FloatArray:
     """Relative envelopes less the mean of the 13 cycles around, 5 to 50 ms kept, shape (r, bands).
 
-    With ``keep_slow`` nothing else is taken out.
+    With ``keep_slow`` nothing else is taken out. narrow: of the narrow bands.
     """
+    beat = angle.narrow if narrow else angle.beat
     cycle = 2 * BEAT_SAMPLES_PER_REV
-    count = len(angle.beat) // cycle
+    count = len(beat) // cycle
     if count < 3:
-        return angle.beat[:0]
-    folded = angle.beat[: count * cycle].reshape(count, cycle, -1)
+        return beat[:0]
+    folded = beat[: count * cycle].reshape(count, cycle, -1)
     around = smooth(folded, min(CYCLES_AROUND, count))
     rest = (folded - around).reshape(count * cycle, -1)
-    rest = np.concatenate([rest, angle.beat[count * cycle :] * 0.0])
+    rest = np.concatenate([rest, beat[count * cycle :] * 0.0])
     if keep_slow:
         return rest
     per_s = BEAT_SAMPLES_PER_REV * float(np.median(angle.crank.rpm_at(angle.beat_time_s))) / 60.0

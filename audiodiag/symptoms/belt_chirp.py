@@ -15,7 +15,6 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView
 from audiodiag.symptoms.beats import engine_free_beats, excess_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.narrow import narrow_beats_db
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
@@ -83,7 +82,7 @@ MEASURES = (
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
 BELT_ORDERS = (0.18, 0.66)
-FEWEST_NARROW = 4
+LOWEST_NARROW_HZ, FEWEST_NARROW = 1800.0, 4
 FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
 BURST_DB, FAINT_DB, NARROW_DB = 3.0, 2.5, 5.0
 """A burst is measured from the first height on; in a train that is heard, it is timed from the second on; in
@@ -155,18 +154,16 @@ def _comb(lines: FloatArray, step: float, orders: FloatArray, harmonics: int) ->
 
 def _narrow(scene: Scene, angle: AngleView) -> dict[str, float]:
     """The comb at a belt's order in the narrow band that shows it best, and the bursts in that band."""
-    if len(scene.narrow_hz) < FEWEST_NARROW:
+    columns = np.flatnonzero(scene.narrow_hz > LOWEST_NARROW_HZ)
+    if len(columns) < FEWEST_NARROW:
         return {}
-    beats = narrow_beats_db(angle, scene.narrow, scene.narrow_rate_hz, scene.rpm)
-    if beats is None:
-        return {}
-    order, excess = beats
-    step = float(order[1] - order[0])
+    step = angle.beat_step
     belt = np.arange(*BELT_ORDERS, step / 4)
-    score = _comb(_lines_off_engine(angle, order, excess), step, belt, 6)
+    lines = _lines_off_engine(angle, angle.beat_order, excess_db(angle, narrow=True)[:, columns])
+    score = _comb(lines, step, belt, 6)
     place, band = np.unravel_index(int(np.argmax(score)), score.shape)
     comb_db = float(score[place, band])
-    power, rate = _slowed(scene.narrow[:, [int(band)]], scene.narrow_rate_hz)
+    power, rate = _slowed(scene.narrow[:, columns[[int(band)]]], scene.narrow_rate_hz)
     starts, ends = _short_rises(_above_usual(decibels(power[:, 0]), rate) > NARROW_DB, rate)
     return {
         "chirp_narrow_comb_db": comb_db,

@@ -46,7 +46,7 @@ class Scene:
     time_s: shape (t,), every 0.05 s. level_hz: shape (b,), centres of third-octave bands within the
     recording's band; level: shape (t, b), mean power density in each, relative. beat_hz: centres of the
     envelope bands, shape (e,); envelope: shape (n, e) at envelope_rate_hz. narrow_hz, narrow, narrow_rate_hz:
-    the same of narrow high bands (``narrow``). tone_hz, tone_time_s, tone: power
+    the same of narrow bands (``narrow``). tone_hz, tone_time_s, tone: power
     of the short transforms, shape (f,), (w,), (w, f). rpm: shape (t,), NaN where unknown. dip_percent: how
     far the speed lies below its usual, shape (t,). steering_load: shape (t,), 0 to 1 from the stated phases,
     None where they are unknown. speed_confidence: probability that the speed is right, 0 where there is none.
@@ -91,6 +91,12 @@ class Scene:
         inside = (self.level_hz >= low_hz) & (self.level_hz <= high_hz)
         width = self.level_hz * (2.0 ** (1 / 6) - 2.0 ** (-1 / 6)) * 2.0 / self.sample_rate_hz
         return np.asarray((self.level[:, inside] * width[inside]).sum(axis=1))
+
+    def density_at(self, hz: float) -> FloatArray:
+        """Mean power density over time of the third octave around a frequency, relative, shape (t,)."""
+        if not len(self.level_hz):
+            return np.zeros(len(self.time_s))
+        return np.asarray(self.level[:, int(np.argmin(np.abs(np.log(self.level_hz / hz))))])
 
     @property
     def engine_power(self) -> float:
@@ -153,7 +159,18 @@ def build_scene(
     angle = None
     known = np.isfinite(rpm)
     if usable and known.sum() * TRACK_HOP_S >= SHORTEST_S:
-        angle = build_angle_view(samples, rate, speed, time_s, rpm, envelope, envelope_rate_hz, beat_hz)
+        angle = build_angle_view(
+            samples,
+            rate,
+            speed,
+            time_s,
+            rpm,
+            envelope,
+            envelope_rate_hz,
+            beat_hz,
+            narrow,
+            narrow_rate_hz,
+        )
     vehicle = vehicle or Vehicle()
     return Scene(
         sample_rate_hz=rate,
