@@ -84,9 +84,9 @@ LOW_HZ, HIGH_HZ = 2000.0, 13000.0
 BELT_ORDERS = (0.18, 0.66)
 LOWEST_NARROW_HZ, FEWEST_NARROW = 1800.0, 4
 FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
-BURST_DB, FAINT_DB, NARROW_DB = 3.0, 2.5, 5.0
-"""A burst is measured from the first height on; in a train that is heard, it is timed from the second on; in
-a narrow band, where noise moves more, it is measured from the third on."""
+BURST_DB, FAINT_DB, NARROW_DB, NARROW_TIMED_DB = 3.0, 2.5, 5.0, 6.0
+"""A burst is measured from the first height on; in a train that is heard, it is timed from the second on. In
+a narrow band, where noise moves more, it is measured and timed from the third and fourth on."""
 
 TRAIN_GAP_S = 2.5
 """Bursts no further apart than this belong to one train."""
@@ -99,11 +99,13 @@ def measure(scene: Scene) -> SymptomMeasurement:
         return SymptomMeasurement(filled(MEASURES, {}))
     values: dict[str, float] = {}
     chosen: Index = columns
+    timed = np.zeros(len(scene.time_s), bool)
     if scene.angle is not None:
         combs, chosen = _combs(scene.angle, columns)
         values |= combs
         values |= _repetition(scene.angle, chosen)
-        values |= _narrow(scene, scene.angle)
+        narrow, timed = _narrow(scene, scene.angle)
+        values |= narrow
     bursts, on, level, middle_s = _bursts(scene, chosen)
     values |= bursts
     if scene.angle is not None:
@@ -112,7 +114,10 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
     return SymptomMeasurement(
-        values, spans_of(on, TRACK_HOP_S, 0.1, TRAIN_GAP_S), level, evidence_of(MEASURES, values)
+        values,
+        spans_of(timed if timed.any() else on, TRACK_HOP_S, 0.1, TRAIN_GAP_S),
+        level,
+        evidence_of(MEASURES, values),
     )
 
 
@@ -152,11 +157,11 @@ def _comb(lines: FloatArray, step: float, orders: FloatArray, harmonics: int) ->
     return total / np.sqrt(harmonics)
 
 
-def _narrow(scene: Scene, angle: AngleView) -> dict[str, float]:
-    """The comb at a belt's order in the narrow band that shows it best, and the bursts in that band."""
+def _narrow(scene: Scene, angle: AngleView) -> tuple[dict[str, float], Mask]:
+    """The comb at a belt's order in the narrow band that shows it best, the bursts in it, when they come."""
     columns = np.flatnonzero(scene.narrow_hz > LOWEST_NARROW_HZ)
     if len(columns) < FEWEST_NARROW:
-        return {}
+        return {}, np.zeros(len(scene.time_s), bool)
     step = angle.beat_step
     belt = np.arange(*BELT_ORDERS, step / 4)
     lines = _lines_off_engine(angle, angle.beat_order, excess_db(angle, narrow=True)[:, columns])
@@ -164,14 +169,16 @@ def _narrow(scene: Scene, angle: AngleView) -> dict[str, float]:
     place, band = np.unravel_index(int(np.argmax(score)), score.shape)
     comb_db = float(score[place, band])
     power, rate = _slowed(scene.narrow[:, columns[[int(band)]]], scene.narrow_rate_hz)
-    starts, ends = _short_rises(_above_usual(decibels(power[:, 0]), rate) > NARROW_DB, rate)
-    return {
+    above = _above_usual(decibels(power[:, 0]), rate)
+    starts, ends = _short_rises(above > NARROW_DB, rate)
+    values = {
         "chirp_narrow_comb_db": comb_db,
         "chirp_narrow_fit_db": min(comb_db, FIT_UP_TO_DB)
         * _fit(angle, (starts + ends) / 2.0 / rate, float(belt[place])),
         "chirp_narrow_rate_hz": len(starts) / max(scene.duration_s, 0.5),
         "chirp_narrow_peakiness": _peakiness(power[:, 0]),
     }
+    return values, _on_track(len(scene.time_s), *_short_rises(above > NARROW_TIMED_DB, rate), rate)
 
 
 def _slowed(envelope: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audiodiag.classifier.calibrate import Calibration, calibrate, fit_law
+from audiodiag.classifier.calibrate import Calibration, believed, calibrate, fit_law
 from audiodiag.classifier.conformal import conformal_limit, learn_limits, limit_index
 from audiodiag.classifier.families import log_odds, probability_of
 from audiodiag.classifier.scores import calibration_error, log_loss
@@ -97,3 +97,28 @@ def test_log_odds_of_the_limits() -> None:
         )
         == "present"
     )
+
+
+def test_what_is_said_at_a_wrong_speed_is_believed_less() -> None:
+    rng = np.random.default_rng(5)
+    odds, present = said_and_true(4000, 4)
+    right = (rng.random(4000) < 0.7).astype(float)
+    odds = np.where(right > 0.5, odds, rng.permutation(odds))  # a wrong speed says nothing
+    trust = np.where(right > 0.5, 0.95, 0.05)[:, None]
+    how = {"weight": np.ones(4000), "right": right, "fewest": 16}
+    law = believed(odds, present, np.arange(4000) % 5, trust=0, **how)
+    one = believed(odds, present, np.arange(4000) % 5, trust=None, **how)
+    said = law.probability(odds, trust)
+    assert log_loss(present, said) < log_loss(present, one.probability(odds, trust)) - 0.02
+    lost = law.probability(np.array([6.0]), np.array([[0.0]]))[0]
+    assert lost == pytest.approx(present.mean(), abs=0.1), "without a speed only the share is left"
+    assert law.probability(np.array([6.0]), np.array([[np.nan]]))[0] == lost
+    assert law.probability(np.array([6.0]), np.array([[1.0]]))[0] > 0.95
+
+
+def test_a_few_clips_at_wrong_speeds_make_no_law() -> None:
+    odds, present = said_and_true(400, 6)
+    right = np.ones(400)
+    right[:20] = 0.0
+    law = believed(odds, present, np.arange(400) % 5, weight=np.ones(400), right=right, trust=0, fewest=16)
+    assert law.astray is None

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +107,29 @@ def test_yesterdays_file_is_read_and_says_what_it_said() -> None:
         for name in SYMPTOMS:
             assert said.symptoms[name].probability == pytest.approx(case["probability"][name], abs=1e-9)
         assert said.strangeness.distance == pytest.approx(case["distance"], abs=1e-9)
+
+
+def test_the_trust_in_the_speed_returns_from_the_file_and_counts() -> None:
+    rng = np.random.default_rng(8)
+    rows = []
+    for row in made_up_rows(500, 8):
+        right = bool(rng.random() < 0.6)
+        values = dict(row.measurements) | {
+            "speed_confidence": float(np.clip(rng.normal(0.9 * right, 0.1), 0, 1))
+        }
+        if not right:
+            values |= {f"{name}_score": float(rng.normal()) for name in SYMPTOMS}
+        rows.append(replace(row, measurements=values, speed_right=right if row.engine else None))
+    model = train_on_rows(rows, candidates=(CANDIDATES[1],), thorough=False).model
+    again = model_from_plain(json.loads(model_to_text(model)))
+    sure, lost = (usual_clip(pump_whine_score=3.0, speed_confidence=trust) for trust in (1.0, 0.0))
+    for each in (model, again):
+        said = [each.predict(clip, phrases={}).symptoms["pump_whine"].probability for clip in (sure, lost)]
+        assert said[0] > 0.7 > 0.45 > said[1]
+    plain = json.loads(model_to_text(model))
+    plain["symptoms"]["pump_whine"]["trust"] = 99
+    with pytest.raises(ModelError, match="trust in measure 99"):
+        model_from_plain(plain)
 
 
 def plain_model() -> dict[str, Any]:

@@ -105,6 +105,20 @@ def test_the_draught_of_blades_beats_bare_and_a_struck_bearing_does_not() -> Non
     assert growl["growl_bare_db"] < 1.0
 
 
+def test_a_narrow_chirp_stands_out_of_a_narrow_band_where_wide_ones_hide_it() -> None:
+    faint = 0.25 * bays.chirp()
+    with_chirp, without = (
+        measure_all(bays.clip_of(bays.engine() + sound), bays.quality(), bays.trace()).values
+        for sound in (faint, 0.0 * faint)
+    )
+    narrow, wide = (
+        with_chirp[name] - without[name] for name in ("chirp_narrow_comb_db", "chirp_belt_comb_db")
+    )
+    assert narrow > wide + 5.0
+    assert with_chirp["chirp_narrow_rate_hz"] > without["chirp_narrow_rate_hz"] + 0.5
+    assert with_chirp["chirp_narrow_peakiness"] > without["chirp_narrow_peakiness"]
+
+
 @pytest.mark.parametrize(
     ("symptom", "truth"),
     [
@@ -151,6 +165,12 @@ def test_a_later_start_moves_the_spans_and_little_else() -> None:
     assert after.values["hiss_rise_db"] == pytest.approx(before.values["hiss_rise_db"], abs=1.0)
     first = before.symptoms["relief_hiss"].spans_s[0][0]
     assert after.symptoms["relief_hiss"].spans_s[0][0] == pytest.approx(first - 0.8, abs=0.15)
+
+
+def test_the_confidence_in_the_speed_is_a_measure() -> None:
+    assert measured("pump_whine").values["speed_confidence"] == bays.trace().confidence
+    unknown = measure_all(bays.clip_of(bay("pump_whine")), bays.quality(), bays.trace(known=False))
+    assert unknown.values["speed_confidence"] == 0.0
 
 
 def test_without_a_speed_orders_are_missing_and_the_rest_is_measured() -> None:
