@@ -7,6 +7,7 @@ as spectra of their beats. All power is relative to the mean power of the clip.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.fft
@@ -91,6 +92,16 @@ class AngleView:
     def beat_step(self) -> float:
         """Spacing of the envelope's order grid."""
         return float(self.beat_order[1] - self.beat_order[0])
+
+    @cached_property
+    def beat_excess_db(self) -> FloatArray:
+        """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (q, bands)."""
+        return read_only(lines_above_floor(self.beat_power, int(0.8 / self.beat_step), self.averages))
+
+    @cached_property
+    def narrow_excess_db(self) -> FloatArray:
+        """The same of the narrow bands."""
+        return read_only(lines_above_floor(self.narrow_power, int(0.8 / self.beat_step), self.averages))
 
 
 def build_angle_view(

@@ -10,7 +10,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, AngleView
-from audiodiag.symptoms.spectra import lines_above_floor, smooth
+from audiodiag.symptoms.spectra import smooth
 
 __all__ = ["engine_free_beats", "excess_db"]
 
@@ -22,8 +22,7 @@ def excess_db(angle: AngleView, *, narrow: bool = False) -> FloatArray:
 
     narrow: of the narrow bands.
     """
-    power = angle.narrow_power if narrow else angle.beat_power
-    return lines_above_floor(power, int(0.8 / angle.beat_step), angle.averages)
+    return angle.narrow_excess_db if narrow else angle.beat_excess_db
 
 
 def engine_free_beats(angle: AngleView, *, keep_slow: bool = False, narrow: bool = False) -> FloatArray:
