@@ -41,6 +41,7 @@ from audiodiag.records import (
     Verdict,
 )
 from audiodiag.speed.chosen import speed_of_clip
+from audiodiag.speed.readings import other_readings
 from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
 from audiodiag.steering.inferred import infer_phases
 from audiodiag.symptoms import Measurements, Scene, build_scene, later, measure_scene, while_running
@@ -158,7 +159,12 @@ def analyse(
     scene = build_scene(run, quality, run_speed, run_phases, vehicle)
     measurements = later(measure_scene(scene), run_start_s)
     listener = model or load_model()
-    prediction = listener.predict(measurements.values)
+    others = [
+        (reading.confidence, _measured_at(reading, clip, quality, phases, vehicle).values)
+        for reading in (other_readings(speed) if quality.usable and listener.weighs_readings else ())
+    ]
+    prediction = listener.predict(measurements.values, others=others)
+    speed = _with_weighed_readings(speed, [probability for probability, _ in others])
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
         phases = _inferred_phases(scene, symptoms, run_start_s)
@@ -179,6 +185,32 @@ def analyse(
         load_knowledge(prices=prices),
     )
     return replace(found, drive=_drive(found, vehicle))
+
+
+def _measured_at(
+    reading: SpeedTrace, clip: Clip, quality: Quality, phases: Phases, vehicle: Vehicle | None
+) -> Measurements:
+    """Measure the clip as if another reading of its speed were the true one."""
+    run, run_speed, run_phases, _ = while_running(clip, reading, phases)
+    return measure_scene(build_scene(run, quality, run_speed, run_phases, vehicle))
+
+
+def _with_weighed_readings(speed: SpeedTrace, likely: list[float]) -> SpeedTrace:
+    """Note on the speed that the symptoms were measured at other readings of it, too."""
+    if not likely:
+        return speed
+    percent = [f"{100 * probability:.0f}" for probability in likely]
+    if len(likely) == 1:
+        text = (
+            f"The symptoms were measured at another reading of the speed as well, {percent[0]} % likely; "
+            "their probabilities weigh both."
+        )
+    else:
+        text = (
+            "The symptoms were measured at two other readings of the speed as well, "
+            f"{percent[0]} and {percent[1]} % likely; their probabilities weigh all three."
+        )
+    return replace(speed, notes=(*speed.notes, Note("readings_weighed", text)))
 
 
 def _drive(analysis: Analysis, vehicle: Vehicle | None) -> DriveFinding | None:

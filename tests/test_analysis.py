@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,17 +12,24 @@ import pytest
 from audiodiag.analysis import analyse
 from audiodiag.classifier.store import Prediction, SymptomPrediction
 from audiodiag.classifier.strange import Strangeness
-from audiodiag.records import SYMPTOMS, Clip
+from audiodiag.records import SYMPTOMS, Clip, SpeedAlternative
+from audiodiag.speed.given import speed_from_number
 
 
 def claiming(**sure: float) -> SimpleNamespace:
     """A classifier that finds every clip ordinary and claims these sounds."""
 
-    def predict(values: Mapping[str, float]) -> Prediction:
+    def predict(
+        values: Mapping[str, float], *, others: Sequence[tuple[float, Mapping[str, float]]]
+    ) -> Prediction:
+        listened.append((values, others))
         said = {n: SymptomPrediction(n, sure.get(n, 0.02), "either", (), ()) for n in SYMPTOMS}
         return Prediction(said, Strangeness(1.0, 0.5, 0.95, ()), ())
 
-    return SimpleNamespace(predict=predict, shares=dict.fromkeys(SYMPTOMS, 0.15))
+    listened: list[tuple[Mapping[str, float], Sequence[tuple[float, Mapping[str, float]]]]] = []
+    return SimpleNamespace(
+        predict=predict, shares=dict.fromkeys(SYMPTOMS, 0.15), weighs_readings=True, listened=listened
+    )
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +54,30 @@ def test_a_belt_is_heard_without_the_engine_and_with_a_stated_speed_the_pump_too
     assert both.verdict.kind == "symptoms" and both.drive is not None
     stated = analyse(rush, model=claiming(cavitation_groan=0.8), speed_rpm=800)
     assert stated.verdict.kind == "symptoms"
+
+
+def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(monkeypatch):
+    order, rate = 11.3, 32000
+    time_s = np.arange(8 * rate) / rate
+    rng = np.random.default_rng(4)
+    tone = 0.1 * np.cos(2 * np.pi * order * 800 / 60 * time_s) + 0.02 * rng.standard_normal(len(time_s))
+    clip = Clip(tone.astype(np.float32), rate, "tone", "", "pcm")
+    known = speed_from_number(800.0, clip.duration_s)
+    twice = replace(
+        known, source="acoustic", confidence=0.6, alternatives=(SpeedAlternative(0.5, 4, 0.3),), notes=()
+    )
+    model = claiming()
+    for heard, count in ((known, 0), (twice, 1)):
+        monkeypatch.setattr("audiodiag.analysis.speed_of_clip", lambda *_, trace=heard, **__: trace)
+        found = analyse(clip, model=model)
+        values, others = model.listened[-1]
+        assert values["whine_order"] == pytest.approx(order, abs=0.05)
+        assert len(others) == count
+        assert [note.code for note in found.speed.notes if note.code == "readings_weighed"] == count * [
+            "readings_weighed"
+        ]
+    probability, slow = others[0]
+    assert probability == 0.3
+    assert slow["whine_order"] == pytest.approx(2 * order, abs=0.1), (
+        "at half the speed the order is twice as high"
+    )

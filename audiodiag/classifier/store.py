@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -61,6 +61,22 @@ class SymptomModel:
         """Give the calibrated probability of each row of ``values`` (n, m), shape (n,)."""
         return self.calibration.probability(self.scorer.odds(values), values)
 
+    def weighed(self, row: FloatArray, others: Sequence[tuple[float, FloatArray]]) -> float:
+        """Give the probability of one clip, ``row`` (m,), measured at other readings of its speed as well.
+
+        others: probability of each other reading and its measurements (m,). Each reading says what it would
+        if it were right; what no reading accounts for is said as at a wrong speed.
+        """
+        law = self.calibration
+        if law.astray is None or law.trust is None or not others:
+            return float(self.probability(row[None, :])[0])
+        trust = min(max(float(np.nan_to_num(row[law.trust])), 0.0), 1.0)
+        share = np.array([trust, *(probability for probability, _ in others)])
+        odds = self.scorer.odds(np.stack([row, *(values for _, values in others)]))
+        known = float(share.sum())
+        said = float(share @ law.right.probability(odds)) / max(known, 1.0)
+        return said + max(1.0 - known, 0.0) * float(law.astray.probability(odds[:1])[0])
+
 
 @dataclass(frozen=True)
 class SymptomPrediction:
@@ -106,6 +122,11 @@ class Model:
     made: Mapping[str, Any] = field(default_factory=dict)
 
     @property
+    def weighs_readings(self) -> bool:
+        """Whether what is said at right and at wrong engine speeds was learnt apart."""
+        return any(own.calibration.astray is not None for own in self.symptoms.values())
+
+    @property
     def shares(self) -> Mapping[str, float]:
         """Give the share of each symptom among the clips learnt from; empty where the file does not say."""
         return {str(name): float(share) for name, share in dict(self.made.get("shares", {})).items()}
@@ -121,16 +142,22 @@ class Model:
         return np.where(np.isfinite(row), row, math.nan)
 
     def predict(
-        self, measurements: Mapping[str, float], *, phrases: Mapping[str, Phrase] | None = None
+        self,
+        measurements: Mapping[str, float],
+        *,
+        phrases: Mapping[str, Phrase] | None = None,
+        others: Sequence[tuple[float, Mapping[str, float]]] = (),
     ) -> Prediction:
         """Give the probability of each symptom with what moved it, and how strange the clip is.
 
         measurements: name to value, NaN or absent where missing; names that the model does not know are left
-        aside. phrases: unit and sentence of each measure; by default those of the symptoms' tables.
+        aside. phrases: unit and sentence of each measure; by default those of the symptoms' tables. others:
+        probability and measurements of other readings of the engine speed, which the probabilities weigh too.
         """
         spoken = known_phrases() if phrases is None else phrases
         row = self.values(measurements)
-        found = {name: self._one(name, row, spoken) for name in SYMPTOMS}
+        rest = [(probability, self.values(each)) for probability, each in others]
+        found = {name: self._one(name, row, spoken, rest) for name in SYMPTOMS}
         strangeness = self.strangeness.judge(row, self.measures)
         far = [Moved(name, float(row[self.measures.index(name)]), 0.0) for name in strangeness.far_out]
         outside = [each for each in far if self._outside(each)]
@@ -142,9 +169,15 @@ class Model:
         usual = self._usual[moved.measure]
         return not usual.low <= moved.value <= usual.high
 
-    def _one(self, name: str, row: FloatArray, phrases: Mapping[str, Phrase]) -> SymptomPrediction:
+    def _one(
+        self,
+        name: str,
+        row: FloatArray,
+        phrases: Mapping[str, Phrase],
+        others: Sequence[tuple[float, FloatArray]],
+    ) -> SymptomPrediction:
         own = self.symptoms[name]
-        probability = float(own.probability(row[None, :])[0])
+        probability = own.weighed(row, others)
         charges = own.scorer.charges(row[None, :])[0]
         order = np.argsort(-np.abs(charges), kind="stable")[:MOST_MOVED]
         moved = tuple(

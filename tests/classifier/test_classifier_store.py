@@ -126,6 +126,12 @@ def test_the_trust_in_the_speed_returns_from_the_file_and_counts() -> None:
     for each in (model, again):
         said = [each.predict(clip, phrases={}).symptoms["pump_whine"].probability for clip in (sure, lost)]
         assert said[0] > 0.7 > 0.45 > said[1]
+    quiet = usual_clip(pump_whine_score=-1.0, speed_confidence=0.4)
+    elsewhere = [(0.6, usual_clip(pump_whine_score=3.0))]
+    alone = model.predict(quiet, phrases={}).symptoms["pump_whine"].probability
+    weighed = model.predict(quiet, phrases={}, others=elsewhere).symptoms["pump_whine"].probability
+    assert model.weighs_readings
+    assert alone < 0.3 < 0.45 < weighed < 0.65, "six tenths of what the likelier reading says"
     plain = json.loads(model_to_text(model))
     plain["symptoms"]["pump_whine"]["trust"] = 99
     with pytest.raises(ModelError, match="trust in measure 99"):
