@@ -22,7 +22,7 @@ from audiodiag.classifier.judged import (
 )
 from audiodiag.classifier.scores import calibration_curve
 from audiodiag.classifier.store import Model
-from audiodiag.classifier.strange import STRANGE_RANK
+from audiodiag.classifier.strange import ENGINE_FROM, STRANGE_RANK
 from audiodiag.classifier.table import Table
 from audiodiag.records import SYMPTOMS, FloatArray
 
@@ -257,7 +257,7 @@ def _strangeness(trained: Trained) -> str:
     lines = []
     for title, which in (("engine bays kept apart", bay), ("other sounds kept apart", ~bay)):
         if which.any():
-            called = f"{100 * np.mean(said[which] < 0.5):.0f} %"
+            called = f"{100 * np.mean(said[which] < ENGINE_FROM):.0f} %"
             lines.append((title, str(int(which.sum())), called, f"{100 * np.mean(far[which]):.0f} %"))
     text = _table(
         ("clips", "number", "called no engine bay", f"farther than {100 * STRANGE_RANK:g} %"), lines

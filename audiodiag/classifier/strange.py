@@ -22,7 +22,11 @@ from audiodiag.classifier.fitting import Candidate, fit, one_thread
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
 
-__all__ = ["STRANGE_RANK", "StrangeModel", "Strangeness", "learn_strangeness"]
+__all__ = ["ENGINE_FROM", "STRANGE_RANK", "StrangeModel", "Strangeness", "learn_strangeness"]
+
+ENGINE_FROM = 0.3
+"""From this probability on a clip is listened to as an engine bay: nearly all that people send are, so that a
+refused one costs more than an idle answer on something else."""
 
 STRANGE_RANK = 0.995
 """A clip farther out than this share of the engine bays learnt is called strange."""
@@ -57,8 +61,8 @@ class Strangeness:
 
     @property
     def engine(self) -> bool:
-        """Whether the clip is more probably an engine bay than not."""
-        return self.engine_probability >= 0.5
+        """Whether the clip is probable enough as an engine bay to be listened to."""
+        return self.engine_probability >= ENGINE_FROM
 
 
 @dataclass(frozen=True, eq=False)
