@@ -72,8 +72,14 @@ class Calibration:
         law, numbers = plain["law"], np.array(plain["numbers"], dtype=float)
         fitting = {"platt": len(numbers) == 2, "beta": len(numbers) == 3}
         fitting["isotonic"] = len(numbers) >= 2 and len(numbers) % 2 == 0
-        if not fitting.get(law, False):
+        if numbers.ndim != 1 or not fitting.get(law, False):
             raise ValueError(f"calibration law {law!r} with {len(numbers)} numbers")
+        if not np.all(np.isfinite(numbers)):
+            raise ValueError(f"calibration law {law!r} with a number that is none")
+        if law == "isotonic":
+            at, rise = numbers.reshape(2, -1)
+            if np.any(np.diff(at) < 0) or np.any(np.diff(rise) < 0) or rise[0] < 0.0 or rise[-1] > 1.0:
+                raise ValueError("a calibration that does not rise from 0 to 1")
         return cls(law, numbers)
 
 

@@ -107,7 +107,10 @@ class Linear:
         columns = len(scaling.centre) * (1 + len(kinks)) + int(scaling.missing_told.sum())
         if weight.shape != (columns,):
             raise ValueError(f"{len(weight)} weights for {columns} terms")
-        return cls(scaling, kinks, weight, float(plain["offset"]))
+        offset = float(plain["offset"])
+        if not np.all(np.isfinite([*kinks, *weight, offset])):
+            raise ValueError("a weight that is no number")
+        return cls(scaling, kinks, weight, offset)
 
 
 @dataclass(frozen=True, eq=False)

@@ -253,15 +253,18 @@ def model_from_plain(plain: Any, *, name: str = "model") -> Model:
         usual = {side: np.array(plain["usual"][side], dtype=float) for side in ("low", "middle", "high")}
         symptoms = {each: _symptom_from_plain(plain["symptoms"][each], len(measures)) for each in SYMPTOMS}
         strangeness = StrangeModel.from_plain(plain["strangeness"])
+        made = dict(plain.get("made", {}))
+        if not all(math.isfinite(float(share)) for share in dict(made.get("shares", {})).values()):
+            raise ValueError("a share of the clips learnt from is no number")
         if {side.shape for side in usual.values()} != {(len(measures),)}:
             raise ValueError("usual ranges do not fit the measures")
         if {len(strangeness.scaling.centre), len(strangeness.engine.scaling.centre)} != {len(measures)}:
             raise ValueError("strangeness does not fit the measures")
     except KeyError as problem:
         raise _broken(name, f"no entry {problem}") from problem
-    except (ValueError, TypeError, AttributeError, IndexError) as problem:
+    except (ValueError, TypeError, AttributeError, IndexError, OverflowError) as problem:
         raise _broken(name, str(problem)) from problem
-    return Model(measures, symptoms=symptoms, strangeness=strangeness, made=plain.get("made", {}), **usual)
+    return Model(measures, symptoms=symptoms, strangeness=strangeness, made=made, **usual)
 
 
 def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
@@ -286,9 +289,9 @@ def _believed(plain: dict[str, Any], measures: int) -> Believed:
     right = Calibration.from_plain(plain["calibration"])
     if "astray" not in plain:
         return Believed(right)
-    trust = int(plain["trust"])
-    if not 0 <= trust < measures:
-        raise ValueError(f"trust in measure {trust} where the file has {measures}")
+    trust = plain["trust"]
+    if type(trust) is not int or not 0 <= trust < measures:
+        raise ValueError(f"trust in measure {trust!r} where the file has {measures}")
     return Believed(right, Calibration.from_plain(plain["astray"]), trust)
 
 

@@ -127,8 +127,10 @@ class StrangeModel:
         k = len(model.chosen)
         if model.middle.shape != (k,) or model.precision.reshape(k, k).shape != (k, k):
             raise ValueError("middle and precision do not fit the chosen measures")
-        if not len(model.distances) or np.any(np.diff(model.distances) < 0):
+        if model.distances.ndim != 1 or not len(model.distances) or np.any(np.diff(model.distances) < 0):
             raise ValueError("distances do not rise")
+        if not all(np.all(np.isfinite(each)) for each in (model.middle, model.precision, model.distances)):
+            raise ValueError("a middle, precision or distance that is no number")
         return model
 
 

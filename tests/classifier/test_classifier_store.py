@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 import sys
 import time
@@ -151,6 +152,10 @@ def test_another_schema_is_refused() -> None:
     )
 
 
+def law(name: str, *numbers: Any) -> dict[str, Any]:
+    return {"law": name, "numbers": list(numbers)}
+
+
 @pytest.mark.parametrize(
     ("damage", "words"),
     [
@@ -161,6 +166,24 @@ def test_another_schema_is_refused() -> None:
         (lambda m: m["symptoms"]["pump_whine"].update(model="none"), "indices must be integers"),
         (lambda m: m["usual"]["low"].pop(), "usual ranges do not fit"),
         (lambda m: m["strangeness"]["middle"].pop(), "middle and precision"),
+        (lambda m: m["strangeness"]["middle"].__setitem__(0, math.inf), "no number"),
+        (lambda m: m["strangeness"].update(distances=[[1.0]]), "do not rise"),
+        (lambda m: m["strangeness"].update(chosen=[math.inf]), "infinity"),
+        (lambda m: m["strangeness"]["engine"].update(offset=math.nan), "a weight that is no number"),
+        (lambda m: m["symptoms"]["pump_whine"].update(calibration=law("platt", math.nan, 0.0)), "is none"),
+        (lambda m: m["symptoms"]["pump_whine"].update(calibration=law("isotonic", 0, 1, -5, 7)), "rise"),
+        (lambda m: m["symptoms"]["pump_whine"].update(calibration=law("isotonic", 3, 1, 0, 1)), "rise"),
+        (lambda m: m["symptoms"]["pump_whine"].update(astray=law("platt", 1, 0), trust=-1), "measure -1"),
+        (lambda m: m["symptoms"]["pump_whine"].update(astray=law("platt", 1, 0), trust=1.9), "measure 1.9"),
+        (lambda m: m["symptoms"]["pump_whine"].update(astray=law("platt", 1, 0), trust=math.inf), "inf"),
+        (lambda m: m["symptoms"]["pump_whine"].update(astray=law("platt", 1, 0)), "no entry 'trust'"),
+        (
+            lambda m: m["symptoms"]["pump_whine"].update(calibration=law("platt", [1, 2], [3, 4])),
+            "with 2 numbers",
+        ),
+        (lambda m: m.update(made=None), "not iterable"),
+        (lambda m: m["made"].update(shares={"pump_whine": None}), "NoneType"),
+        (lambda m: m["made"].update(shares={"pump_whine": math.nan}), "no number"),
     ],
 )
 def test_damage_is_refused_in_words(damage: Any, words: str) -> None:
