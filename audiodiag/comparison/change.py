@@ -207,7 +207,8 @@ def change_of(
     name:
         The symptom, one of ``records.SYMPTOMS``.
     before, after:
-        At least one recording each; all measured at the same places and bands, NaN where one lacks them.
+        At least one recording each; all measured at the same places and bands, NaN where one lacks them. One
+        that surely shows the engine in none of the bands that serve as the ruler is not counted.
     prior:
         What is held beforehand; that of the symptom without.
     odds:
@@ -233,7 +234,9 @@ def change_of(
         return replace(nothing, reason="no recording carries the bands where it would sound on both sides")
     if len(bands) < FEWEST_REFERENCES:
         return replace(nothing, reason="the engine cannot be followed on both sides, so there is no ruler")
-    sides = [_Side(recordings, places, bands, prior) for recordings in (before, after)]
+    followed = [[m for m in side if _sure(m.engine)[bands].any()] for side in (before, after)]
+    nothing = replace(nothing, repeatability="measured" if min(map(len, followed)) > 1 else "prior")
+    sides = [_Side(recordings, places, bands, prior) for recordings in followed]
     hz = np.exp(np.mean([np.log(side.hz) for side in sides], axis=0))
     engine_hz = np.exp(np.mean([np.log(side.engine_hz) for side in sides], axis=0))
     reached = _reached(engine_hz, [m.symptom for m in everything], prior)

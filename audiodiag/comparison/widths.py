@@ -55,8 +55,10 @@ def recordings_for(change_db: float, parts: Sequence[Part], at_hand: int, confid
     5
     >>> recordings_for(6.0, [Part(16.0, 1.0, 1.0, 20.0)], 1, 0.975) is None
     True
+    >>> recordings_for(6.0, [Part(0.1, 0.1, 0.1, 20.0)], 9, 0.975)
+    9
     """
-    for number in range(at_hand, MOST_RECORDINGS + 1):
+    for number in range(at_hand, max(at_hand, MOST_RECORDINGS) + 1):
         few = [replace(part, few=min(part.few, 1.0 / number)) for part in parts]
         sd, t = spread_of(few if number > at_hand else parts, confidence)
         if (t + OFTEN) * sd <= change_db:

@@ -43,6 +43,25 @@ def recording(
     )
 
 
+@pytest.mark.parametrize("odds", [0.0, 20.0])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_a_recording_without_an_engine_to_follow_does_not_count(odds: float, swapped: bool) -> None:
+    """Nobody knows its gain, so it must neither move the estimate nor pass for a repetition."""
+    engine = recording(-10.0).engine
+    lost = replace(recording(30.0), engine=Strengths(engine.hz, engine.power, engine.power))
+    one, two = [recording(0.0)], [recording(-10.0)]
+    alone = change_of("cavitation_groan", one, two, odds=odds)
+    sides = (one, [*two, lost]) if swapped else ([*one, lost], two)
+    assert change_of("cavitation_groan", *sides, odds=odds) == alone
+    assert alone.change_db is not None and alone.repeatability == "prior"
+
+
+def test_more_recordings_than_anybody_is_sent_to_make_still_find_a_change() -> None:
+    """Nine a side find 6 dB no worse than eight do, so that nobody is told that more would not do."""
+    sides = ([recording(level) for _ in range(9)] for level in (0.0, -10.0))
+    assert change_of("relief_hiss", *sides).needed == 9
+
+
 def test_published_difference_of_means() -> None:
     """CHECK_VALUES 13: by hand, uncertainties, GTC and scipy."""
     found = welch_difference([62.1, 61.8, 62.5, 62.0, 61.9], [58.7, 59.1, 58.4, 59.0, 58.9])
