@@ -159,12 +159,13 @@ def analyse(
     scene = build_scene(run, quality, run_speed, run_phases, vehicle)
     measurements = later(measure_scene(scene), run_start_s)
     listener = model or load_model()
+    readings = other_readings(speed) if quality.usable and listener.weighs_readings else ()
     others = [
         (reading.confidence, _measured_at(reading, clip, quality, phases, vehicle).values)
-        for reading in (other_readings(speed) if quality.usable and listener.weighs_readings else ())
+        for reading in readings
     ]
     prediction = listener.predict(measurements.values, others=others)
-    speed = _with_weighed_readings(speed, [probability for probability, _ in others])
+    speed = _with_weighed_readings(speed, [reading.median_rpm for reading in readings])
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
         phases = _inferred_phases(scene, symptoms, run_start_s)
@@ -195,20 +196,19 @@ def _measured_at(
     return measure_scene(build_scene(run, quality, run_speed, run_phases, vehicle))
 
 
-def _with_weighed_readings(speed: SpeedTrace, likely: list[float]) -> SpeedTrace:
-    """Note on the speed that the symptoms were measured at other readings of it, too."""
-    if not likely:
+def _with_weighed_readings(speed: SpeedTrace, rpm: list[float]) -> SpeedTrace:
+    """Note on the speed that the symptoms were measured at other readings of it, too (``rpm``: medians)."""
+    if not rpm:
         return speed
-    percent = [f"{100 * probability:.0f}" for probability in likely]
-    if len(likely) == 1:
+    if len(rpm) == 1:
         text = (
-            f"The symptoms were measured at another reading of the speed as well, {percent[0]} % likely; "
-            "their probabilities weigh both."
+            f"The symptoms were measured as at about {rpm[0]:.0f} rpm as well; their probabilities take both "
+            "speeds into account, each as far as it is likely."
         )
     else:
         text = (
-            "The symptoms were measured at two other readings of the speed as well, "
-            f"{percent[0]} and {percent[1]} % likely; their probabilities weigh all three."
+            f"The symptoms were measured as at about {rpm[0]:.0f} and {rpm[1]:.0f} rpm as well; their "
+            "probabilities take all three speeds into account, each as far as it is likely."
         )
     return replace(speed, notes=(*speed.notes, Note("readings_weighed", text)))
 

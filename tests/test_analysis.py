@@ -76,6 +76,7 @@ def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(mon
         assert [note.code for note in found.speed.notes if note.code == "readings_weighed"] == count * [
             "readings_weighed"
         ]
+        assert any("as at about 400 rpm as well" in note.text for note in found.speed.notes) == bool(count)
     probability, slow = others[0]
     assert probability == 0.3
     assert slow["whine_order"] == pytest.approx(2 * order, abs=0.1), (

@@ -79,7 +79,7 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
         print(f"pump tones sought from order {pump.first_order:.2f} on, {pump.source}")
     elif speed.known:
         print(
-            "no pump is surely heard: its tones stay in the rest; "
+            "no whine of a pump is heard: its tones, if any, stay in the rest; "
             "state --pump-ratio and --vanes to seek them all the same"
         )
     for part in written:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from audiodiag.report.wording import HEARD_FROM
+
 if TYPE_CHECKING:
     from audiodiag.orders.parts import PartsPlan
     from audiodiag.records import Analysis
@@ -103,6 +105,7 @@ def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
                 truer = heard / multiple
                 return PumpGuess(truer, ratio * truer / stated, "as stated and heard near by")
         return PumpGuess(stated, ratio, "as stated")
-    if math.isfinite(heard) and analysis.symptom("pump_whine").probability >= LOOKED_FOR_FROM:
-        return PumpGuess(heard, ratio, "as heard")
-    return PumpGuess(None, ratio, "not sought: no pump is surely heard, and its drive is not stated")
+    probability = analysis.symptom("pump_whine").probability
+    if math.isfinite(heard) and probability >= LOOKED_FOR_FROM:
+        return PumpGuess(heard, ratio, "as heard" if probability >= HEARD_FROM else "as perhaps heard")
+    return PumpGuess(None, ratio, "not sought: no whine of a pump is heard, and its drive is not stated")

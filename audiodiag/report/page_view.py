@@ -227,6 +227,7 @@ def _sound(number: int, found: SymptomFinding, analysis: Analysis, s: Sentences)
 def _notes(analysis: Analysis, s: Sentences) -> tuple[Said, ...]:
     """What makes the answer less sure, worst first."""
     noted = (*wording.recording_notes(analysis), *analysis.speed.notes, *analysis.phases.notes)
+    noted = tuple(note for note in noted if note.code != wording.CYLINDERS_DOUBTED)  # said with the speed
     told = [note for note in noted if note.severity != "info"] + [n for n in noted if n.code == "simulated"]
     return tuple(s.tell(text) for text in list(dict.fromkeys(note.text for note in told))[:MOST_NOTES])
 

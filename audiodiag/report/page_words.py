@@ -98,13 +98,16 @@ def speed_said(analysis: Analysis, s: Sentences) -> list[str]:
     if speed.source == "acoustic":
         text += s.say("sure.speed_sure", percent=percent_said(speed.confidence))
     if speed.cylinders is not None:
-        how = s.say(f"sure.cylinders_{speed.cylinders_source}")
+        doubted = any(note.code == wording.CYLINDERS_DOUBTED for note in speed.notes)
+        how = s.say("sure.cylinders_doubted" if doubted else f"sure.cylinders_{speed.cylinders_source}")
         text += s.say("sure.cylinders", count=speed.cylinders, source=how)
     said = [f"{text}."]
     for other in speed.alternatives[:2]:
         if other.probability >= 0.05:
             rpm, percent = round(speed.median_rpm * other.factor), percent_said(other.probability)
             name = "sure.alternative_cylinders" if other.cylinders else "sure.alternative"
+            if other.cylinders and abs(other.factor - 1.0) < 0.005:
+                name = "sure.alternative_same_speed"
             said.append(s.say(name, rpm=rpm, percent=percent, count=other.cylinders))
     return said
 

@@ -26,7 +26,7 @@ MOST_LINES = 40
 """Lines that a report may have at 80 columns."""
 LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
-_CYLINDERS = "cylinders_ambiguous"
+_WEIGHED = "readings_weighed"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 _LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
 _STYLES = {
@@ -166,7 +166,9 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
                 else ", not sure at all"
             )
         if speed.cylinders is not None:
-            doubt = ", not certain" if any(note.code == _CYLINDERS for note in speed.notes) else ""
+            doubt = (
+                ", not certain" if any(note.code == wording.CYLINDERS_DOUBTED for note in speed.notes) else ""
+            )
             text += f"; {speed.cylinders} cylinders ({speed.cylinders_source}{doubt})"
         elif speed.source == "acoustic":
             text += "; number of cylinders unknown, state it to be surer"
@@ -183,6 +185,9 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
                 lines += _hanging(
                     f"could also {also} ({wording.percent(other.probability)})", width, indent=4
                 )
+        for note in speed.notes:
+            if note.code == _WEIGHED:
+                lines += _hanging(note.text, width, indent=4)
     else:
         lines += _hanging("engine speed not found; state it with --rpm where you know it", width, indent=4)
     lines += _hanging(_steering_text(analysis), width, indent=4)
@@ -216,7 +221,7 @@ def _recording(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     told += [
         note
         for note in (*analysis.speed.notes, *analysis.phases.notes)
-        if note.severity != "info" and note.code != _CYLINDERS
+        if note.severity != "info" and note.code not in (wording.CYLINDERS_DOUBTED, _WEIGHED)
     ]
     left = len(told) - detail.notes
     more = f"; {left} more note{'s' if left > 1 else ''} in --json" if left > 0 else ""

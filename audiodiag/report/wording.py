@@ -42,6 +42,8 @@ __all__ = [
     "when_words",
 ]
 
+CYLINDERS_DOUBTED = "cylinders_ambiguous"
+"""Code of the note that the number of cylinders is not certain; reports say it with the speed."""
 HEARD_FROM = 0.5
 """Probability from which a sound is called heard."""
 MAYBE_FROM = 0.25

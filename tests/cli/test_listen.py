@@ -87,6 +87,7 @@ def test_the_pump_is_sought_only_where_it_is_heard_or_its_drive_stated(
     found = pump_sought(analysis, vehicle)
     assert found.first_order == first_order
     assert found.source.startswith("not sought") == (first_order is None)
+    assert (found.source == "as perhaps heard") == (probability == 0.25)
 
 
 @pytest.mark.parametrize(

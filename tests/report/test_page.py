@@ -17,7 +17,7 @@ from audiodiag.analysis import analyse
 from audiodiag.cli import main
 from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
-from audiodiag.records import PHASES, SYMPTOMS, Phases, read_only
+from audiodiag.records import PHASES, SYMPTOMS, Note, Phases, SpeedAlternative, read_only
 from audiodiag.report import language as language_room
 from audiodiag.report import wording
 from audiodiag.report.figures import picture_svg
@@ -191,6 +191,17 @@ def test_levels_against_the_steering_find_a_louder_stop():
     whole = phase_rows(replace(analysis, clip=clip))[0]
     middle = {level.phase: level.middle_db for level in whole.levels}
     assert abs(middle["stop"] - 12.0) < 0.5 and max(middle["centre"], middle["turning"]) < 0.5
+
+
+def test_doubt_on_the_cylinders_stands_with_the_speed_and_once():
+    analysis = squeal_analysis()
+    doubt = Note("cylinders_ambiguous", "The number of cylinders cannot be told.")
+    speed = replace(analysis.speed, notes=(doubt,), alternatives=(SpeedAlternative(1.0, 8, 0.06),))
+    page = report_page([PageClip(replace(analysis, speed=speed))])
+    body = page.split("<body", 1)[1].split("<script", 1)[0]
+    assert "heard, not certain" in body
+    assert "could also come from 8 cylinders at the same speed" in body
+    assert doubt.text not in body
 
 
 def test_normal_page_says_so():

@@ -218,6 +218,14 @@ def test_doubt_on_the_cylinders_stands_beside_them_and_once():
     assert doubt.text not in text
 
 
+def test_readings_that_were_weighed_stand_with_the_speed_and_not_with_what_is_wrong_with_the_clip():
+    weighed = Note("readings_weighed", "The symptoms were measured as at about 400 rpm as well.")
+    speed = replace(speed_trace(), notes=(weighed,), alternatives=(SpeedAlternative(0.5, 8, 0.3),))
+    text = flat(text_report(replace(squeal_analysis(), speed=speed)))
+    assert f"(30 %) {weighed.text} steering" in text
+    assert text.count(weighed.text) == 1
+
+
 def test_worst_note_stands_first():
     refused = cannot_tell_analysis()
     quality = replace(refused.quality, notes=(*squeal_analysis().quality.notes, *refused.quality.notes))
