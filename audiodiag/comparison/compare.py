@@ -50,6 +50,12 @@ __all__ = ["HEARD_IN_EITHER", "Comparison", "compare_sides", "flipped"]
 
 HEARD_IN_EITHER = 0.5
 """Probability in one recording at least from which a symptom is compared without being asked for."""
+PLAIN, UNLIKELY = 0.5, 0.05
+"""Probabilities from which a side has a sound and down to which it has not."""
+ANOTHER_SOUND = (
+    "one side plainly has it and the other has not, yet its bands are as loud on both: "
+    "another sound may fill them"
+)
 BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
 """Bands in which the beats of chirp and growl are looked for, Hz."""
 SWING_HZ = 700.0
@@ -151,7 +157,7 @@ def compare_sides(
     for name in SYMPTOMS:
         change = _unheard(name)
         if name in wanted and usable:
-            change = _change(name, sides, conditions, odds)
+            change = _believed(_change(name, sides, conditions, odds), before, after)
         if name in wanted and not conditions.comparable:
             change = replace(_unheard(name), reason="the sides cannot be compared, see the warnings")
         changes.append(change)
@@ -176,6 +182,17 @@ def compare_sides(
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
         one_phone=one_phone,
     )
+
+
+def _believed(change: SymptomChange, before: Sequence[Analysis], after: Sequence[Analysis]) -> SymptomChange:
+    """Call no sound unchanged that one side plainly has and the other, for itself, has not.
+
+    What is as loud on both sides is then another sound in the same bands.
+    """
+    likely = [max(found.symptom(change.name).probability for found in side) for side in (before, after)]
+    if change.word != "unchanged" or max(likely) < PLAIN or min(likely) > UNLIKELY:
+        return change
+    return replace(change, word="cannot_tell", reason=ANOTHER_SOUND)
 
 
 def _more(changes: Sequence[SymptomChange], counts: tuple[int, int]) -> Note | None:

@@ -93,7 +93,7 @@ def _ridges(power: FloatArray, wide: int, smooth: int, over: float, inside: NDAr
     near = maximum_filter(stands, size=(1, 5 if smooth == 1 else smooth)).astype(np.float32)
     lasting = uniform_filter1d(near, 2 * SQUEAL_FRAMES + 1, axis=0) >= LASTING
     mine = maximum_filter(stands & lasting, size=(1, 5))
-    return np.where(mine, np.clip(1.0 - floor / level, 0.0, 1.0), 0.0)
+    return np.where(mine, np.clip(1.0 - floor / np.maximum(level, 1e-30), 0.0, 1.0), 0.0)
 
 
 def chirp_mask(

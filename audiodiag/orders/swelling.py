@@ -94,7 +94,7 @@ def groan_mask(
     time_s = (np.arange(len(power)) - 1) * frame / HOPS / rate_hz
     edges = _edges(hertz, min(BAND_HZ[1], 0.47 * rate_hz))
     bands = np.stack([power[:, a:b].mean(axis=1) for a, b in itertools.pairwise(edges)], axis=1)
-    bands = np.maximum(bands, 1e-30)
+    bands = np.maximum(bands, max(1e-12 * float(bands.max()), 1e-30))
     calm = _calm(bands, time_s, crank, calm_spans_s)
     lines = np.diff(edges).astype(float)
     groan, quiet = _explained(bands, calm, np.sqrt(lines), time_s, crank, pump_ratio)
@@ -226,9 +226,11 @@ def _explained(
         strength = (
             strength * smooth((up * each).sum(axis=1)) / np.maximum(smooth((down * each).sum(axis=1)), 1e-30)
         )
+        strength = np.minimum(strength, 1e15)
         each = (strength * beat)[:, np.newaxis] * shape
         up, down = pulls(each * spectrum)
         spectrum = spectrum * (up * each).sum(axis=0) / np.maximum((down * each).sum(axis=0), 1e-30)
+        spectrum = np.minimum(spectrum, 1e15)
         up, down = pulls(each * spectrum)
         raised = CALM_WEIGHT * smooth(up.sum(axis=1)) * loud + sure
         loud = raised / (CALM_WEIGHT * smooth(down.sum(axis=1)) + sure)

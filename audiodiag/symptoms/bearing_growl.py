@@ -122,7 +122,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     sides = 0.5 * (at(together, order - shafts) + at(together, order + shafts))
     line_db, harmonic_db = _loudest(first[best]), max(_loudest(second[best]), _loudest(third[best]), 0.0)
     pair_db = _pair_db(at(wide, order - shafts), at(wide, order + shafts), per_band[best])
-    near = np.abs(angle.beat_order - order) < 0.03
+    near = np.abs(angle.beat_order - order) < max(0.03, 0.51 * step)
     depth = float(np.sqrt(angle.narrow_power[near][:, strongest].max()))
     blocks = angle.narrow_blocks[:, near][:, :, strongest].max(axis=1)
     beside = np.abs(np.abs(angle.beat_order - order) - 0.2) < 0.1
@@ -147,7 +147,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     of_pump = _of_pump(grid, pump, step)
     kept = np.where(of_pump, -3.0, score)
     apart = int(np.argmax(kept))
-    beats = np.abs(angle.beat_order - float(grid[apart])) < 0.03
+    beats = np.abs(angle.beat_order - float(grid[apart])) < max(0.03, 0.51 * step)
     column = int(np.argmax(per_band[apart]))
     aside = np.abs(np.abs(angle.beat_order - float(grid[apart])) - 0.2) < 0.1
     course = angle.narrow_blocks[:, beats][:, :, column].max(axis=1)

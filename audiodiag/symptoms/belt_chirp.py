@@ -57,18 +57,17 @@ MEASURES = (
     Measure(
         "chirp_narrow_fit_db",
         "dB",
-        "In the narrow band that shows bursts best whole belt passes between them "
-        "earn the beat {value:.1f} dB.",
+        "In the narrow band that shows a chirp best, gaps of whole belt passes earn the beat {value:.1f} dB.",
     ),
     Measure(
         "chirp_narrow_rate_hz",
         "1/s",
-        "In the narrow band that shows them best {value:.1f} bursts come a second.",
+        "In the narrow band that shows a chirp best, {value:.1f} bursts come every second.",
     ),
     Measure(
         "chirp_narrow_peakiness",
         "1",
-        "In the narrow band that shows bursts best the peaks lie {value:.1f} doublings of power "
+        "In the narrow band that shows a chirp best, the peaks lie {value:.1f} doublings of power "
         "above the usual.",
     ),
     Measure("chirp_irregularity", "1", "The gaps between bursts scatter by {value:.2f} (0: all alike)."),

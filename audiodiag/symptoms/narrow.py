@@ -45,7 +45,7 @@ def narrow_envelopes(
         centres.append(centre)
         weights.append(inside / inside.sum())
     if not weights:
-        return np.zeros(0), np.zeros((0, 0), np.float32), rate_hz / hop
+        return np.zeros(0), np.zeros((1, 0), np.float32), rate_hz / hop
     matrix = np.array(weights, dtype=np.float32).T
     parts = [part @ matrix for part in short_time_power(samples, window, hop)]
     power = np.concatenate(parts) if parts else np.zeros((0, len(centres)), np.float32)

@@ -86,6 +86,29 @@ def test_pictures_and_sound(sides: Sides) -> None:
     assert [span[0] for span in found.listening.spans_s] == ["before", "after"] * 3
 
 
+def test_no_sound_is_called_unchanged_that_only_one_side_has(sides: Sides) -> None:
+    unchanged = sides[0]
+    name = "cavitation_groan"
+
+    def sure(side: list[Analysis], probability: float) -> list[Analysis]:
+        return [
+            replace(
+                found,
+                clip=replace(found.clip, sha256=f"{probability}"),
+                symptoms=tuple(
+                    replace(s, probability=probability) if s.name == name else s for s in found.symptoms
+                ),
+            )
+            for found in side
+        ]
+
+    both = compare_sides(sure(unchanged, 0.9), sure(unchanged, 0.8), one_phone=True).symptom(name)
+    assert both.word == "unchanged"
+    for one, other in ((0.9, 0.02), (0.02, 0.9)):
+        found = compare_sides(sure(unchanged, one), sure(unchanged, other), one_phone=True).symptom(name)
+        assert found.word == "cannot_tell" and "another sound" in found.reason
+
+
 def test_gain_changes_nothing(sides: Sides) -> None:
     def quiet(one: Analysis) -> Analysis:
         return replace(one, clip=replace(one.clip, samples=one.clip.samples * np.float32(0.1), sha256="q"))

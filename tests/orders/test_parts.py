@@ -147,3 +147,14 @@ def test_a_pump_order_on_a_half_order_is_told_apart_by_what_the_neighbours_make_
     parts = plan.split(pump, rate)
     assert np.std(parts.pump) > 0.9 * np.std(pump)
     assert np.std(plan.split(engine, rate).engine) > 0.85 * np.std(engine)
+
+
+@pytest.mark.parametrize("rate", [11025, 16000])
+@pytest.mark.filterwarnings("ignore:overflow")
+def test_a_burst_in_digital_silence_makes_no_part_silent_or_no_number(rate):
+    clip = np.zeros(12 * rate, np.float32)
+    clip[5 * rate : 5 * rate + rate // 10] = np.random.default_rng(3).standard_normal(rate // 10)
+    clip[8 * rate] = 1.0
+    parts = plan_parts(clip, rate, time_s=[0, 12], rpm=[800, 800], pump_ratio=1.1).split(clip, rate)
+    assert all(np.isfinite(part).all() for _, part in parts.items())
+    assert np.abs(parts.total() - clip).max() < 1e-5

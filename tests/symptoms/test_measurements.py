@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from audiodiag.records import Phases, PhaseSpan, Quality, SpeedTrace
+from audiodiag.speed.given import speed_from_number
 from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
 from audiodiag.vehicle import Vehicle
 
@@ -201,6 +202,19 @@ def test_odd_clips_give_numbers_or_nothing_and_never_a_warning(
     found = measure_all(bays.clip_of(samples, rate), Quality(True, (), (50.0, rate / 2)), speed)
     assert tuple(found.values) == MEASUREMENT_NAMES
     assert not any(math.isinf(value) for value in found.values.values())
+
+
+def test_a_recording_that_ends_below_the_narrow_bands_is_measured() -> None:
+    dull = Quality(True, (), (50.0, 700.0))
+    values = measure_all(bays.clip_of(bays.engine()), dull, bays.trace()).values
+    assert np.isfinite(values["engine_comb_db"])
+    assert np.isnan(values["growl_comb_db"]) and np.isnan(values["chirp_narrow_comb_db"])
+
+
+def test_a_dozen_turns_are_enough_for_a_growl_to_be_sought() -> None:
+    clip = bays.clip_of(bays.engine()[: int(3.05 * bays.RATE)])
+    values = measure_all(clip, bays.quality(), speed_from_number(250.0, clip.duration_s)).values
+    assert np.isfinite(values["growl_comb_db"])
 
 
 def test_bands_beyond_the_recording_are_left_out() -> None:
