@@ -148,9 +148,7 @@ def write_at_once(desk: Desk, times: int) -> None:
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A desk in a process of its own for the tests of one file, ended as a person ends it."""
-    made = Served(tmp_path_factory.mktemp("desk"))
+    made = Served(tmp_path_factory.mktemp("desk") / "desk")
     made.start()
     yield made
-    made.process.terminate()
-    made.process.wait(timeout=30)
-    made.process.stderr.close()
+    made.end()

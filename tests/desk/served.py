@@ -14,7 +14,65 @@ import urllib.request
 from contextlib import suppress
 from pathlib import Path
 
+from tests.limits import children_of
+
 ROOT = Path(__file__).resolve().parents[2]
+
+
+def free_port() -> int:
+    """Give a port of this machine that nobody listens at."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return free.getsockname()[1]
+
+
+class Started:
+    """A command in a process of its own. What it says goes into a file: a pipe that nobody reads would fill,
+    and then stop it for ever."""
+
+    def __init__(self, command: list[str], log: Path, environment: dict[str, str] | None = None) -> None:
+        self.log = log
+        self._from = log.stat().st_size if log.exists() else 0
+        with log.open("ab") as words:
+            self.process = subprocess.Popen(
+                command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=words, stderr=words, env=environment
+            )
+
+    def __enter__(self) -> Started:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.end()
+
+    def said(self) -> str:
+        """Give what it has said since it was started."""
+        return self.log.read_bytes()[self._from :].decode(errors="replace")
+
+    def hear(self, pattern: str, within_s: float = 60.0) -> re.Match[str]:
+        """Wait until it says something; fails, and ends it, where it does not."""
+        until = time.monotonic() + within_s
+        while True:
+            ended = self.process.poll() is not None
+            if found := re.search(pattern, self.said()):
+                return found
+            if ended or time.monotonic() > until:
+                self.kill()
+                raise AssertionError(f"{pattern!r} was never said, only: {self.said()[-2000:]}")
+            time.sleep(0.05)
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self.process.kill()
+        self.process.wait(timeout=30)
+
+    def end(self) -> None:
+        """End it as a person does; by force, and a failure, where it does not end."""
+        self.process.terminate()
+        try:
+            self.process.wait(timeout=30)
+        except subprocess.TimeoutExpired:
+            self.kill()
+            raise AssertionError(f"it did not end when told to, and said: {self.said()[-2000:]}") from None
 
 
 class Served:
@@ -22,12 +80,16 @@ class Served:
 
     def __init__(self, folder: Path, *, workers: int = 2, database: str | None = None) -> None:
         self.folder, self.workers, self.database = folder, workers, database
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self.port = free_port()
         self.base = f"http://127.0.0.1:{self.port}"
-        self.process: subprocess.Popen[str] | None = None
+        self.started: Started | None = None
         self.cookie = ""
+
+    @property
+    def process(self) -> subprocess.Popen[bytes]:
+        """The server's process."""
+        assert self.started is not None
+        return self.started.process
 
     def __enter__(self) -> Served:
         self.start()
@@ -35,21 +97,19 @@ class Served:
 
     def __exit__(self, *_: object) -> None:
         """Leave nothing running, whatever went wrong."""
-        if self.process is not None and self.process.poll() is None:
+        if self.started is not None and self.process.poll() is None:
             self.kill()
+
+    def command(self) -> list[str]:
+        """Give the command that serves."""
+        command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
+        command += ["--port", str(self.port), "--workers", str(self.workers)]
+        return command + (["--database", self.database] if self.database else [])
 
     def start(self) -> None:
         """Start it and come in by the address that it prints."""
-        command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--folder", str(self.folder)]
-        command += ["--port", str(self.port), "--workers", str(self.workers)]
-        command += ["--database", self.database] if self.database else []
-        self.process = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True)
-        address = ""
-        for line in self.process.stderr:
-            if found := re.search(r"http://\S+/start/\S+", line):
-                address = found[0]
-                break
-        assert address, "the desk printed no address"
+        self.started = Started(self.command(), self.folder.with_name(f"{self.folder.name}.log"))
+        address = self.started.hear(r"http://\S+/start/\S+(?=\s)")[0]
         until = time.monotonic() + 60
         while True:
             try:
@@ -59,14 +119,22 @@ class Served:
                 answer.close()
                 return
             except OSError:
-                assert time.monotonic() < until
+                if time.monotonic() > until:
+                    self.kill()
+                    raise AssertionError(
+                        f"it does not answer, and said: {self.started.said()[-2000:]}"
+                    ) from None
                 time.sleep(0.1)
 
     def kill(self) -> None:
         """End it as a power cut would."""
-        self.process.kill()
-        self.process.wait()
-        self.process.stderr.close()
+        assert self.started is not None
+        self.started.kill()
+
+    def end(self) -> None:
+        """End it as a person does."""
+        assert self.started is not None
+        self.started.end()
 
     def kill_one_worker(self, rng: random.Random, *, parent: bool = False) -> bool:
         """Kill one process at work at random, or the parent of them all; False where none works."""
@@ -78,12 +146,6 @@ class Served:
             os.kill(rng.choice(working), signal.SIGKILL)
         return True
 
-    def end(self) -> None:
-        """End it as a person does."""
-        self.process.terminate()
-        self.process.wait(timeout=30)
-        self.process.stderr.close()
-
     def ask(self, method: str, place: str, body: bytes | None = None) -> bytes:
         """Ask for something as a page of the desk does."""
         request = urllib.request.Request(f"{self.base}{place}", data=body, method=method)
@@ -94,15 +156,6 @@ class Served:
             request.add_header("Content-Type", "application/octet-stream" if sound else "application/json")
         with urllib.request.urlopen(request, timeout=30) as answer:
             return answer.read()
-
-
-def children_of(pid: int) -> list[int]:
-    """Give the children of a process, of all its threads."""
-    found: list[int] = []
-    for task in Path(f"/proc/{pid}/task").glob("*/children"):
-        with suppress(OSError):
-            found += [int(each) for each in task.read_text().split()]
-    return found
 
 
 class _Still(urllib.request.HTTPRedirectHandler):

@@ -12,9 +12,12 @@ import pytest
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="the browser's driver is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
-)
+pytestmark = [
+    pytest.mark.limit(300),
+    pytest.mark.skipif(
+        CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
+    ),
+]
 
 from tests.desk.conftest import wait_for  # noqa: E402
 from tests.desk.test_workforce import DEMO  # noqa: E402

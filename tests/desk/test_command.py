@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import http.client
-import os
 import re
-import socket
 import ssl
 import subprocess
 import sys
@@ -17,6 +15,7 @@ import pytest
 from audiodiag.cli import main
 from audiodiag.desk.certificate import certificate_for
 from audiodiag.desk.passphrase import passphrase_fits, set_passphrase
+from tests.desk.served import Started, free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -57,10 +56,11 @@ def test_what_cannot_be_is_refused(capsys, tmp_path, arguments, word):
 
 def test_passphrase_is_set_from_a_pipe(tmp_path):
     command = [sys.executable, "-m", "audiodiag", "desk", "--set-passphrase", "--folder", str(tmp_path)]
-    good = subprocess.run(command, input="violet ladder moon cup\n", cwd=ROOT, capture_output=True, text=True)
+    run = {"cwd": ROOT, "capture_output": True, "text": True, "timeout": 120}
+    good = subprocess.run(command, **run, input="violet ladder moon cup\n")
     assert good.returncode == 0, good.stderr
     assert passphrase_fits(tmp_path, "violet ladder moon cup")
-    bad = subprocess.run(command, input="short\n", cwd=ROOT, capture_output=True, text=True)
+    bad = subprocess.run(command, **run, input="short\n")
     assert bad.returncode == 2
     assert "too easy to guess" in bad.stderr
 
@@ -71,64 +71,48 @@ def certificate(tmp_path) -> tuple[Path, Path]:
     return made.certificate, made.key
 
 
-def _free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return free.getsockname()[1]
-
-
 def test_shared_desk_wants_a_passphrase(capsys, tmp_path, certificate):
     arguments = ["--share", "--name", "desk.example", "--certificate", str(certificate[0])]
     arguments += ["--certificate-key", str(certificate[1]), "--folder", str(tmp_path / "d")]
-    assert "needs a passphrase" in _refused(capsys, *arguments, "--port", str(_free_port()))
+    assert "needs a passphrase" in _refused(capsys, *arguments, "--port", str(free_port()))
 
 
 def test_shared_desk_over_tls_lets_in_by_passphrase_only(tmp_path, certificate):
-    folder, port = tmp_path / "desk", _free_port()
+    folder, port = tmp_path / "desk", free_port()
     folder.mkdir()
     set_passphrase(folder, "violet ladder moon cup")
     command = [sys.executable, "-m", "audiodiag", "desk", "--share", "--name", "desk.example", "--no-browser"]
     command += ["--certificate", str(certificate[0]), "--certificate-key", str(certificate[1])]
-    with subprocess.Popen(
-        [*command, "--folder", str(folder), "--port", str(port)], cwd=ROOT, stderr=subprocess.PIPE, text=True
-    ) as process:
-        try:
-            address = next(line for line in process.stderr if "https://" in line)
-            assert "/start/" not in address, "a shared desk prints no key"
-            answer = _ask(port, certificate[0], "POST", b"passphrase=wrong")
-            assert answer.status == 403
-            answer = _ask(port, certificate[0], "POST", b"passphrase=violet+ladder+moon+cup&name=one")
-            assert answer.status == 303
-            cookie = answer.headers["Set-Cookie"]
-            assert re.match(r"__Host-desk_\d+=", cookie)
-            assert "Secure" in cookie
-            assert answer.headers["Strict-Transport-Security"]
-            assert _ask(port, certificate[0], "GET", None, host="evil.example").status == 421
-        finally:
-            process.terminate()
+    command += ["--folder", str(folder), "--port", str(port)]
+    with Started(command, tmp_path / "said.log") as desk:
+        desk.hear("Ctrl-C")
+        assert "https://" in desk.said()
+        assert "/start/" not in desk.said(), "a shared desk prints no key"
+        answer = _ask(port, certificate[0], "POST", b"passphrase=wrong")
+        assert answer.status == 403
+        answer = _ask(port, certificate[0], "POST", b"passphrase=violet+ladder+moon+cup&name=one")
+        assert answer.status == 303
+        cookie = answer.headers["Set-Cookie"]
+        assert re.match(r"__Host-desk_\d+=", cookie)
+        assert "Secure" in cookie
+        assert answer.headers["Strict-Transport-Security"]
+        assert _ask(port, certificate[0], "GET", None, host="evil.example").status == 421
 
 
 def test_a_shared_desk_makes_its_certificate_and_says_where_it_listens(tmp_path):
-    folder, port = tmp_path / "desk", _free_port()
+    folder, port = tmp_path / "desk", free_port()
     folder.mkdir()
     set_passphrase(folder, "violet ladder moon cup")
     command = [sys.executable, "-m", "audiodiag", "desk", "--share", "--no-browser", "--name", "desk.example"]
     command += ["--name", "127.0.0.1", "--listen-at", "127.0.0.1", "--folder", str(folder)]
-    with subprocess.Popen(
-        [*command, "--port", str(port)], cwd=ROOT, stderr=subprocess.PIPE, text=True
-    ) as process:
-        try:
-            said = ""
-            while "Ctrl-C" not in said:
-                said += next(process.stderr)
-            made = certificate_for(folder, ("desk.example",))
-            assert made.fingerprint in said
-            assert "it listens at 127.0.0.1" in said
-            assert f"https://desk.example:{port}/enter" in said
-            answer = _ask(port, made.certificate, "POST", b"passphrase=wrong")
-            assert answer.status == 403
-        finally:
-            process.terminate()
+    with Started([*command, "--port", str(port)], tmp_path / "said.log") as desk:
+        desk.hear("Ctrl-C")
+        made = certificate_for(folder, ("desk.example",))
+        assert made.fingerprint in desk.said()
+        assert "it listens at 127.0.0.1" in desk.said()
+        assert f"https://desk.example:{port}/enter" in desk.said()
+        answer = _ask(port, made.certificate, "POST", b"passphrase=wrong")
+        assert answer.status == 403
 
 
 def _ask(port: int, trusted: Path, method: str, body: bytes | None, host: str = "desk.example"):
@@ -152,29 +136,18 @@ def _ask(port: int, trusted: Path, method: str, body: bytes | None, host: str = 
 
 
 def test_it_listens_on_this_machine_only(tmp_path):
-    port = _free_port()
+    port = free_port()
     command = [sys.executable, "-m", "audiodiag", "desk", "--no-browser", "--port", str(port)]
-    with subprocess.Popen(
-        [*command, "--folder", str(tmp_path)],
-        cwd=ROOT,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=dict(os.environ),
-    ) as process:
-        try:
-            assert any("/start/" in line for line in process.stderr)
-            until = time.monotonic() + 30
-            wanted = f":{port:04X}"
-            listening: list[str] = []
-            while not listening and time.monotonic() < until:
-                rows = (
-                    Path("/proc/net/tcp").read_text().splitlines()
-                    + Path("/proc/net/tcp6").read_text().splitlines()
-                )
-                listening = [
-                    row.split()[1] for row in rows if row.split()[1].endswith(wanted) and " 0A " in row
-                ]
-                time.sleep(0.1)
-            assert listening == [f"0100007F{wanted}"], "127.0.0.1 and nothing else"
-        finally:
-            process.terminate()
+    with Started([*command, "--folder", str(tmp_path / "desk")], tmp_path / "said.log") as desk:
+        desk.hear("/start/")
+        until = time.monotonic() + 30
+        wanted = f":{port:04X}"
+        listening: list[str] = []
+        while not listening and time.monotonic() < until:
+            rows = (
+                Path("/proc/net/tcp").read_text().splitlines()
+                + Path("/proc/net/tcp6").read_text().splitlines()
+            )
+            listening = [row.split()[1] for row in rows if row.split()[1].endswith(wanted) and " 0A " in row]
+            time.sleep(0.1)
+        assert listening == [f"0100007F{wanted}"], "127.0.0.1 and nothing else"

@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
+import pytest
 from sqlalchemy import select
 
 from audiodiag.cases.bag import bag_files, parcel_bytes
@@ -29,6 +30,7 @@ CLIP = (shipped_folder("recordings_demo") / "12_whine_old_phone.3gp").read_bytes
 MOST = 90
 """Recordings, fewer than one case may hold."""
 LONGEST_S = 240.0 + 20.0 * KILLS
+pytestmark = pytest.mark.limit(2 * LONGEST_S)
 
 
 class Counted:

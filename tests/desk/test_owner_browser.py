@@ -14,9 +14,12 @@ import pytest
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="the browser's driver is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
-)
+pytestmark = [
+    pytest.mark.limit(300),
+    pytest.mark.skipif(
+        CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
+    ),
+]
 
 from audiodiag.causes import load_knowledge  # noqa: E402
 from audiodiag.clip import read_clip  # noqa: E402

@@ -26,7 +26,8 @@ from sqlalchemy import func, select
 from audiodiag.desk.store import Store
 from audiodiag.desk.tables import JobRow
 from audiodiag.resources import shipped_folder
-from tests.desk.served import Served, children_of
+from tests.desk.served import Served
+from tests.limits import children_of
 
 CUT_S = 0.37
 PAUSE_S = 1.0

@@ -14,6 +14,7 @@ from audiodiag.report.page import PageClip, report_page
 from tests.report.browser import accessibility_rules, chromium
 from tests.report.examples import findings, normal_analysis, squeal_analysis
 
+pytestmark = pytest.mark.limit(120)
 WIDTHS = (390, 1280)
 FOCUSED = """(() => {
     const e = document.activeElement;
