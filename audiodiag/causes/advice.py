@@ -120,8 +120,11 @@ def advice_in(state: State) -> Advice:
     )
 
 
-def state_text(state: State, *, width: int = 80) -> str:
-    """Say what is known at the start: sounds, answers, the margin at the pump's inlet, and what leads."""
+def state_text(state: State, *, causes: bool = True, width: int = 80) -> str:
+    """Say what is known at the start: sounds, answers, the margin at the pump's inlet, and what leads.
+
+    ``causes`` leaves out what leads where `advice_text` of the same state follows and says it.
+    """
     known = state.knowledge
     lines = ["What is known"]
     heard = [(name, share) for name, share in state.heard.items() if share >= HEARD]
@@ -135,7 +138,8 @@ def state_text(state: State, *, width: int = 80) -> str:
     suction = state.circumstances.suction if state.circumstances else None
     if suction is not None:
         lines += ["", "Margin at the pump's inlet", *wrapped(suction.text(), width=width, first="  ")]
-    lines += ["", "Likely causes", *_ranking(findings_of(state), width)]
+    if causes:
+        lines += ["", "Likely causes so far", *_ranking(findings_of(state), width)]
     return "\n".join(lines) + "\n"
 
 

@@ -90,7 +90,8 @@ def run(wanted: argparse.Namespace) -> int:
     talk = not wanted.json
     moves: list[Move] = []
     if talk:
-        sys.stdout.write(f"{name}\n{state_text(state)}")
+        answers_follow = bool(saw) or not wanted.no_questions
+        sys.stdout.write(f"{name}\n{state_text(state, causes=answers_follow)}")
     for observation, answer in saw.items():
         after = state.answered(observation, answer)
         moves.append(Move.of(observation, answer, state, after))

@@ -234,7 +234,7 @@ def _advise(doing: Doing) -> int:
     of = "no recording was listened to yet"
     if heard is not None:
         of = f"by {heard.recording.file_name}{' (simulated clip)' if heard.simulated else ''}"
-    print(f"{case.title}: {of}\n{state_text(advice.state)}\n{advice_text(advice)}", end="")
+    print(f"{case.title}: {of}\n{state_text(advice.state, causes=False)}\n{advice_text(advice)}", end="")
     return 0
 
 

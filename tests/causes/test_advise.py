@@ -72,6 +72,17 @@ def test_at_the_end_of_the_input_it_stops_cleanly(
     assert code == 0 and err == "" and "Check next" in out
 
 
+def test_causes_are_said_once_where_nothing_moves_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = str(case_file(tmp_path))
+    _, out, _ = run(capsys, "advise", case, "--no-questions")
+    assert out.count("Likely causes") == 1
+    _, out, _ = run(capsys, "advise", case, "--no-questions", "--saw", "fluid_level=low")
+    before, after = out.index("Likely causes so far\n"), out.index("Likely causes\n")
+    assert before < out.index(" -> ") < after, "from what was heard alone, the move, and where it led"
+
+
 def test_options_and_a_file_answer_and_options_win(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -45,7 +45,9 @@ def test_a_case_goes_from_clip_to_parcel(capsys, folder, key, tmp_path):
     assert "squeal" in shown
     assert "Take care first" in shown
     ran(capsys, folder, "note", key, "belt looked at")
-    assert "belt" in ran(capsys, folder, "advise", key).lower()
+    advised = ran(capsys, folder, "advise", key)
+    assert "belt" in advised.lower()
+    assert advised.count("Likely causes") == 1
     parcel = tmp_path / "case.zip"
     ran(capsys, folder, "pack", key, "--out", str(parcel), "--wait")
     with zipfile.ZipFile(parcel) as opened:
