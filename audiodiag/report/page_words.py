@@ -102,13 +102,12 @@ def speed_said(analysis: Analysis, s: Sentences) -> list[str]:
         how = s.say("sure.cylinders_doubted" if doubted else f"sure.cylinders_{speed.cylinders_source}")
         text += s.say("sure.cylinders", count=speed.cylinders, source=how)
     said = [f"{text}."]
-    for other in speed.alternatives[:2]:
-        if other.probability >= 0.05:
-            rpm, percent = round(speed.median_rpm * other.factor), percent_said(other.probability)
-            name = "sure.alternative_cylinders" if other.cylinders else "sure.alternative"
-            if other.cylinders and abs(other.factor - 1.0) < 0.005:
-                name = "sure.alternative_same_speed"
-            said.append(s.say(name, rpm=rpm, percent=percent, count=other.cylinders))
+    for other in wording.other_speeds(speed, most=2):
+        numbers = s.say("answer.or").join(map(str, other.cylinders))
+        name = "sure.alternative_cylinders" if numbers else "sure.alternative"
+        if numbers and other.same:
+            name = "sure.alternative_same_speed"
+        said.append(s.say(name, rpm=round(other.rpm), percent=percent_said(other.probability), count=numbers))
     return said
 
 

@@ -26,7 +26,6 @@ MOST_LINES = 40
 """Lines that a report may have at 80 columns."""
 LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
-_WEIGHED = "readings_weighed"
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 _LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
 _STYLES = {
@@ -176,17 +175,14 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
         if unknown_share > 0.1:
             text += f"; unknown for {wording.percent(unknown_share)} of the time"
         lines += _hanging(text, width, indent=4)
-        for other in speed.alternatives[: detail.alternatives]:
-            if other.probability >= 0.05:
-                cylinders = f" with {other.cylinders} cylinders" if other.cylinders else ""
-                also = f"be {speed.median_rpm * other.factor:.0f} rpm{cylinders}"
-                if other.factor == 1 and other.cylinders:
-                    also = f"have {other.cylinders} cylinders at the same speed"
-                lines += _hanging(
-                    f"could also {also} ({wording.percent(other.probability)})", width, indent=4
-                )
+        for other in wording.other_speeds(speed, most=detail.alternatives):
+            numbers = " or ".join(map(str, other.cylinders))
+            also = f"be {other.rpm:.0f} rpm" + (f" with {numbers} cylinders" if numbers else "")
+            if other.same and numbers:
+                also = f"have {numbers} cylinders at the same speed"
+            lines += _hanging(f"could also {also} ({wording.percent(other.probability)})", width, indent=4)
         for note in speed.notes:
-            if note.code == _WEIGHED:
+            if note.code == wording.READINGS_WEIGHED:
                 lines += _hanging(note.text, width, indent=4)
     else:
         lines += _hanging("engine speed not found; state it with --rpm where you know it", width, indent=4)
@@ -221,7 +217,7 @@ def _recording(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     told += [
         note
         for note in (*analysis.speed.notes, *analysis.phases.notes)
-        if note.severity != "info" and note.code not in (wording.CYLINDERS_DOUBTED, _WEIGHED)
+        if note.severity != "info" and note.code not in (wording.CYLINDERS_DOUBTED, wording.READINGS_WEIGHED)
     ]
     left = len(told) - detail.notes
     more = f"; {left} more note{'s' if left > 1 else ''} in --json" if left > 0 else ""

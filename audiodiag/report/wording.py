@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from audiodiag.causes import load_knowledge
 from audiodiag.records import (
@@ -16,24 +17,30 @@ from audiodiag.records import (
     Clip,
     Note,
     Phases,
+    SpeedAlternative,
     SpeedTrace,
     SymptomFinding,
 )
+from audiodiag.speed.readings import SAME, other_readings
 
 __all__ = [
+    "CYLINDERS_DOUBTED",
     "HEARD_FROM",
     "LEAST_SHARE",
     "MAYBE_FROM",
     "NO_SUPPORT",
     "PHASE_WORDS",
+    "READINGS_WEIGHED",
     "SYMPTOM_WORDS",
     "VERDICT_WORDS",
+    "OtherSpeed",
     "causes_worth_a_line",
     "cost_words",
     "covered_s",
     "effort_words",
     "is_simulated",
     "level_words",
+    "other_speeds",
     "percent",
     "phase_words",
     "recording_notes",
@@ -44,6 +51,10 @@ __all__ = [
 
 CYLINDERS_DOUBTED = "cylinders_ambiguous"
 """Code of the note that the number of cylinders is not certain; reports say it with the speed."""
+READINGS_WEIGHED = "readings_weighed"
+"""Code of the note that names the speeds at which the symptoms were measured as well."""
+LEAST_READING = 0.05
+"""Probability below which another reading of the speed is not said."""
 HEARD_FROM = 0.5
 """Probability from which a sound is called heard."""
 MAYBE_FROM = 0.25
@@ -177,6 +188,48 @@ def when_words(found: SymptomFinding, analysis: Analysis, *, most: int = 3) -> s
 def speed_source_words(speed: SpeedTrace) -> str:
     """Say where the engine speed comes from."""
     return _SPEED_SOURCES[speed.source]
+
+
+@dataclass(frozen=True)
+class OtherSpeed:
+    """Another reading of the same sound, with all numbers of cylinders that it may have at this speed.
+
+    rpm: median, rpm. probability: of all of them together. cylinders: those said, none where unknown.
+    same: it is the speed itself, with another number of cylinders.
+    """
+
+    rpm: float
+    probability: float
+    cylinders: tuple[int, ...]
+    same: bool
+
+
+def other_speeds(speed: SpeedTrace, *, most: int) -> list[OtherSpeed]:
+    """Give the likeliest other readings of a speed, and all at which symptoms were measured, likeliest first.
+
+    Readings of one speed are taken together, as they are where the symptoms are measured.
+    """
+    together: list[list[SpeedAlternative]] = []
+    for other in sorted(speed.alternatives, key=lambda each: -each.probability):
+        alike = (group for group in together if abs(other.factor / group[0].factor - 1.0) < SAME)
+        if (group := next(alike, None)) is not None:
+            group.append(other)
+        else:
+            together.append([other])
+    together.sort(key=lambda group: -sum(each.probability for each in group))
+    noted = any(note.code == READINGS_WEIGHED for note in speed.notes)
+    weighed = [other.median_rpm for other in other_readings(speed)] if noted else []
+    said: list[OtherSpeed] = []
+    for place, group in enumerate(together):
+        rpm = speed.median_rpm * group[0].factor
+        share = sum(each.probability for each in group)
+        if (place < most and share >= LEAST_READING) or any(abs(rpm / one - 1.0) < SAME for one in weighed):
+            likely = [each.cylinders for each in group if each.probability >= LEAST_READING] or [
+                group[0].cylinders
+            ]
+            numbers = tuple(sorted({number for number in likely if number}))
+            said.append(OtherSpeed(rpm, share, numbers, abs(group[0].factor - 1.0) < SAME))
+    return said
 
 
 def cost_words(check: CheckAdvice) -> str:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from audiodiag.analysis import _with_weighed_readings
 from audiodiag.causes import cautions_for, infer_causes, load_knowledge, next_checks
 from audiodiag.records import (
     SYMPTOMS,
@@ -23,8 +24,11 @@ from audiodiag.records import (
 )
 from audiodiag.report import wording
 from audiodiag.report.jsonform import analysis_to_dict
+from audiodiag.report.language import load_sentences
+from audiodiag.report.page_words import speed_said
 from audiodiag.report.text import MOST_LINES, text_report, verdict_line
 from audiodiag.report.wording import NO_SUPPORT
+from audiodiag.speed.readings import other_readings
 from tests.report.examples import (
     CAUTIONS,
     cannot_tell_analysis,
@@ -224,6 +228,33 @@ def test_readings_that_were_weighed_stand_with_the_speed_and_not_with_what_is_wr
     text = flat(text_report(replace(squeal_analysis(), speed=speed)))
     assert f"(30 %) {weighed.text} steering" in text
     assert text.count(weighed.text) == 1
+
+
+def test_every_speed_that_was_weighed_has_its_line_with_all_that_it_may_be():
+    """Six readings of four speeds: each of the two that were measured has a line, on a full screen too."""
+    others = (
+        SpeedAlternative(1.0, 6, 0.2),
+        SpeedAlternative(0.5, 8, 0.15),
+        SpeedAlternative(1.0, 8, 0.12),
+        SpeedAlternative(1.503, 4, 0.07),
+        SpeedAlternative(1.5, 3, 0.06),
+        SpeedAlternative(2.0, 4, 0.04),
+    )
+    bare = replace(speed_trace(), alternatives=others)
+    rpm = [other.median_rpm for other in other_readings(bare)]
+    assert len(rpm) == 2
+    speed = _with_weighed_readings(bare, rpm)
+    for analysis in (normal_analysis(), squeal_analysis(), crowded_analysis()):
+        text = text_report(replace(analysis, speed=speed))
+        for one in rpm:
+            assert f"be {one:.0f} rpm with" in flat(text)
+        assert "3 or 4 cylinders (13 %)" in flat(text)
+        assert f"{2 * speed.median_rpm:.0f} rpm" not in flat(text), "neither weighed nor likely"
+        assert len(text.splitlines()) <= MOST_LINES
+    text = flat(text_report(replace(normal_analysis(), speed=speed)))
+    assert "have 6 or 8 cylinders at the same speed (32 %)" in text, "where there is room for it"
+    told = " ".join(speed_said(replace(squeal_analysis(), speed=speed), load_sentences("de")))
+    assert f"{rpm[1]:.0f} 1/min mit 3 oder 4 Zylindern sein (13\u00a0%)" in told
 
 
 def test_worst_note_stands_first():
