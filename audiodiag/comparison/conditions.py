@@ -72,8 +72,7 @@ def conditions_of(
     high = min(found.quality.band_hz[1] for found in everything)
     notes: list[Note] = [
         *_unusable(everything),
-        *_codings(before, after, names),
-        *_band(low, high, everything),
+        *(_band(low, high, everything) or _codings(before, after, names)),
     ]
     speed, shared, told = _speeds(before, after, names)
     notes += [*told, *_steering(everything)]
@@ -227,6 +226,8 @@ def _coding(found: Analysis) -> str:
 def _codings(before: Sequence[Analysis], after: Sequence[Analysis], names: tuple[str, str]) -> list[Note]:
     one, two = ({_coding(found) for found in side} for side in (before, after))
     kinds = ({coding_kind(found.clip.codec) for found in side} for side in (before, after))
+    if not all(found.quality.levels_usable for found in (*before, *after)):
+        return []  # the refusal says more
     rates = [
         [f.clip.bit_rate for f in side if f.clip.bit_rate and coding_kind(f.clip.codec) != "lossless"]
         for side in (before, after)
@@ -249,12 +250,14 @@ def _band(low_hz: float, high_hz: float, everything: Sequence[Analysis]) -> list
     if high_hz > 0.7 * best or high_hz > 10_000.0:
         return []
     poorest = min(everything, key=lambda found: found.quality.band_hz[1])
+    if not poorest.quality.levels_usable:
+        return []  # the refusal says more
     return [
         Note(
             "band_of_the_poorer",
             f"Only {low_hz:.0f} Hz to {high_hz / 1000:.1f} kHz is compared, because {poorest.clip.name} "
             f"carries no "
-            "more. Record it again at high quality.",
+            "more. Record it again at high quality, with the same program and settings as the others.",
         )
     ]
 

@@ -178,6 +178,27 @@ def test_conditions_say_what_to_record_again(sides: Sides) -> None:
     assert any(n.code == "steering_not_stated" for n in conditions_of([slow], [mute]).notes)
 
 
+def test_what_a_telephone_takes_away_is_said_once(sides: Sides) -> None:
+    """Coding, band and speech coding of one recording are one reason to record it again, not three."""
+    slow, fast = sides[0][0], sides[1][0]
+    dull = replace(
+        fast,
+        clip=replace(fast.clip, codec="amr_nb"),
+        quality=replace(fast.quality, band_hz=(150.0, 3400.0), levels_usable=False),
+    )
+    about = {"levels_unusable", "other_coding", "band_of_the_poorer"}
+
+    def said(one: Analysis) -> list[str]:
+        forth, back = conditions_of([slow], [one]), conditions_of([one], [slow])
+        codes = [note.code for note in forth.notes if note.code in about]
+        assert [note.code for note in back.notes if note.code in about] == codes
+        return codes
+
+    assert said(dull) == ["levels_unusable"]
+    assert said(replace(dull, quality=replace(dull.quality, levels_usable=True))) == ["band_of_the_poorer"]
+    assert said(replace(dull, quality=fast.quality)) == ["other_coding"]
+
+
 def test_a_recording_that_carries_far_less_is_left_out_where_its_side_has_others(sides: Sides) -> None:
     one, two = sides[0][0], sides[1][0]
     dull = replace(
