@@ -101,17 +101,17 @@ PRIORS: dict[str, Prior] = {
         one_phone_db=0.9,
     ),
     "cavitation_groan": Prior(
-        repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=1.6, reaches=True,
+        repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=2.0, reaches=True,
         bridges=True, one_phone_db=0.4,
     ),
     "belt_squeal": Prior(
-        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.1, bridges=True, one_phone_db=0.4
+        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.5, bridges=True, one_phone_db=0.4
     ),
     "belt_chirp": Prior(
         repeat_db=0.8, healthy=1.0, ruler=NEAR_RULER, hidden_db=2.4, hidden_weight=8.0, reaches=True,
         one_phone_db=0.6,
     ),
-    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.4, one_phone_db=0.4),
+    "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.8, one_phone_db=0.4),
     "bearing_growl": Prior(
         repeat_db=0.7, healthy=10.0, residue=2.5, ruler=NEAR_RULER, ruler_share=0.5, hidden_db=3.8,
         hidden_weight=20.0,
@@ -120,7 +120,9 @@ PRIORS: dict[str, Prior] = {
 }  # fmt: skip
 """Priors by symptom, chosen on 708 simulated pairs of two phones (seeds 60000 to 60081, 70000 to 70035, 90000
 to 90199, 95000 to 95149, 98000 to 98089 and 110000 to 110149) and 283 of one phone (91000 to 91059 and 120000
-to 120179 with one recording a side, 92000 to 92039 and 121000 to 121002 with three)."""
+to 120179 with one recording a side, 92000 to 92039 and 121000 to 121002 with three); what is hidden of groan,
+squeal and hiss widened on 160000 to 160095 and on single recordings of 150000 to 150029 and 170000 to
+170089."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,12 +274,14 @@ class _View:
     alike: float
     prior: Prior
 
+    def one_place(self, side: _Side) -> float:
+        """Probability that a side was recorded by one phone at one place; a single recording surely was."""
+        return 1.0 if side.count == 1 else chance_one_place(_unevenness([side, side], self.free))
+
     def places_left(self, side: _Side) -> float:
         """What is left, as a share, of what is each place's own: all where a side was recorded at one place,
         and the less, the more places it has."""
-        if side.count == 1:
-            return 1.0
-        one = chance_one_place(_unevenness([side, side], self.free))
+        one = self.one_place(side)
         return one + (1.0 - one) / side.count
 
     def ruler(
@@ -523,32 +527,34 @@ def _parts(
     view: _View,
     doubt_db: float,
 ) -> list[Part]:
-    """Name the parts of the variance of a change."""
+    """Name the parts of the variance of a change.
+
+    What each recording adds of its own place and phone is part of the scatter of a side that was recorded at
+    several places. There it is held beforehand and held up by that scatter, and not counted beside it.
+    """
     prior = view.prior
-    few = sum(1.0 / side.count for side in sides) / 2.0
-    places = sum(view.places_left(side) for side in sides) / 2.0
     unlike, two = 1.0 - view.alike, 1.0 - view.same
     spread, known = float((share**2).sum()), float(share @ ruler.covariance @ share)
     hidden = prior.hidden_db**2
     doubt = (unlike + view.alike * ONE_PHONE_DOUBT**2) * doubt_db**2
-    hopping = (unlike + view.alike * ONE_PHONE_HOPPING**2) * prior.hopping_db**2
+    hopping = (unlike + view.alike * ONE_PHONE_HOPPING**2) * prior.hopping_db**2 * (1.0 - spread)
+    ruled = two * (1.0 - RULER_LASTS) * known + unlike * prior.place_db**2 * spread
+    buried = unlike * (1.0 - HIDDEN_LASTS) * hidden + (1.0 - DOUBT_LASTS) * doubt
+    alone = [view.one_place(side) for side in sides]
+    places = sum(alone) / 2.0
     parts = [
-        Part(
-            (view.same + two * RULER_LASTS) * known,
-            two * (1.0 - RULER_LASTS) * known + unlike * prior.place_db**2 * spread,
-            places,
-            prior.ruler_weight,
-        ),
+        Part((view.same + two * RULER_LASTS) * known, ruled, places, prior.ruler_weight),
         Part(
             two * HIDDEN_LASTS * hidden + view.alike * prior.one_phone_db**2 + DOUBT_LASTS * doubt,
-            unlike * (1.0 - HIDDEN_LASTS) * hidden + (1.0 - DOUBT_LASTS) * doubt,
+            buried,
             places,
             prior.hidden_weight,
         ),
-        Part(0.0, hopping * (1.0 - spread), few, prior.hidden_weight),
+        Part(0.0, hopping, sum(side.count == 1 for side in sides) / 2.0, prior.hidden_weight),
     ]
-    for side, level, loud in zip(sides, levels, heard, strict=True):
-        each = side.count * _repeat_variance(level, loud, prior)
+    for side, level, loud, one in zip(sides, levels, heard, alone, strict=True):
+        shown = (1.0 - one) * (ruled + buried) / 2.0 + hopping / 2.0 * (side.count > 1)
+        each = side.count * _repeat_variance(level, loud, prior, shown)
         parts.append(Part(0.0, each, 1.0 / side.count, prior.weight + (side.count - 1.0) * loud))
     return parts
 
@@ -564,12 +570,15 @@ def _margins(side: _Side, t: float, heard: bool, prior: Prior, places: float) ->
     return max(above, 0.0), below
 
 
-def _repeat_variance(levels_db: FloatArray, heard: bool, prior: Prior) -> float:
-    """Variance of the side's mean level from recording to recording, the prior held up by the sample."""
+def _repeat_variance(levels_db: FloatArray, heard: bool, prior: Prior, shown: float) -> float:
+    """Variance of the side's mean level from recording to recording, the prior held up by the sample.
+
+    ``shown``: what places and phones add to the scatter, held beforehand, dB squared.
+    """
     count = len(levels_db)
     squares = float(((levels_db - levels_db.mean()) ** 2).sum()) if heard else 0.0
     freedom = (count - 1) if heard else 0
-    return (prior.weight * prior.repeat_db**2 + squares) / (prior.weight + freedom) / count
+    return (prior.weight * (prior.repeat_db**2 + shown) + squares) / (prior.weight + freedom) / count
 
 
 def _word(change: SymptomChange) -> Word:

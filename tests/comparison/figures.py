@@ -3,11 +3,12 @@
 ``python -m tests.comparison.figures pairs FIRST COUNT [FOLDER] [RECORDINGS] [WORDS]``: with so many
 recordings a side; words: "alike", with one phone at one place; "stated", and the user says so; "apart", every
 recording at another place and in another coding, one phone before and another after; "shared", the same with
-both phones on both sides. ``... bleeds FIRST COUNT``: the bleed watch. Measured pairs are kept in FOLDER,
-where one is named, so that a changed prior need not simulate again. Choices were made on pairs 60000 to
-60081, 70000 to 70035, 90000 to 90199, 95000 to 95149, 98000 to 98089, 110000 to 110149, on alike ones 91000
-to 91059, 92000 to 92039, 120000 to 120179, 121000 to 121028, on those of several recordings 150000 to 150059,
-on bleeds 5000 to 5023, 7000 to 7009; figures from other seeds are the ones that count.
+both phones on both sides; "mixed", the same with a phone of its own for every recording. ``... bleeds FIRST
+COUNT``: the bleed watch. Measured pairs are kept in FOLDER, where one is named, so that a changed prior need
+not simulate again. Choices were made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 95000 to 95149,
+98000 to 98089, 110000 to 110149, 160000 to 160095, on alike ones 91000 to 91059, 92000 to 92039, 120000 to
+120179, 121000 to 121028, on those of several recordings 150000 to 150059 and 170000 to 170089, on bleeds 5000
+to 5023, 7000 to 7009; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 
@@ -143,7 +145,7 @@ def main(argv: list[str]) -> None:
     if what == "pairs":
         folder = Path(argv[3]) if len(argv) > 3 else None
         recordings = int(argv[4]) if len(argv) > 4 and argv[4].isdigit() else 1
-        phones: Phones | None = "apart" if "apart" in argv else "shared" if "shared" in argv else None
+        phones = next((kind for kind in get_args(Phones) if kind in argv), None)
         rows = list(
             pair_rows(
                 first, count, folder, recordings,

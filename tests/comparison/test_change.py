@@ -59,7 +59,7 @@ def test_a_recording_without_an_engine_to_follow_does_not_count(odds: float, swa
 def test_more_recordings_than_anybody_is_sent_to_make_still_find_a_change() -> None:
     """Nine a side find 6 dB no worse than eight do, so that nobody is told that more would not do."""
     sides = ([recording(level) for _ in range(9)] for level in (0.0, -10.0))
-    assert change_of("relief_hiss", *sides).needed == 9
+    assert change_of("relief_hiss", *sides, odds=20.0).needed == 9
 
 
 def test_published_difference_of_means() -> None:
@@ -259,6 +259,25 @@ def test_scattered_recordings_widen_the_interval() -> None:
     )
     assert calm.smallest_db is not None and wild.smallest_db is not None
     assert wild.smallest_db > 1.5 * calm.smallest_db
+
+
+def test_what_places_add_is_not_counted_beside_the_scatter_that_shows_it() -> None:
+    """Eight places a side whose recordings scatter by 3 dB: what they hide is in that scatter already."""
+    rng = np.random.default_rng(8)
+    scatter = rng.permutation(np.linspace(-4.5, 4.5, 8))
+    sides = [
+        [recording(level + x, phone_db=3.0 * rng.standard_normal(len(ENGINE_HZ))) for x in scatter]
+        for level in (0.0, -6.0)
+    ]
+
+    def variance(hidden_db: float, weight: float) -> float:
+        found = change_of("relief_hiss", *sides, prior=Prior(weight=weight, hidden_db=hidden_db))
+        assert found.smallest_db is not None and found.alike < 0.5
+        return found.smallest_db**2
+
+    lasting = variance(6.0, 1e-6) - variance(0.0, 1e-6)
+    held = variance(6.0, 1e6) - variance(0.0, 1e6)
+    assert 0.0 < lasting < 0.65 * held
 
 
 def test_ruler_grows_unsure_away_from_its_bands() -> None:

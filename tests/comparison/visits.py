@@ -11,8 +11,9 @@ from tests.comparison.pairs import CODINGS, Pair, draw_pair, steered
 
 __all__ = ["Phones", "draw_visits"]
 
-Phones = Literal["apart", "shared"]
-"""One phone before and another after, or both phones in turn on both sides."""
+Phones = Literal["apart", "shared", "mixed"]
+"""One phone before and another after; both phones in turn on both sides; or a phone of its own for every
+recording."""
 
 
 def draw_visits(seed: int, recordings: int, phones: Phones) -> Pair:
@@ -24,6 +25,7 @@ def draw_visits(seed: int, recordings: int, phones: Phones) -> Pair:
     rng = np.random.default_rng([seed, 78])
     idle = float(rng.uniform(680.0, 950.0))
     pool = [int(rng.integers(1, 2**31)) for _ in range(2)]
+    every = np.random.default_rng([seed, 79])
     sides, places = [], []
     for side, what in enumerate((drawn.level_db, drawn.level_db + drawn.change_db)):
         one = []
@@ -32,6 +34,7 @@ def draw_visits(seed: int, recordings: int, phones: Phones) -> Pair:
             around = [name for name, often in (("room", 0.4), ("street", 0.5)) if rng.random() < often]
             around += ["gain_control"] if rng.random() < 0.5 else []
             phases = steered(rng)
+            phone = pool[side if phones == "apart" else i % 2]
             one.append(
                 BaySettings(
                     symptoms=(drawn.symptom,) if np.isfinite(what) else (),
@@ -46,7 +49,7 @@ def draw_visits(seed: int, recordings: int, phones: Phones) -> Pair:
                     disturbances=tuple(around),
                     surroundings_db=float(rng.uniform(-25.0, -10.0)),
                     car_seed=seed,
-                    phone_seed=pool[side if phones == "apart" else i % 2],
+                    phone_seed=int(every.integers(1, 2**31)) if phones == "mixed" else phone,
                 )
             )
         sides.append(tuple(one))
