@@ -151,7 +151,8 @@ class SymptomChange:
     beforehand. alike: probability that all recordings were made by one phone at one place, as it was held for
     the interval. uneven_db: by how much the engine's bands differ between the sides beyond the gain, NaN
     where that was not measured. needed: recordings a side, like these, with which a change of
-    ``UNCHANGED_WITHIN_DB`` is found in nine of ten cases, None where even many are too few.
+    ``UNCHANGED_WITHIN_DB`` is found in nine of ten cases where each is made with another phone at another
+    place, None where even many are too few.
     """
 
     name: str
@@ -542,8 +543,9 @@ def _parts(
     buried = unlike * (1.0 - HIDDEN_LASTS) * hidden + (1.0 - DOUBT_LASTS) * doubt
     alone = [view.one_place(side) for side in sides]
     places = sum(alone) / 2.0
+    phones = two * RULER_LASTS * known
     parts = [
-        Part((view.same + two * RULER_LASTS) * known, ruled, places, prior.ruler_weight),
+        Part(view.same * known + phones, ruled, places, prior.ruler_weight, phones),
         Part(
             two * HIDDEN_LASTS * hidden + view.alike * prior.one_phone_db**2 + DOUBT_LASTS * doubt,
             buried,

@@ -171,9 +171,9 @@ def more_recordings_note(
     if None in needed and not alike:
         return Note(
             "same_phone_and_place",
-            f"{missed} for some sounds, and more like these would not do. Make four a side, each with the "
-            "phone at another place, with the same phones on both sides; or record both sides with one phone "
-            "at one place.",
+            f"{missed} for some sounds, and by their widths even eight a side might not do. Make eight a "
+            "side, each at another place and with another phone; or record both sides with one phone at one "
+            "place.",
             severity="info",
         )
     if most <= min(counts):
@@ -183,8 +183,8 @@ def more_recordings_note(
         return Note("more_of_the_same", f"{missed} for some sounds. {takes}, made alike.", severity="info")
     return Note(
         "more_recordings",
-        f"{missed} for some sounds. {takes}, each with the phone at another place, with the same phones on "
-        "both sides. One phone kept at one place needs fewer.",
+        f"{missed} for some sounds. {takes}, each at another place and with another phone, or with the same "
+        "phones on both sides. One phone kept at one place needs fewer.",
         severity="info",
     )
 

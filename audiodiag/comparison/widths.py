@@ -26,13 +26,15 @@ class Part:
     """One part of the variance of a change, dB squared.
 
     lasting: what stays. each: what one recording a side would add. few: what is left of that with the
-    recordings at hand, as a share. freedom: degrees of freedom of all.
+    recordings at hand, as a share. freedom: degrees of freedom of all. phones: how much of what stays belongs
+    to the phones, so that it shrinks too where every recording is made with another one.
     """
 
     lasting: float
     each: float
     few: float
     freedom: float
+    phones: float = 0.0
 
 
 def spread_of(parts: Sequence[Part], confidence: float) -> tuple[float, float]:
@@ -48,18 +50,30 @@ def spread_of(parts: Sequence[Part], confidence: float) -> tuple[float, float]:
 
 
 def recordings_for(change_db: float, parts: Sequence[Part], at_hand: int, confidence: float) -> int | None:
-    """How many recordings a side, each at another place, find a change of this size in nine of ten cases, if
-    they are like those at hand; None if even ``MOST_RECORDINGS`` are too few. Never fewer than ``at_hand``.
+    """How many recordings a side, each with another phone at another place, find a change of this size in
+    nine of ten cases, if they are like those at hand; None if even ``MOST_RECORDINGS`` are too few. Never
+    fewer than ``at_hand``.
 
     >>> recordings_for(6.0, [Part(1.0, 9.0, 1.0, 20.0)], 1, 0.975)
     5
     >>> recordings_for(6.0, [Part(16.0, 1.0, 1.0, 20.0)], 1, 0.975) is None
     True
+    >>> recordings_for(6.0, [Part(4.0, 1.0, 1.0, 20.0)], 1, 0.975) is None
+    True
+    >>> recordings_for(6.0, [Part(4.0, 1.0, 1.0, 20.0, phones=4.0)], 1, 0.975)
+    2
     >>> recordings_for(6.0, [Part(0.1, 0.1, 0.1, 20.0)], 9, 0.975)
     9
     """
     for number in range(at_hand, max(at_hand, MOST_RECORDINGS) + 1):
-        few = [replace(part, few=min(part.few, 1.0 / number)) for part in parts]
+        few = [
+            replace(
+                part,
+                few=min(part.few, 1.0 / number),
+                lasting=part.lasting - part.phones * (1.0 - at_hand / number),
+            )
+            for part in parts
+        ]
         sd, t = spread_of(few if number > at_hand else parts, confidence)
         if (t + OFTEN) * sd <= change_db:
             return number
