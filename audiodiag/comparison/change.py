@@ -482,7 +482,8 @@ def _judged(
     """Put the parts of the uncertainty together and say the word."""
     prior = view.prior
     heard = [side.heard(prior) for side in sides]
-    levels = [10.0 * np.log10(np.maximum(side.joined, 0.5 * side.joined_error)) for side in sides]
+    with np.errstate(divide="ignore"):  # a side that holds nothing lies infinitely low
+        levels = [10.0 * np.log10(np.maximum(side.joined, 0.5 * side.joined_error)) for side in sides]
     top = max(10.0 * math.log10(max(side.mean, 0.5 * side.noise, 1e-300)) for side in sides)
     found = replace(
         nothing,
@@ -498,7 +499,7 @@ def _judged(
     # An interval without a bound on one side needs only one quantile on the other.
     confidence = 0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE
     total, t = spread_of(parts, confidence)
-    middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise)) for side in sides]
+    middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise, 1e-300)) for side in sides]
     up, down = zip(
         *(_margins(side, t, h, prior, view.places_left(side)) for side, h in zip(sides, heard, strict=True)),
         strict=True,

@@ -43,6 +43,16 @@ def recording(
     )
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_a_side_that_holds_nothing_at_all_is_infinitely_low_without_a_warning(swapped: bool) -> None:
+    loud = recording(0.0)
+    nothing = replace(loud, symptom=Strengths(HZ, np.zeros(len(HZ)), np.zeros(len(HZ))))
+    sides = ([nothing], [loud]) if swapped else ([loud], [nothing])
+    found = change_of("cavitation_groan", *sides)
+    assert (found.heard_before, found.heard_after) == (not swapped, swapped)
+    assert (found.before_db if swapped else found.after_db) == (-math.inf,)
+
+
 @pytest.mark.parametrize("odds", [0.0, 20.0])
 @pytest.mark.parametrize("swapped", [False, True])
 def test_a_recording_without_an_engine_to_follow_does_not_count(odds: float, swapped: bool) -> None:
