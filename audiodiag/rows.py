@@ -57,11 +57,17 @@ class Row:
 
 
 def row_of(clip: str, request: Request, progress: Progress | None = None) -> Row:
-    """Analyse one clip and word the answer; a bad clip gives a row too, so that rows keep their order."""
+    """Analyse one clip and word the answer; a bad clip gives a row too, so that rows keep their order.
+
+    A complaint starts with the clip's name where it does not hold it anyway.
+    """
     try:
         return _answer(clip, request, progress)
     except AudiodiagError as error:
-        return _refusal(clip, request, error, f"{_printable(clip)}: {error}\n", BAD_INPUT)
+        named = "." in clip and _printable(clip) in str(error)
+        return _refusal(
+            clip, request, error, f"{'audiodiag' if named else _printable(clip)}: {error}\n", BAD_INPUT
+        )
     except Exception as fault:
         reason = f"{type(fault).__name__}: {fault}"
         return _fault(clip, request, reason, traceback.format_exc())

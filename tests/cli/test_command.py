@@ -14,6 +14,7 @@ import pytest
 
 from audiodiag.cli import main
 from audiodiag.options import ANALYSE_OPTIONS
+from audiodiag.rows import Request, row_of
 from tests.cli.stand_in import analyse
 from tests.report.schema import ANALYSIS, REFUSAL
 
@@ -55,6 +56,14 @@ def test_bad_clip_ends_with_two_and_one_sentence(capsys):
     assert code == 2
     assert out == ""
     assert err == "bad.m4a: the clip is empty (got 0 s; allowed: at least 3 s). What to do: record again.\n"
+
+
+def test_a_complaint_names_its_clip_once(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("words.txt").write_text("no sound, only words")
+    for name in ("no.wav", "words.txt", str(tmp_path / "words.txt")):
+        assert row_of(name, Request()).complaint.count(name) == 1
+    assert row_of("away/no.wav", Request()).complaint.startswith("away/no.wav: there is no file no.wav")
 
 
 def test_rows_keep_the_order_and_bad_clips_do_not_stop_the_others(capsys):
