@@ -110,7 +110,7 @@ def desk(tmp_path) -> Iterator[Desk]:
     made.room.close()
 
 
-def wait_for(condition, within_s: float = 120.0) -> None:
+def wait_for(condition, within_s: float = 240.0) -> None:
     """Wait until something holds; fails where it does not."""
     until = time.monotonic() + within_s
     while not condition():
