@@ -15,7 +15,6 @@ from tests.desk.conftest import Desk
 
 CALLS = calls()
 OWNER_CALLS = [call for call in CALLS if "{key}" in call.path]
-IDS = ("recording", "mark", "upload", "comparison", "task", "link", "block", "file")
 
 
 def _counts(desk: Desk) -> dict[str, int]:
