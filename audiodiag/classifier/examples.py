@@ -54,8 +54,11 @@ APART_SHARE = 0.5
 OTHERS_FOR_ONE = 1 / 10
 """Clips that are no engine bay and teach only that, for each clip of the plan."""
 
-OTHERS_SEED = 500_000
-"""First seed of those clips within the million of a training's seeds."""
+OTHERS_SEED, ROTORS_SEED = 500_000, 700_000
+"""First seeds of those clips within the million of a training's seeds."""
+
+ROTORS_FOR_ONE = 1 / 20
+"""Helicopters besides, for each clip of the plan: a rotor is followed as an engine, its comb is as steady."""
 
 WRONG_BY, WRONG_FOR = 0.05, 0.1
 """A speed is wrong that is further off than the one for more than the other share of the time."""
@@ -69,7 +72,8 @@ class Recipe:
 
     duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
     apart: whether the clip comes from the bay built apart. only_strange: whether it teaches what is no engine
-    bay and nothing of symptoms, so that their shares among the clips stay.
+    bay and nothing of symptoms, so that their shares among the clips stay. kind: what it is of
+    ``simulation.elsewhere.ELSEWHERE``, None as the seed draws it.
     """
 
     seed: int
@@ -78,6 +82,7 @@ class Recipe:
     duration_s: float | None
     apart: bool = False
     only_strange: bool = False
+    kind: str | None = None
 
 
 def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
@@ -101,14 +106,16 @@ def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
 def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
     """Lay down the clips that teach what is no engine bay, beside a plan of ``count`` clips.
 
-    >>> len(others(100)), others(100)[:3] == others(30)
-    (10, True)
+    >>> len(others(100)), others(100)[:3] == others(30)[:3], others(100)[-1].kind
+    (15, True, 'rotor')
     """
+    drawn, rotors = round(count * OTHERS_FOR_ONE), round(count * ROTORS_FOR_ONE)
     recipes = []
-    for number in range(round(count * OTHERS_FOR_ONE)):
-        own = seed * 1_000_000 + OTHERS_SEED + number
-        duration = round(float(np.random.default_rng([own, 13]).uniform(5.0, 9.0)), 1)
-        recipes.append(Recipe(own, False, False, duration, only_strange=True))
+    for first, many, kind in ((OTHERS_SEED, drawn, None), (ROTORS_SEED, rotors, "rotor")):
+        for number in range(many):
+            own = seed * 1_000_000 + first + number
+            duration = round(float(np.random.default_rng([own, 13]).uniform(5.0, 9.0)), 1)
+            recipes.append(Recipe(own, False, False, duration, only_strange=True, kind=kind))
     return tuple(recipes)
 
 
@@ -176,7 +183,7 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
         else:
             import soundfile
 
-            other = simulate_not_engine(recipe.seed, duration_s=recipe.duration_s)
+            other = simulate_not_engine(recipe.seed, kind=recipe.kind, duration_s=recipe.duration_s)
             path, truth = Path(folder) / "other.wav", other.truth
             soundfile.write(path, other.samples, other.sample_rate_hz, subtype="PCM_16")
         clip = read_clip(path)

@@ -11,11 +11,13 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["AGAINST", "FOR", "leanings"]
+__all__ = ["AGAINST", "BESIDE", "FOR", "leanings"]
 
 FOR: dict[str, tuple[str, ...]] = {
     "pump_whine": (
         "whine_comb_db",
+        "whine_free_comb_db",
+        "whine_loud_comb_db",
         "whine_line_db",
         "whine_second_db",
         "whine_third_db",
@@ -33,6 +35,8 @@ FOR: dict[str, tuple[str, ...]] = {
     ),
     "belt_squeal": (
         "squeal_prominence_db",
+        "squeal_restless_db",
+        "squeal_restless_overtone_db",
         "squeal_total_s",
         "squeal_share_of_time",
         "squeal_longest_s",
@@ -62,6 +66,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "chirp_share_db",
     ),
     "relief_hiss": (
+        "hiss_merit_db",
         "hiss_rise_db",
         "hiss_flatness_db",
         "hiss_edge_db",
@@ -72,6 +77,7 @@ FOR: dict[str, tuple[str, ...]] = {
     ),
     "bearing_growl": (
         "growl_comb_db",
+        "growl_whole_db",
         "growl_line_db",
         "growl_second_db",
         "growl_sideband_db",
@@ -97,6 +103,16 @@ AGAINST: dict[str, tuple[str, ...]] = {
 }
 """Measures of which more never makes the symptom more probable."""
 
+BESIDE: dict[str, tuple[str, ...]] = {
+    "cavitation_groan": ("squeal_prominence_db",),
+    "relief_hiss": ("squeal_prominence_db", "squeal_rise_db"),
+    "bearing_growl": ("chirp_narrow_comb_db", "chirp_belt_comb_db"),
+}
+"""Measures of another symptom that account for what would pass for this one, and so speak against it.
+
+The tones of a squeal fill the bands of a hiss and of a groan and end as they do; the bursts of a chirp are
+strikes at no order of the engine."""
+
 
 def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:
     """Tell which way each measure speaks for a symptom, shape (m,): 1 for, -1 against, 0 either way.
@@ -104,5 +120,5 @@ def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:
     >>> leanings(("growl_comb_db", "growl_bare_db", "growl_order"), "bearing_growl").tolist()
     [1.0, -1.0, 0.0]
     """
-    up, down = FOR.get(symptom, ()), AGAINST.get(symptom, ())
+    up, down = FOR.get(symptom, ()), AGAINST.get(symptom, ()) + BESIDE.get(symptom, ())
     return np.array([float(name in up) - float(name in down) for name in measures])

@@ -12,6 +12,7 @@ from .codecs import resample, through_codec
 from .machines import MACHINES, Maker
 from .phone import gain_control, phone_kernel
 from .places import PLACES
+from .rotors import rotor
 from .settings import SimulatedClip, generator_for
 from .signals import (
     COSINE,
@@ -110,17 +111,6 @@ def _tool(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     return sound + noise * on_samples(bite * rng.uniform(0.3, 4) + 0.1, n, rate)
 
 
-def _rotor(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
-    """Large rotor: thumps at blade passing over rushing noise, drifting away or near."""
-    m = control_count(n, rate)
-    hz = rng.uniform(9, 28) * (1 + walk(rng, m, 2, 0.004))
-    phase = np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
-    thump = np.exp(-((((phase % 1.0) - 0.5) / rng.uniform(0.05, 0.2)) ** 2)).astype(np.float32)
-    rush = shaped_noise(rng, n, rate, [(20, 0), (200, 0), (2000, -15), (20000, -40)])
-    loud = on_samples(np.exp(walk(rng, m, 3, 0.5)), n, rate)
-    return (unit(thump - thump.mean()) + rush * (0.2 + thump)) * loud
-
-
 def _clock(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     """Ticks at a steady beat in a quiet room."""
     beat = float(rng.choice([0.2, 0.25, 0.5, 1.0]))
@@ -171,7 +161,7 @@ ELSEWHERE: dict[str, Maker] = {
     "speech": _surrounding("speech"),
     "music": _surrounding("music"),
     "tool": _tool,
-    "rotor": _rotor,
+    "rotor": rotor,
     "clock": _clock,
     "birds": _surrounding("birds"),
     "city": _city,

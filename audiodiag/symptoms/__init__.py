@@ -16,6 +16,7 @@ from audiodiag.symptoms import (
     pump_whine,
     relief_hiss,
 )
+from audiodiag.symptoms import together as joint
 from audiodiag.symptoms.measures import Measure, Measurements, SymptomMeasurement
 from audiodiag.symptoms.running_part import heard_while_running, later, while_running
 from audiodiag.symptoms.scene import Scene, build_scene
@@ -45,8 +46,10 @@ _ROOM = {
     "bearing_growl": bearing_growl,
 }
 
-MEASUREMENTS: tuple[Measure, ...] = general.MEASURES + tuple(
-    m for part in _ROOM.values() for m in part.MEASURES
+MEASUREMENTS: tuple[Measure, ...] = (
+    *general.MEASURES,
+    *(m for part in _ROOM.values() for m in part.MEASURES),
+    *joint.MEASURES,
 )
 """Every measurement with its unit and sentence, in the order of the values."""
 
@@ -97,6 +100,7 @@ def measure_scene(scene: Scene) -> Measurements:
         else:
             symptoms[name] = part.measure(scene)
         values |= symptoms[name].values
+    values |= joint.together(values)
     return Measurements({name: values[name] for name in MEASUREMENT_NAMES}, symptoms)
 
 

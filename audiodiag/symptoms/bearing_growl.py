@@ -24,6 +24,11 @@ __all__ = ["MEASURES", "PumpHeard", "measure"]
 
 MEASURES = (
     Measure("growl_comb_db", "dB", "The envelope beats off the engine's orders by {value:.1f} dB."),
+    Measure(
+        "growl_whole_db",
+        "dB",
+        "Counted only as far as no slower train shares its lines, it beats by {value:.1f} dB.",
+    ),
     Measure("growl_order", "per crank turn", "The strikes come {value:.2f} times per crank turn."),
     Measure("growl_line_db", "dB", "The first line of the beat stands {value:.1f} dB out."),
     Measure("growl_second_db", "dB", "The line at twice the beat's order stands {value:.1f} dB out."),
@@ -73,6 +78,10 @@ NARROW_SHARE = 2.0 ** (0.5 / PER_OCTAVE) - 2.0 ** (-0.5 / PER_OCTAVE)
 FURTHEST_SHIFT = 0.025
 SHIFT_GAIN_DB = 0.5
 """By so much the engine's comb must stand out further at another speed."""
+SLOWEST_PULLEY, FASTEST_PULLEY = 0.8, 1.7
+SLOWER_FULL_DB = 8.0
+"""Turns of a pump's or idler's pulley per crank turn (common practice, no published source), and the height
+of lines in between from which a beat is wholly that of a slower train."""
 BARE_FROM_DB = 6.0
 """By so much a beat of strikes may stand above all that belongs to it."""
 
@@ -120,6 +129,9 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     strongest = int(np.argmax(per_band[best]))
     together = wide[:, np.argsort(-per_band[best])[:3]].mean(axis=1)[:, None]
     sides = 0.5 * (at(together, order - shafts) + at(together, order + shafts))
+    slower_db = _slower_train_db(
+        wider[:, np.argsort(-per_band[best])[:3]].mean(axis=1), order, near_engine, step
+    )
     line_db, harmonic_db = _loudest(first[best]), max(_loudest(second[best]), _loudest(third[best]), 0.0)
     pair_db = _pair_db(at(wide, order - shafts), at(wide, order + shafts), per_band[best])
     near = np.abs(angle.beat_order - order) < max(0.03, 0.51 * step)
@@ -130,6 +142,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     rest = engine_free_beats(angle, narrow=True)
     values = {
         "growl_comb_db": float(score[best]),
+        "growl_whole_db": float(score[best]) * (1.0 - min(slower_db, SLOWER_FULL_DB) / SLOWER_FULL_DB),
         "growl_order": order,
         "growl_line_db": line_db,
         "growl_second_db": _loudest(second[best]),
@@ -181,6 +194,24 @@ def _near_shifted_engine(angle: AngleView) -> Mask:
     if score[best] < score[middle].max() + SHIFT_GAIN_DB:
         return np.zeros(len(angle.beat_order), bool)
     return angle.near_engine(angle.beat_order / (1.0 + shifts[best]))
+
+
+def _slower_train_db(lines: FloatArray, order: float, near_engine: Mask, step: float) -> float:
+    """Height of the lines that a train once per pulley turn would have between those of the beat.
+
+    lines: height by order in the bands that beat most, dB, shape (n,). A pulley that strikes or a belt that
+    chirps once per turn has lines at all multiples; half or a third of the beat's order is then a pulley's.
+    """
+    found = 0.0
+    for part in (2, 3):
+        if not SLOWEST_PULLEY <= order / part <= FASTEST_PULLEY:
+            continue
+        index = np.array([round(order / part * k / step) for k in range(1, 2 * part) if k % part])
+        index = index[index < len(lines)]
+        free = index[~near_engine[index]]
+        if len(free):
+            found = max(found, float(np.maximum(lines[free], 0.0).mean()))
+    return found
 
 
 def _loudest(bands: FloatArray) -> float:

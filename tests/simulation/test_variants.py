@@ -12,6 +12,7 @@ from audiodiag.simulation.accessories import ACCESSORIES
 from audiodiag.simulation.elsewhere import ELSEWHERE
 from audiodiag.simulation.engine import ENGINE_VARIANTS
 from audiodiag.simulation.plan import draw_plan
+from audiodiag.simulation.rotors import ROTOR_WAYS, rotor
 from audiodiag.simulation.settings import CODECS, DISTURBANCES, MODES
 from audiodiag.simulation.symptoms import SYMPTOM_VARIANTS
 
@@ -122,3 +123,28 @@ def test_a_clip_costs_about_a_second() -> None:
     start = time.process_time()
     simulate(1, settings=settings)
     assert time.process_time() - start < 2.5
+
+
+@pytest.mark.parametrize("way", ROTOR_WAYS)
+def test_every_rotor_beats_as_its_blades_pass(way: str) -> None:
+    rate, seconds = 16000, 6
+    for seed in range(3):
+        sound = rotor(np.random.default_rng(seed), rate * seconds, rate, way=way)
+        assert sound.dtype == np.float32 and np.isfinite(sound).all()
+        swell = np.abs(sound[: rate * seconds]).reshape(-1, 80).mean(axis=1)
+        swell = swell - np.convolve(swell, np.full(100, 0.01), "same")
+        lines = np.abs(np.fft.rfft(swell * np.hanning(len(swell))))
+        hz = np.fft.rfftfreq(len(swell), 0.005)
+        inside = (hz > 4.0) & (hz < 60.0)
+        assert lines[inside].max() > 6.0 * np.median(lines[inside]), seed
+
+
+def test_training_hears_helicopters_besides() -> None:
+    from audiodiag.classifier.examples import others, simulated_row
+
+    drawn = others(60)
+    assert [each.kind for each in drawn] == [None] * 6 + ["rotor"] * 3
+    assert len({each.seed for each in drawn}) == 9
+    row = simulated_row(drawn[-1])
+    assert row.variant == {"elsewhere": "rotor"} and not row.engine
+    assert all(there is None for there in row.present.values())

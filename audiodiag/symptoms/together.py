@@ -1,0 +1,114 @@
+"""What several measures say together: one number where each alone says little.
+
+A step up in the highs is a tyre, a steady stretch is the engine, no tone is the rule; all three at once are a
+relief valve. A model that adds up measures cannot say *and*, so what physics joins is multiplied here, from
+the values of all symptoms of one clip: shares between 0 and 1 times a height in dB. The ends of the shares
+were set on simulated clips.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from audiodiag.symptoms.measures import Measure, filled
+from audiodiag.symptoms.spectra import half_order_distance
+
+__all__ = ["MEASURES", "together"]
+
+MEASURES = (
+    Measure(
+        "whine_free_comb_db",
+        "dB",
+        "Counted only as far as it keeps off the engine's exact orders, the comb stands {value:.1f} dB out.",
+    ),
+    Measure(
+        "whine_loud_comb_db",
+        "dB",
+        "Counted by how loud it is as well, the comb off the engine's orders stands out by {value:.1f} dB.",
+    ),
+    Measure(
+        "squeal_restless_db",
+        "dB",
+        "As a tone whose pitch wanders and whose band rises with it, it stands out by {value:.1f} dB.",
+    ),
+    Measure(
+        "squeal_restless_overtone_db",
+        "dB",
+        "The overtone of a tone whose pitch wanders stands {value:.1f} dB out.",
+    ),
+    Measure(
+        "hiss_merit_db",
+        "dB",
+        "As a steady plateau without tone, beat or lows it stands {value:.1f} dB out.",
+    ),
+)
+
+LOCKED = 0.005
+"""Distance from a half order, in orders, within which a tone is held for one that the crankshaft drives by
+teeth (oil pump, chain, injection pump): a belt creeps, so a pump's order falls there only by chance."""
+
+LOUD_DB = (-21.0, -4.0)
+WANDER_PERCENT = (0.05, 0.7)
+HUMP_DB = (2.0, 10.0)
+TONE_DB = (12.0, 26.0)
+"""Where each share begins and where it is whole."""
+
+STEP_FULL_DB, PLATEAU_FULL_S, LOW_RISE_HALF_DB = 12.0, 2.0, 4.0
+
+
+def together(values: Mapping[str, float]) -> dict[str, float]:
+    """Join the measures of one clip: every name of ``MEASURES``, NaN where what it needs is missing.
+
+    A tone without a pitch that could be followed does not wander; a plateau too short for its unsteadiness
+    to be told wavers by 1 dB, and without a beat none is covered.
+
+    >>> together({"squeal_prominence_db": 20.0, "squeal_wander_percent": 0.9, "squeal_hump_db": 6.0})[
+    ...     "squeal_restless_db"
+    ... ]
+    10.0
+    """
+    joined = {
+        "whine_free_comb_db": _free_comb_db(values),
+        "whine_loud_comb_db": _free_comb_db(values) * _ramp(_of(values, "whine_share_db"), LOUD_DB),
+        "hiss_merit_db": _hiss_db(values),
+    }
+    wanders = _ramp(_of(values, "squeal_wander_percent", 0.0), WANDER_PERCENT)
+    tone_db, overtone_db = _of(values, "squeal_prominence_db"), _of(values, "squeal_harmonic_db")
+    joined["squeal_restless_db"] = wanders * tone_db * _ramp(_of(values, "squeal_hump_db", 0.0), HUMP_DB)
+    joined["squeal_restless_overtone_db"] = (
+        wanders * max(overtone_db, 0.0) if tone_db == tone_db else math.nan
+    )
+    return filled(MEASURES, joined)
+
+
+def _free_comb_db(values: Mapping[str, float]) -> float:
+    """Height of the whine's comb, less the nearer its tone lies to a half order exactly."""
+    off = float(half_order_distance(_of(values, "whine_order")))
+    return _of(values, "whine_comb_db") * (1.0 - math.exp(-0.5 * (off / LOCKED) ** 2))
+
+
+def _hiss_db(values: Mapping[str, float]) -> float:
+    """The step of a plateau times how long, steady, toneless and free of beats and lows it is."""
+    step_db = min(max(_of(values, "hiss_edge_db"), 0.0), STEP_FULL_DB)
+    if math.isnan(_of(values, "hiss_edge_db")):
+        return math.nan
+    lasting = min(_of(values, "hiss_plateau_s", 0.0), PLATEAU_FULL_S) / PLATEAU_FULL_S
+    steady = 1.0 / (1.0 + _of(values, "hiss_unsteadiness_db", 1.0)) ** 2
+    toneless = 1.0 - _ramp(_of(values, "squeal_prominence_db", 0.0), TONE_DB)
+    covered = min(max(1.0 - _of(values, "hiss_beat_change", 0.0), 0.2), 1.5)
+    high = 1.0 / (1.0 + max(_of(values, "hiss_low_rise_db", 0.0), 0.0) / LOW_RISE_HALF_DB)
+    return step_db * lasting * steady * toneless * covered * high
+
+
+def _of(values: Mapping[str, float], name: str, missing: float = math.nan) -> float:
+    """The value of a measure, ``missing`` where there is none."""
+    value = values.get(name, math.nan)
+    return missing if math.isnan(value) else float(value)
+
+
+def _ramp(value: float, ends: tuple[float, float]) -> float:
+    """Rise from 0 at the first end to 1 at the second; NaN stays NaN."""
+    if math.isnan(value):
+        return math.nan
+    return min(max((value - ends[0]) / (ends[1] - ends[0]), 0.0), 1.0)
