@@ -72,9 +72,16 @@ def _lines_stand(spectra: Spectra, moved: np.ndarray) -> bool:
     still = lines[~is_moved]
     if still.shape[0] < 4 or not np.any(is_moved):
         return False
-    halves = float(np.corrcoef(still[::2].mean(axis=0), still[1::2].mean(axis=0))[0, 1])
-    across = float(np.corrcoef(still.mean(axis=0), lines[is_moved].mean(axis=0))[0, 1])
+    halves = _likeness(still[::2].mean(axis=0), still[1::2].mean(axis=0))
+    across = _likeness(still.mean(axis=0), lines[is_moved].mean(axis=0))
     return halves > 0.5 and across >= 0.5 * halves
+
+
+def _likeness(one: np.ndarray, other: np.ndarray) -> float:
+    """Correlation of two spectra of lines; 0 where one holds no line at all, which is like nothing."""
+    if not (np.ptp(one) > 0.0 and np.ptp(other) > 0.0):
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
 
 
 def gain_note(spectra: Spectra, upper_hz: float) -> Note | None:

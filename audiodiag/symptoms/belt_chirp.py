@@ -21,6 +21,7 @@ from audiodiag.symptoms.spectra import (
     Index,
     Mask,
     decibels,
+    doublings,
     half_order_distance,
     peaks_only,
     smooth,
@@ -195,7 +196,7 @@ def _above_usual(level_db: FloatArray, rate: float) -> FloatArray:
 def _peakiness(power: FloatArray) -> float:
     """How far the loudest fiftieth of the instants lies above the median, doublings of power."""
     centred = smooth(power, 2)
-    return float(np.log2(np.percentile(centred, 98.0) / max(float(np.median(centred)), TINY)))
+    return float(doublings(np.percentile(centred, 98.0) / max(float(np.median(centred)), TINY)))
 
 
 def _repetition(angle: AngleView, columns: Index) -> dict[str, float]:

@@ -19,6 +19,7 @@ from audiodiag.symptoms.spectra import (
     bridge,
     correlation,
     decibels,
+    doublings,
     half_order_distance,
     lines_above_floor,
     peaks_only,
@@ -231,7 +232,7 @@ def _roughness(scene: Scene, angle: AngleView, loud: Mask, calm: Mask) -> dict[s
     return {
         "groan_roughness": loud_alike,
         "groan_roughness_calm": calm_alike,
-        "groan_roughness_growth": float(np.log2(swing_loud / np.maximum(swing_calm, 1e-9)).mean()),
+        "groan_roughness_growth": float(doublings(swing_loud / np.maximum(swing_calm, 1e-9)).mean()),
         "groan_roughness_kurtosis": min(kurtosis, 30.0),
     }
 
@@ -265,6 +266,6 @@ def _swing(scene: Scene, loud: Mask, calm: Mask) -> dict[str, float]:
     together = swing.mean(axis=1)
     return {
         "groan_swing_db": float(together[loud].std()),
-        "groan_swing_growth": float(np.log2(together[loud].std() / max(float(together[calm].std()), 1e-6))),
+        "groan_swing_growth": float(doublings(together[loud].std() / max(float(together[calm].std()), 1e-6))),
         "groan_swing_alikeness": _alikeness(swing[loud]),
     }

@@ -14,7 +14,7 @@ from audiodiag.symptoms.angle_view import engine_comb_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, filled
 from audiodiag.symptoms.ridges import prominence_db
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, decibels, half_order_distance, percentile, smooth
+from audiodiag.symptoms.spectra import TINY, decibels, doublings, half_order_distance, percentile, smooth
 
 __all__ = ["MEASURES", "measure"]
 
@@ -69,7 +69,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "tonal_share": _tonal_share(scene),
         "band_top_hz": scene.band_hz[1],
         "crest": float(
-            np.log2(np.percentile(scene.envelope, 99.5) / max(float(np.median(scene.envelope)), TINY))
+            doublings(np.percentile(scene.envelope, 99.5) / max(float(np.median(scene.envelope)), TINY))
         )
         if scene.envelope.size
         else np.nan,

@@ -13,7 +13,17 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import TRACK_HOP_S
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import TINY, Mask, bridge, correlation, decibels, percentile, smooth, spans_of
+from audiodiag.symptoms.spectra import (
+    TINY,
+    Mask,
+    bridge,
+    correlation,
+    decibels,
+    doublings,
+    percentile,
+    smooth,
+    spans_of,
+)
 
 __all__ = ["MEASURES", "measure"]
 
@@ -169,4 +179,4 @@ def _beat_change(scene: Scene, on: Mask, rest: Mask) -> float:
     is_on, is_rest = on[place], rest[place]
     if is_on.sum() < 50 or is_rest.sum() < 50:
         return float("nan")
-    return float(np.log2(swing[is_on].std(axis=0) / np.maximum(swing[is_rest].std(axis=0), 1e-9)).mean())
+    return float(doublings(swing[is_on].std(axis=0) / np.maximum(swing[is_rest].std(axis=0), 1e-9)).mean())

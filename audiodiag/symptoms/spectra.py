@@ -23,6 +23,7 @@ __all__ = [
     "bridge",
     "correlation",
     "decibels",
+    "doublings",
     "half_order_distance",
     "lines_above_floor",
     "noise_reach_db",
@@ -49,6 +50,15 @@ def decibels(power: FloatArray | float) -> FloatArray:
     [0.0, 20.0]
     """
     return np.asarray(10.0 * np.log10(np.maximum(power, TINY)))
+
+
+def doublings(ratio: FloatArray | np.floating[Any] | float) -> FloatArray:
+    """Turn a ratio into doublings, of the ratio's own precision; NaN, which is missing, where it is nothing.
+
+    >>> doublings(np.array([4.0, 0.5, 0.0])).tolist()
+    [2.0, -1.0, nan]
+    """
+    return np.asarray(np.log2(np.where(np.asarray(ratio) > 0.0, ratio, np.nan)))
 
 
 def short_time_power(samples: FloatArray, window: int, hop: int, chunk: int = 1024) -> Iterator[FloatArray]:
