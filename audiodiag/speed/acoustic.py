@@ -438,10 +438,7 @@ def _trace(
     sure = told is not None or choice.cylinders_probability >= 0.7
     ambiguous = tuple(a for a in choice.alternatives if a.probability >= 0.05)
     if told is None and (ambiguous or not sure):
-        listed = "; ".join(
-            f"{a.factor:.3g} times this speed with {a.cylinders} cylinders ({100 * a.probability:.0f} %)"
-            for a in ambiguous[:3]
-        )
+        listed = "; ".join(_said(a) for a in ambiguous[:3])
         notes.append(
             Note(
                 "cylinders_ambiguous",
@@ -462,6 +459,14 @@ def _trace(
         alternatives=choice.alternatives,
         notes=tuple(notes),
     )
+
+
+def _said(other: SpeedAlternative) -> str:
+    """Name another reading as a person would: at the same speed only the number of cylinders is another."""
+    share = f"({100 * other.probability:.0f} %)"
+    if abs(other.factor - 1.0) < SAME_SPEED:
+        return f"{other.cylinders} cylinders at the same speed {share}"
+    return f"{other.factor:.3g} times this speed with {other.cylinders} cylinders {share}"
 
 
 def _engine_runs(front: FrontEnd, sharpness: FloatArray) -> NDArray[np.bool_]:

@@ -9,9 +9,10 @@ import pytest
 from engines import clip_of, engine, idle
 
 from audiodiag.clip import read_clip
-from audiodiag.records import SpeedTrace
+from audiodiag.records import SpeedAlternative, SpeedTrace
+from audiodiag.report.language import load_sentences
 from audiodiag.simulation import BaySettings, simulate, simulate_not_engine, through_codec
-from audiodiag.speed.acoustic import speed_by_ear
+from audiodiag.speed.acoustic import _said, speed_by_ear
 from audiodiag.vehicle import Vehicle
 
 
@@ -190,3 +191,19 @@ def test_an_engine_never_taught_is_not_claimed(cylinders: int) -> None:
     )
     assert found.confidence < 0.5 and found.cylinders == cylinders
     assert any(note.code == "cylinders_untaught" for note in found.notes)
+
+
+def test_another_number_of_cylinders_at_the_same_speed_is_said_as_a_person_would() -> None:
+    told = {1.0: "8 cylinders at the same speed (12 %)", 1.5: "1.5 times this speed with 8 cylinders (12 %)"}
+    german = {
+        1.0: "8 Zylinder bei derselben Drehzahl (12 %)",
+        1.5: "das 1,5-Fache dieser Drehzahl mit 8 Zylindern",
+    }
+    for factor, words in told.items():
+        said = _said(SpeedAlternative(factor * 1.001, 8, 0.12))
+        assert said == words
+        whole = (
+            "The number of cylinders was not given and cannot be told with certainty; "
+            f"also possible: {said}; {said}."
+        )
+        assert load_sentences("de").tell(whole).text.count(german[factor]) == 2
