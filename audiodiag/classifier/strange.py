@@ -37,7 +37,7 @@ FAR_CLIP = 8.0
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
 
-ENGINE_CANDIDATE = Candidate("engine judge", "linear", 1, {"strength": 0.1, "kinks": KINKS})
+ENGINE_CANDIDATE = Candidate("engine judge", "linear", 1, {"strength": 0.3, "kinks": KINKS})
 
 
 @dataclass(frozen=True)
