@@ -67,6 +67,9 @@ growl "owes" to the measures of a squeal is the habit of the simulation, and no 
 a person.
 """
 
+LARGEST = 1e300
+"""Thresholds of trees are held within plus and minus this."""
+
 NO_EVIDENCE = ("speed_unsteadiness_percent", "speed_confidence")
 """Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan, and
 how sure its speed is tells how far the others can be believed (``calibrate.Believed``)."""
@@ -265,7 +268,8 @@ def _fit_boosted(
             {
                 "leaf": leaf,
                 "measure": np.where(leaf, 0, nodes["feature_idx"]),
-                "threshold": np.where(leaf, 0.0, nodes["num_threshold"]),
+                # What parts missing values from all others asks for infinity, which no model file holds.
+                "threshold": np.clip(np.where(leaf, 0.0, nodes["num_threshold"]), -LARGEST, LARGEST),
                 "left": nodes["left"].astype(np.int64),
                 "right": nodes["right"].astype(np.int64),
                 "missing_left": nodes["missing_go_to_left"].astype(np.int64),

@@ -20,7 +20,7 @@ import numpy as np
 from audiodiag.classifier.calibrate import Believed, Calibration
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
-from audiodiag.classifier.families import KINDS, Scorer
+from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
 from audiodiag.classifier.strange import StrangeModel, Strangeness
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS, Evidence, FloatArray
@@ -258,7 +258,8 @@ def model_from_plain(plain: Any, *, name: str = "model") -> Model:
             raise ValueError("a share of the clips learnt from is no number")
         if {side.shape for side in usual.values()} != {(len(measures),)}:
             raise ValueError("usual ranges do not fit the measures")
-        if {len(strangeness.scaling.centre), len(strangeness.engine.scaling.centre)} != {len(measures)}:
+        _fits(strangeness.engine, len(measures))
+        if len(strangeness.scaling.centre) != len(measures):
             raise ValueError("strangeness does not fit the measures")
     except KeyError as problem:
         raise _broken(name, f"no entry {problem}") from problem
@@ -272,16 +273,21 @@ def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
     if plain["kind"] not in KINDS:
         raise ValueError(f"kind of model {plain['kind']!r}, none of {', '.join(KINDS)}")
     scorer = KINDS[plain["kind"]].from_plain(plain["model"])
-    if hasattr(scorer, "trees"):
-        if (
-            len(scorer.trees.measure)
-            and not 0 <= scorer.trees.measure.min() <= scorer.trees.measure.max() < measures
-        ):
-            raise ValueError("a tree asks for a measure out of the list")
-    elif len(scorer.scaling.centre) != measures:
-        raise ValueError(f"scaling of {len(scorer.scaling.centre)} measures where the file has {measures}")
+    _fits(scorer, measures)
     limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
     return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, _believed(plain, measures), limits)
+
+
+def _fits(scorer: Scorer, measures: int) -> None:
+    """Raise ``ValueError`` where a model asks for other measures than the file has."""
+    if isinstance(scorer, (Boosted, Forest)):
+        asked = scorer.trees.measure
+        if len(asked) and not 0 <= asked.min() <= asked.max() < measures:
+            raise ValueError("a tree asks for a measure out of the list")
+        if not all(np.all(np.isfinite(each)) for each in (scorer.trees.value, scorer.trees.threshold)):
+            raise ValueError("a tree with a number that is none")
+    elif isinstance(scorer, (Bayes, Linear)) and len(scorer.scaling.centre) != measures:
+        raise ValueError(f"scaling of {len(scorer.scaling.centre)} measures where the file has {measures}")
 
 
 def _believed(plain: dict[str, Any], measures: int) -> Believed:

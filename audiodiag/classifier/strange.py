@@ -16,15 +16,15 @@ import numpy as np
 
 from audiodiag.classifier.calibrate import Calibration, calibrate
 from audiodiag.classifier.compare import out_of_fold, plain_folds
-from audiodiag.classifier.families import Linear, scaling_from_plain, scaling_to_plain
-from audiodiag.classifier.features import KINKS, IntArray, Scaling, learn_scaling, scaled
+from audiodiag.classifier.families import Boosted, Linear, scaling_from_plain, scaling_to_plain
+from audiodiag.classifier.features import IntArray, Scaling, learn_scaling, scaled
 from audiodiag.classifier.fitting import Candidate, fit, one_thread
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
 
 __all__ = ["ENGINE_FROM", "STRANGE_RANK", "StrangeModel", "Strangeness", "learn_strangeness"]
 
-ENGINE_FROM = 0.3
+ENGINE_FROM = 0.2
 """From this probability on a clip is listened to as an engine bay: nearly all that people send are, so that a
 refused one costs more than an idle answer on something else."""
 
@@ -37,7 +37,11 @@ FAR_CLIP = 8.0
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
 
-ENGINE_CANDIDATE = Candidate("engine judge", "linear", 1, {"strength": 0.3, "kinks": KINKS})
+ENGINE_CANDIDATE = Candidate("engine judge", "boosted", 1, {"trees": 250, "leaves": 6, "rate": 0.05})
+"""Trees, unlike for the symptoms: what is no engine bay is many things, each told by other measures."""
+
+JUDGES: dict[str, type[Linear] | type[Boosted]] = {"linear": Linear, "boosted": Boosted}
+"""Kinds that a judge of the engine bay may be; files that name none hold a linear one."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +78,7 @@ class StrangeModel:
     middle: FloatArray
     precision: FloatArray
     distances: FloatArray
-    engine: Linear
+    engine: Linear | Boosted
     calibration: Calibration
 
     def distance(self, values: FloatArray) -> FloatArray:
@@ -108,6 +112,7 @@ class StrangeModel:
             "middle": self.middle.tolist(),
             "precision": self.precision.tolist(),
             "distances": self.distances.tolist(),
+            "judge": next(kind for kind, made in JUDGES.items() if isinstance(self.engine, made)),
             "engine": self.engine.to_plain(),
             "calibration": self.calibration.to_plain(),
         }
@@ -121,7 +126,7 @@ class StrangeModel:
             np.array(plain["middle"], dtype=float),
             np.array(plain["precision"], dtype=float),
             np.array(plain["distances"], dtype=float),
-            Linear.from_plain(plain["engine"]),
+            JUDGES[plain.get("judge", "linear")].from_plain(plain["engine"]),
             Calibration.from_plain(plain["calibration"]),
         )
         k = len(model.chosen)
@@ -159,8 +164,8 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
     fold = plain_folds(table.group, seed=seed)
     odds = out_of_fold(ENGINE_CANDIDATE, values, table.engine, fold, seed=seed)
     engine = fit(ENGINE_CANDIDATE, values, table.engine, seed=seed)
-    if not isinstance(engine, Linear):
-        raise TypeError("the engine judge must be linear")
+    if not isinstance(engine, (Linear, Boosted)):
+        raise TypeError(f"the engine judge must be one of {', '.join(JUDGES)}")
     return StrangeModel(
         scaling,
         chosen,

@@ -195,6 +195,25 @@ def test_damage_is_refused_in_words(damage: Any, words: str) -> None:
     assert "audiodiag train" in refused.value.todo
 
 
+@pytest.mark.parametrize(
+    ("damage", "words"),
+    [
+        (lambda judge: judge.update(judge="oracle"), "no entry 'oracle'"),
+        (lambda judge: judge["engine"]["measure"].__setitem__(0, 10_000), "out of the list"),
+        (lambda judge: judge["engine"]["value"].__setitem__(-1, math.nan), "a number that is none"),
+        (lambda judge: judge["engine"]["threshold"].__setitem__(0, math.inf), "a number that is none"),
+        (lambda judge: judge["engine"]["left"].__setitem__(1, 0), "leads back"),
+    ],
+)
+def test_damaged_trees_of_the_engine_judge_are_refused(trained: Trained, damage: Any, words: str) -> None:
+    plain = json.loads(model_to_text(trained.model))
+    assert plain["strangeness"]["judge"] == "boosted"
+    damage(plain["strangeness"])
+    with pytest.raises(ModelError, match="damaged") as refused:
+        model_from_plain(plain)
+    assert words in refused.value.got
+
+
 def test_a_missing_or_broken_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ModelError, match="cannot be read"):
         load_model(tmp_path / "none.json")
