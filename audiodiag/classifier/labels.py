@@ -129,8 +129,8 @@ def read_labels(folder: str | Path) -> tuple[Labels, ...]:
     labels, wrong = [], []
     for file in files:
         try:
-            plain = tomllib.loads(file.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as problem:
+            plain = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+        except (OSError, ValueError, RecursionError) as problem:  # the last of brackets without end
             wrong.append(f"{file.name}: cannot be read as TOML ({problem})")
             continue
         checked = labels_from_plain(plain)
@@ -192,7 +192,7 @@ def demo_rows(folder: str | Path) -> list[Row]:
         try:
             truth = json.loads(file.read_text(encoding="utf-8"))
             clip = read_clip(file.parent / truth["file"])
-        except (ValueError, KeyError, TypeError) as problem:
+        except (ValueError, KeyError, TypeError, RecursionError) as problem:
             raise UsageError(
                 f"{file.name} is damaged",
                 got=f"{type(problem).__name__}: {problem}",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import platform
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -115,7 +116,9 @@ def train(
     target = shipped_folder("models") if out is None else Path(out)
     if add is not None:
         read_labels(add)  # refuse before the long work
-    target.mkdir(parents=True, exist_ok=True)
+    for folder, option in ((target, "--out"), (keep_in, "--keep")):
+        if folder is not None:
+            _make_folder(Path(folder), option)
     speed_model = None
     if speed_clips:
         seeds = range(SPEED_SEEDS + 1_000_000 * seed, SPEED_SEEDS + 1_000_000 * seed + speed_clips)
@@ -138,6 +141,21 @@ def train(
     return Written(
         write_text_whole(target / MODEL_FILE, text), write_text_whole(target / CARD_FILE, card_text(trained))
     )
+
+
+def _make_folder(folder: Path, option: str) -> None:
+    """Make a folder that is written to after long work; raises ``UsageError`` where that is impossible."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as problem:
+        raise UsageError(
+            f"the folder for {option} cannot be used",
+            got=f"{folder}: {problem.strerror or problem}",
+            allowed="a folder that may be written to, or a new name where one may be made",
+            todo="name another place; nothing was trained",
+        ) from problem
 
 
 def train_on_rows(

@@ -110,6 +110,15 @@ def test_the_command_writes_both_files(
     assert sorted(file.name for file in (tmp_path / "new").iterdir()) == ["CARD.md", "symptoms.json"]
 
 
+@pytest.mark.parametrize("option", ["out", "keep_in"])
+@pytest.mark.parametrize("below", ["", "deeper"])
+def test_a_folder_that_is_a_file_is_refused_before_the_work(option: str, below: str, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    folders = {"out": tmp_path / "out", "keep_in": tmp_path / "kept"} | {option: tmp_path / "file" / below}
+    with pytest.raises(UsageError, match=r"cannot be used.*nothing was trained"):
+        training.train(clips=40, out=folders["out"], keep_in=folders["keep_in"])
+
+
 def test_too_few_clips_are_refused(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="too few clips to train on") as refused:
         training.train(clips=39, out=tmp_path)
@@ -151,11 +160,13 @@ def test_a_folder_of_labels_is_refused_as_a_whole(tmp_path: Path) -> None:
     (tmp_path / "good.labels.toml").write_text('heard = ["pump_whine"]\n')
     (tmp_path / "torn.wav").write_bytes(b"")
     (tmp_path / "torn.labels.toml").write_text("heard = [")
-    (tmp_path / "alone.labels.toml").write_text('absent = ["all_others"]\n')
+    (tmp_path / "deep.labels.toml").write_text("heard = " + "[" * 9000)
+    (tmp_path / "alone.labels.toml").write_bytes(b'\xef\xbb\xbfabsent = ["all_others"]\n')  # with its mark
     with pytest.raises(UsageError) as refused:
         read_labels(tmp_path)
     got = refused.value.got
     assert "torn.labels.toml: cannot be read as TOML" in got
+    assert "deep.labels.toml: cannot be read as TOML" in got
     assert "alone.labels.toml: needs one clip named alone with its ending beside it (found: none)" in got
     assert "good.labels.toml" not in got
     assert refused.value.todo == "correct these files; nothing was trained"
