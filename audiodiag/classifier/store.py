@@ -21,6 +21,7 @@ from audiodiag.classifier.calibrate import Believed, Calibration
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
+from audiodiag.classifier.leanings import BESIDE
 from audiodiag.classifier.strange import StrangeModel, Strangeness
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS, Evidence, FloatArray
@@ -45,6 +46,8 @@ MODEL_SCHEMA = "audiodiag/model/1"
 MODEL_FILE = "symptoms.json"
 LARGEST_BYTES = 1_500_000
 MOST_MOVED = 3
+ALIKE = 0.05
+"""Values of one unit that lie nearer than this read alike."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +86,8 @@ class SymptomPrediction:
     """What the model says of one symptom in one clip.
 
     possible: which of present and absent cannot be ruled out at the model's stated coverage. moved: the
-    measures that moved the answer most, the strongest first; evidence says the same in sentences.
+    measures that moved the answer most, the strongest first, each number once, and none that only says that
+    another sound is not there; evidence says the same in sentences.
     """
 
     name: str
@@ -179,14 +183,23 @@ class Model:
         own = self.symptoms[name]
         probability = own.weighed(row, others)
         charges = own.scorer.charges(row[None, :])[0]
-        order = np.argsort(-np.abs(charges), kind="stable")[:MOST_MOVED]
-        moved = tuple(
-            Moved(self.measures[place], float(row[place]), float(charges[place]))
-            for place in order
-            if charges[place]
-        )
+        moved: tuple[Moved, ...] = ()
+        for place in np.argsort(-np.abs(charges), kind="stable"):
+            if len(moved) == MOST_MOVED or not charges[place]:
+                break
+            each = Moved(self.measures[place], float(row[place]), float(charges[place]))
+            absent = each.charge > 0 and each.measure in BESIDE.get(name, ())
+            if not absent and not any(_same_said(each, other, phrases) for other in moved):
+                moved += (each,)
         evidence = tuple(evidence_of(each, phrases, self._usual) for each in moved)
         return SymptomPrediction(name, probability, own.limits.answer(probability), moved, evidence)
+
+
+def _same_said(one: Moved, other: Moved, phrases: Mapping[str, Phrase]) -> bool:
+    """Tell whether two measures say one number one way, as a joined one that counts in full and its part."""
+    units = [phrases[each.measure].unit if each.measure in phrases else "" for each in (one, other)]
+    alike = units[0] == units[1] != "" and abs(one.value - other.value) < ALIKE
+    return alike and (one.charge > 0) == (other.charge > 0)
 
 
 def model_to_text(model: Model) -> str:
@@ -233,7 +246,7 @@ def load_model(path: str | Path | None = None) -> Model:
             allowed="a file written by audiodiag train",
             todo="name another file, or make one with: audiodiag train",
         ) from problem
-    except ValueError as problem:
+    except (ValueError, RecursionError) as problem:  # the latter of brackets without end
         raise _broken(place.name, f"no JSON ({problem})") from problem
     return model_from_plain(plain, name=place.name)
 

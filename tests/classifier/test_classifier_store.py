@@ -54,6 +54,53 @@ def test_evidence_names_what_moved_the_answer_most(trained: Trained) -> None:
     assert sizes == sorted(sizes, reverse=True)
 
 
+@pytest.mark.parametrize(
+    ("symptom", "values", "charges", "said"),
+    [
+        (  # a joined measure that counts in full has the number of its part
+            "bearing_growl",
+            {"growl_whole_db": 31.88, "growl_comb_db": 31.9, "growl_line_db": 21.9, "growl_second_db": 14.2},
+            {"growl_whole_db": 2.0, "growl_comb_db": 1.0, "growl_line_db": 0.7, "growl_second_db": 0.5},
+            ["growl_whole_db", "growl_line_db", "growl_second_db"],
+        ),
+        (  # the same number the other way is another thing to say
+            "bearing_growl",
+            {"growl_whole_db": 31.9, "growl_comb_db": 31.9, "growl_beside_whine_db": 31.9},
+            {"growl_whole_db": 2.0, "growl_beside_whine_db": -1.5, "growl_comb_db": 1.0},
+            ["growl_whole_db", "growl_beside_whine_db"],
+        ),
+        (  # that nothing squeals is no evidence of a groan; that something does is one against it
+            "cavitation_groan",
+            {"squeal_prominence_db": 0.0, "groan_swing_db": 2.8},
+            {"squeal_prominence_db": 0.4, "groan_swing_db": 0.2},
+            ["groan_swing_db"],
+        ),
+        (
+            "cavitation_groan",
+            {"squeal_prominence_db": 28.0, "groan_swing_db": 2.8},
+            {"squeal_prominence_db": -0.4, "groan_swing_db": 0.2},
+            ["squeal_prominence_db", "groan_swing_db"],
+        ),
+    ],
+)
+def test_evidence_repeats_no_number_and_counts_no_absence(
+    symptom: str, values: dict[str, float], charges: dict[str, float], said: list[str]
+) -> None:
+    model = load_model()
+    own = model.symptoms[symptom]
+
+    class Weighed:
+        def charges(self, rows: Any) -> Any:
+            return np.array([[charges.get(name, 0.0) for name in model.measures]] * len(rows))
+
+        def odds(self, rows: Any) -> Any:
+            return self.charges(rows).sum(axis=1)
+
+    symptoms = dict(model.symptoms) | {symptom: replace(own, scorer=Weighed())}  # type: ignore[arg-type]
+    found = replace(model, symptoms=symptoms).predict(values).symptoms[symptom]
+    assert [each.measure for each in found.evidence] == [each.measure for each in found.moved] == said
+
+
 def test_a_clip_that_is_no_engine_bay_is_told(trained: Trained) -> None:
     bay = trained.model.predict(usual_clip(), phrases={}).strangeness
     other = trained.model.predict(usual_clip(engine_comb_db=2.0, noise_slope=-1.0), phrases={})
@@ -218,8 +265,10 @@ def test_a_missing_or_broken_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ModelError, match="cannot be read"):
         load_model(tmp_path / "none.json")
     (tmp_path / "half.json").write_text('{"schema": "audiodiag/mod')
-    with pytest.raises(ModelError, match="no JSON"):
-        load_model(tmp_path / "half.json")
+    (tmp_path / "deep.json").write_text("[" * 100_000)
+    for broken in ("half.json", "deep.json"):
+        with pytest.raises(ModelError, match="no JSON"):
+            load_model(tmp_path / broken)
 
 
 def test_reading_and_asking_is_quick_and_loads_no_training_library(trained: Trained, tmp_path: Path) -> None:
