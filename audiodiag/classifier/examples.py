@@ -294,7 +294,7 @@ def _kept_row(folder: Path, recipe: Recipe) -> Row | None:
             name: math.nan if value is None else value for name, value in plain["measurements"].items()
         }
         return Row(**plain | {"audible": tuple(plain["audible"])})
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
 
 

@@ -27,7 +27,7 @@ MEASURES = (
     Measure(
         "growl_whole_db",
         "dB",
-        "Counted only as far as no slower train shares its lines, it beats by {value:.1f} dB.",
+        "Counted only as far as no slower row of strikes explains it, the envelope beats by {value:.1f} dB.",
     ),
     Measure("growl_order", "per crank turn", "The strikes come {value:.2f} times per crank turn."),
     Measure("growl_line_db", "dB", "The first line of the beat stands {value:.1f} dB out."),

@@ -20,27 +20,27 @@ MEASURES = (
     Measure(
         "whine_free_comb_db",
         "dB",
-        "Counted only as far as it keeps off the engine's exact orders, the comb stands {value:.1f} dB out.",
+        "Counted only as far as its tones are not the engine's own, the comb stands {value:.1f} dB out.",
     ),
     Measure(
         "whine_loud_comb_db",
         "dB",
-        "Counted by how loud it is as well, the comb off the engine's orders stands out by {value:.1f} dB.",
+        "Counted only as far as it is loud as well, the comb off the engine's stands {value:.1f} dB out.",
     ),
     Measure(
         "squeal_restless_db",
         "dB",
-        "As a tone whose pitch wanders and whose band rises with it, it stands out by {value:.1f} dB.",
+        "Counted only as far as its pitch wanders and its band rises, the tone stands {value:.1f} dB out.",
     ),
     Measure(
         "squeal_restless_overtone_db",
         "dB",
-        "The overtone of a tone whose pitch wanders stands {value:.1f} dB out.",
+        "Counted only as far as the pitch wanders, the overtone stands {value:.1f} dB out.",
     ),
     Measure(
         "hiss_merit_db",
         "dB",
-        "As a steady plateau without tone, beat or lows it stands {value:.1f} dB out.",
+        "Counted by how steady and free of tone, beat and lows it is, the hiss has steps of {value:.1f} dB.",
     ),
 )
 
@@ -90,11 +90,12 @@ def _free_comb_db(values: Mapping[str, float]) -> float:
 
 def _hiss_db(values: Mapping[str, float]) -> float:
     """The step of a plateau times how long, steady, toneless and free of beats and lows it is."""
-    step_db = min(max(_of(values, "hiss_edge_db"), 0.0), STEP_FULL_DB)
-    if math.isnan(_of(values, "hiss_edge_db")):
+    edge_db = _of(values, "hiss_edge_db")
+    if math.isnan(edge_db):
         return math.nan
-    lasting = min(_of(values, "hiss_plateau_s", 0.0), PLATEAU_FULL_S) / PLATEAU_FULL_S
-    steady = 1.0 / (1.0 + _of(values, "hiss_unsteadiness_db", 1.0)) ** 2
+    step_db = min(max(edge_db, 0.0), STEP_FULL_DB)
+    lasting = min(max(_of(values, "hiss_plateau_s", 0.0), 0.0), PLATEAU_FULL_S) / PLATEAU_FULL_S
+    steady = 1.0 / (1.0 + max(_of(values, "hiss_unsteadiness_db", 1.0), 0.0)) ** 2
     toneless = 1.0 - _ramp(_of(values, "squeal_prominence_db", 0.0), TONE_DB)
     covered = min(max(1.0 - _of(values, "hiss_beat_change", 0.0), 0.2), 1.5)
     high = 1.0 / (1.0 + max(_of(values, "hiss_low_rise_db", 0.0), 0.0) / LOW_RISE_HALF_DB)
@@ -102,9 +103,9 @@ def _hiss_db(values: Mapping[str, float]) -> float:
 
 
 def _of(values: Mapping[str, float], name: str, missing: float = math.nan) -> float:
-    """The value of a measure, ``missing`` where there is none."""
+    """The value of a measure, ``missing`` where there is none that is finite."""
     value = values.get(name, math.nan)
-    return missing if math.isnan(value) else float(value)
+    return float(value) if math.isfinite(value) else missing
 
 
 def _ramp(value: float, ends: tuple[float, float]) -> float:

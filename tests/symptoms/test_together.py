@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from audiodiag.symptoms import measure_all
@@ -58,6 +59,15 @@ def test_one_that_is_lacking_takes_all_away(
 def test_a_hiss_that_wavers_beats_or_lifts_the_lows_earns_less(values: dict[str, float], name: str) -> None:
     more = values | {name: values[name] + 0.4}
     assert together(more)["hiss_merit_db"] < together(values)["hiss_merit_db"]
+
+
+@pytest.mark.parametrize("value", [math.inf, -math.inf, -1.0, -1.5])
+@pytest.mark.parametrize("name", [*HISS, *SQUEAL, *WHINE])
+def test_what_cannot_be_breaks_nothing(name: str, value: float) -> None:
+    with np.errstate(all="raise"):
+        joined = together(HISS | SQUEAL | WHINE | {name: value})
+    assert not any(math.isinf(each) for each in joined.values())
+    assert not joined["hiss_merit_db"] < 0.0
 
 
 def test_a_comb_far_from_half_orders_counts_in_full() -> None:
