@@ -321,8 +321,9 @@ def _verdict(
     if heard:
         return Verdict(
             "normal",
-            "Only the relief valve is heard, while the wheel is held at a stop: that is its duty. Do not "
-            f"hold the wheel there for more than five seconds.{hint}",
+            "Only a hiss as of the relief valve is heard. While the wheel is held at a stop, that is its "
+            "duty; if it sounds off the stop as well, have it looked at. Do not hold the wheel at a stop for "
+            f"more than five seconds.{hint}",
         )
     top_khz = quality.band_hz[1] / 1000.0
     deaf = ""

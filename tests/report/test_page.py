@@ -206,7 +206,7 @@ def test_doubt_on_the_cylinders_stands_with_the_speed_and_once():
 
 def test_normal_page_says_so():
     found = normal_analysis()
-    assert "Only the relief valve is heard, doing its duty" in report_page([PageClip(found)])
+    assert "Only a hiss as of the relief valve is heard" in report_page([PageClip(found)])
     quiet = replace(found, symptoms=tuple(replace(one, probability=0.02) for one in found.symptoms))
     assert "Nothing wrong is heard." in report_page([PageClip(quiet)])
 
