@@ -10,7 +10,7 @@ from __future__ import annotations
 import faulthandler
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -20,6 +20,8 @@ GRACE_S = 20.0
 """For waking up once the processes are ended; then the browser's driver is ended as well, then all."""
 DRIVER = b"run-driver"
 """A word of the command of the browser's driver, which tells the test that its browser is gone."""
+BROWSER = b"--remote-debugging-pipe"
+"""A word of the command of a browser that the driver has started."""
 
 _passed: list[str] = []
 
@@ -47,11 +49,20 @@ def descendants_of(pid: int) -> list[int]:
 
 def end_descendants(*, driver: bool) -> list[str]:
     """End all that this process has started, the browser's driver only where wanted; gives their commands."""
+    return _ended(lambda command: driver or DRIVER not in command)
+
+
+def end_browsers() -> list[str]:
+    """End the browsers that the driver has started for this process; gives their commands."""
+    return _ended(lambda command: BROWSER in command)
+
+
+def _ended(is_meant: Callable[[bytes], bool]) -> list[str]:
     ended = []
     for pid in descendants_of(os.getpid()):
         with suppress(OSError):
             command = Path(f"/proc/{pid}/cmdline").read_bytes()
-            if driver or DRIVER not in command:
+            if is_meant(command):
                 os.kill(pid, signal.SIGKILL)
                 ended.append(command.replace(b"\0", b" ").decode(errors="replace").strip()[:80])
     return ended

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import signal
 import sys
 import time
 from pathlib import Path
@@ -11,7 +12,9 @@ from pathlib import Path
 import pytest
 
 from tests.desk.served import Served, Started
-from tests.report.browser import chromium
+from tests.limits import BROWSER as BROWSERS
+from tests.limits import descendants_of
+from tests.report.browser import chromium, shut
 
 ROOT = Path(__file__).resolve().parents[1]
 WITHIN = """
@@ -21,7 +24,9 @@ limits.GRACE_S = 2.0
 """
 BROWSER = """
 import pytest
-from tests.report.browser import chromium
+from tests.limits import BROWSER as BROWSERS
+from tests.limits import descendants_of
+from tests.report.browser import chromium, shut
 
 @pytest.fixture(scope="module")
 def browser():
@@ -100,6 +105,19 @@ def test_page_that_never_answers(tmp_path, script):
     assert "chrom" in said.partition("were ended: ")[2]
     assert ">       page.evaluate(" in said or ">   page.evaluate(" in said, "where it stood is shown"
     assert "stood still, and its browser and desk were ended" in said, "what fails after it says why"
+
+
+def test_browser_that_does_not_close_is_ended_and_started_anew():
+    with chromium() as browser:
+        first = browser.new_context()
+        first.new_page().set_content("<p>here</p>")
+        for pid in descendants_of(os.getpid()):
+            if BROWSERS in Path(f"/proc/{pid}/cmdline").read_bytes():
+                os.kill(pid, signal.SIGSTOP)
+        assert not shut(first, within_s=1.0)
+        second = browser.new_context()
+        assert second.new_page().evaluate("1 + 1") == 2
+        assert shut(second)
 
 
 def test_process_that_never_says_anything(tmp_path):

@@ -180,7 +180,8 @@ def test_without_a_line_nothing_written_is_lost(at, served):  # noqa: F811
     key, recording = _case(served)
     _done(served, key)
     page = at()
-    page.goto(f"{served.base}/cases/{key}/bench/{recording}")
+    bench = f"{served.base}/cases/{key}/bench/{recording}"
+    page.goto(bench)
     page.context.set_offline(True)
     page.get_by_label("To the owner").fill("Look at the belt.")
     page.keyboard.press("Escape")
@@ -193,6 +194,8 @@ def test_without_a_line_nothing_written_is_lost(at, served):  # noqa: F811
     wait_for(lambda: _call(served, "GET", f"/cases/{key}")["state"] == "answered", within_s=30)
     judged = _call(served, "GET", f"/cases/{key}/recordings/{recording}/judgement")
     assert judged["belt_squeal"] == "absent", "what was judged without a line is kept too"
+    page.wait_for_url(lambda url: url != bench)
+    assert page.locator("h1").inner_text(), "and the page goes on"
 
 
 def test_ten_clips_in_ten_minutes(at, served):  # noqa: F811

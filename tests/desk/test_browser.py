@@ -3,26 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
 from pathlib import Path
 
 import pytest
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="the browser's driver is not installed")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.limit(300),
-    pytest.mark.skipif(
-        CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
-    ),
-]
+from tests.desk.conftest import wait_for
+from tests.desk.test_workforce import DEMO
+from tests.report.browser import accessibility_rules, chromium, hearing, shut
 
-from tests.desk.conftest import wait_for  # noqa: E402
-from tests.desk.test_workforce import DEMO  # noqa: E402
-from tests.report.browser import accessibility_rules  # noqa: E402
-
+pytestmark = pytest.mark.limit(300)
 PLACES = (
     "/inbox", "/new", "/blocks", "/enter", "/nowhere", "/cases/{key}", "/cases/{key}?questions=all",
     "/api/1", "/cases/{key}/car", "/cases/{key}/record", "/cases/{key}/papers",
@@ -45,14 +35,8 @@ def sound(tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser(sound):
-    with sync_api.sync_playwright() as play:
-        made = play.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
-                  f"--use-file-for-fake-audio-capture={sound}"],
-        )  # fmt: skip
+    with chromium(hearing(sound)) as made:
         yield made
-        made.close()
 
 
 @pytest.fixture
@@ -72,7 +56,7 @@ def at(browser, served):
 
     yield open_page
     for context in opened:
-        context.close()
+        shut(context)
     assert [line for line in said if "404" not in line and "ERR_INTERNET_DISCONNECTED" not in line] == []
 
 

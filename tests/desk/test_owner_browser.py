@@ -4,30 +4,20 @@ from __future__ import annotations
 
 import base64
 import json
-import os
-import shutil
 import wave
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="the browser's driver is not installed")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.limit(300),
-    pytest.mark.skipif(
-        CHROMIUM is None and os.environ.get("CI") != "true", reason="no Chromium on this machine"
-    ),
-]
+from audiodiag.causes import load_knowledge
+from audiodiag.clip import read_clip
+from tests.desk.conftest import wait_for
+from tests.desk.sounds import RATE_HZ, at_rate, noises
+from tests.desk.test_workforce import DEMO
+from tests.report.browser import Sturdy, accessibility_rules, driver, hearing, launched, shut
 
-from audiodiag.causes import load_knowledge  # noqa: E402
-from audiodiag.clip import read_clip  # noqa: E402
-from tests.desk.conftest import wait_for  # noqa: E402
-from tests.desk.sounds import RATE_HZ, at_rate, noises  # noqa: E402
-from tests.desk.test_workforce import DEMO  # noqa: E402
-from tests.report.browser import accessibility_rules  # noqa: E402
-
+pytestmark = pytest.mark.limit(300)
 CLIPS = sorted(path for path in DEMO.iterdir() if path.suffix in (".m4a", ".mp3", ".opus", ".3gp"))
 VOICE = """
 window.saidAloud = [];
@@ -47,33 +37,29 @@ Object.defineProperty(window, "speechSynthesis", { value: {
 """A voice for browsers that have none: it takes 0.7 s for every sentence."""
 
 
-@pytest.fixture(scope="module")
-def play():
-    with sync_api.sync_playwright() as driver:
-        yield driver
-
-
-def _browser(play, folder: Path, samples: np.ndarray):
-    """A browser whose microphone hears these samples, over and over."""
+def _sound(folder: Path, samples: np.ndarray) -> Path:
+    """Write these samples as the sound of a browser's microphone."""
     path = folder / "microphone.wav"
     with wave.open(str(path), "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
         file.setframerate(RATE_HZ)
         file.writeframes((np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes())
-    return play.chromium.launch(
-        executable_path=CHROMIUM,
-        args=["--no-sandbox", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
-              f"--use-file-for-fake-audio-capture={path}"],
-    )  # fmt: skip
+    return path
+
+
+@pytest.fixture(scope="module")
+def play():
+    with driver() as made:
+        yield made
 
 
 @pytest.fixture(scope="module")
 def browser(play, tmp_path_factory):
     """A browser that hears a demo clip."""
-    made = _browser(play, tmp_path_factory.mktemp("sound"), at_rate(read_clip(DEMO / "03_pump_whine.m4a")))
-    yield made
-    made.close()
+    sound = _sound(tmp_path_factory.mktemp("sound"), at_rate(read_clip(DEMO / "03_pump_whine.m4a")))
+    with Sturdy(lambda: launched(play, hearing(sound))) as made:
+        yield made
 
 
 @pytest.fixture
@@ -90,7 +76,7 @@ def at(browser, served):
 
     yield context_of
     for context in opened:
-        context.close()
+        shut(context)
     assert said == []
 
 
@@ -151,8 +137,8 @@ def test_light_is_on_for_engines_and_off_for_noises(at, served):
 )
 def test_light_follows_the_microphone(play, served, tmp_path, sound, light):
     clip = at_rate(read_clip(DEMO / "01_healthy.m4a"))
-    browser = _browser(play, tmp_path, clip if sound == "engine" else noises()[sound][0])
-    try:
+    heard = _sound(tmp_path, clip if sound == "engine" else noises()[sound][0])
+    with Sturdy(lambda: launched(play, hearing(heard))) as browser:
         context = browser.new_context()
         context.add_cookies([_cookie(served)])
         page = context.new_page()
@@ -161,8 +147,6 @@ def test_light_follows_the_microphone(play, served, tmp_path, sound, light):
         page.get_by_text(light).wait_for(timeout=15_000)
         page.wait_for_timeout(1500)
         assert page.get_by_text(light).is_visible(), "and it stays"
-    finally:
-        browser.close()
 
 
 def _record_at_own_pace(page, steps: int) -> None:
@@ -280,7 +264,7 @@ def test_what_is_typed_is_kept_and_sent_once(at, served):
     page.goto(f"{served.base}/cases/{key}")
     page.get_by_label("A note").fill("groans when I park")
     page.get_by_text("Kept on this device until it is sent").wait_for()
-    page.close()
+    shut(page)
     page = context.new_page()
     page.goto(f"{served.base}/cases/{key}")
     assert page.get_by_label("A note").input_value() == "groans when I park"

@@ -11,7 +11,7 @@ from audiodiag.causes import load_knowledge
 from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import CauseFinding, CheckAdvice, Note
 from audiodiag.report.page import PageClip, report_page
-from tests.report.browser import accessibility_rules, chromium
+from tests.report.browser import accessibility_rules, chromium, shut
 from tests.report.examples import findings, normal_analysis, squeal_analysis
 
 pytestmark = pytest.mark.limit(120)
@@ -66,7 +66,7 @@ def opened(browser, pages, request):
     page.on("request", lambda asked: page.asked.append(asked.url))
     page.goto(pages["symptoms-en"].as_uri())
     yield page
-    page.close()
+    shut(page)
 
 
 def test_opens_from_a_file_without_complaint_and_asks_nobody(opened, pages):
@@ -163,7 +163,7 @@ def test_accessibility_rules_find_nothing_serious(browser, pages, name, scheme):
         for rule in found["violations"]
         if rule["impact"] in ("serious", "critical")
     ]
-    context.close()
+    shut(context)
     assert serious == []
 
 
@@ -172,7 +172,7 @@ def test_accessibility_rules_see_a_fault(browser):
     page.set_content("<html><body><img src='data:,'><button></button></body></html>")
     page.add_script_tag(content=accessibility_rules())
     found = page.evaluate("axe.run()")
-    page.close()
+    shut(page)
     assert {"image-alt", "button-name"} <= {rule["id"] for rule in found["violations"]}
 
 
@@ -186,7 +186,7 @@ def test_fits_the_width_and_follows_the_colour_scheme(browser, pages, name, widt
         assert page.evaluate("document.documentElement.scrollWidth") == width
         colour = page.evaluate("getComputedStyle(document.body).backgroundColor")
         brightness[scheme] = sum(map(int, re.findall(r"\d+", colour)[:3]))
-        page.close()
+        shut(page)
     assert brightness["dark"] < 200 < 600 < brightness["light"]
 
 
@@ -195,7 +195,7 @@ def test_prints_to_two_pages(browser, pages, name):
     page = browser.new_page()
     page.goto(pages[name].as_uri())
     printed = page.pdf(prefer_css_page_size=True, print_background=True)
-    page.close()
+    shut(page)
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
 
 
@@ -222,7 +222,7 @@ def test_prints_to_two_pages_with_much_to_say(browser, tmp_path):
     page = browser.new_page()
     page.goto((tmp_path / "full.html").as_uri())
     printed = page.pdf(prefer_css_page_size=True, print_background=True)
-    page.close()
+    shut(page)
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
 
 
@@ -232,4 +232,4 @@ def test_works_without_its_script(browser, pages):
     page.goto(pages["symptoms-en"].as_uri())
     assert page.locator("audio[controls]").first.is_visible()
     assert not page.get_by_role("button", name="Play").is_visible()
-    context.close()
+    shut(context)
