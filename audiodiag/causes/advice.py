@@ -237,7 +237,7 @@ def _ranking(causes: Iterable[CauseFinding], width: int, *, because: bool = Fals
     for number, cause in enumerate(shown):
         said = cause.title
         if because and number < 3:
-            said += f": {cause.because[0]}" if cause.because else ""
+            said += f". {cause.because[0]}" if cause.because else ""
         lines += wrapped(said, width=width, first=f"  {_percent(cause.probability)}  ")
     return lines
 

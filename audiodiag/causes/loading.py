@@ -48,7 +48,7 @@ def load_knowledge(folder: str | Path | None = None, *, prices: str | Path | Non
     Examples
     --------
     >>> load_knowledge().cause("slipping_belt").title
-    'Belt slipping: slack, glazed or oily'
+    'Belt slipping (slack, glazed or oily)'
     """
     if prices is not None:
         return _read(_DATA if folder is None else Path(folder), Path(prices))

@@ -28,6 +28,7 @@ LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 _LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
+_PERHAPS = re.compile(r"^Perhaps (.*? \(probability \d\.\d+\)): ")
 _STYLES = {
     "strong": "1",
     "symptoms": "1;33",
@@ -267,6 +268,7 @@ def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
     """Give a cause's reasons as clauses: what was seen, what was heard as ``leads`` stand, the rest.
 
     That a sound is heard, and how sure that is, stands in the report already, so only the reason is kept.
+    Each stands behind the colon after the cause's title, so that none brings a second one.
     """
     ranked: list[tuple[int, str]] = []
     for said in because:
@@ -279,7 +281,25 @@ def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
         ranked.append((lead or 0, clause))
     ranked.sort(key=lambda pair: pair[0])
     kept = [clause for _, clause in ranked if not clause.startswith("This is no fault")]
-    return [*kept[:1], *(clause.replace("Against it", "against it", 1) for clause in kept[1:])]
+    return [_behind_a_colon(clause, first=not place) for place, clause in enumerate(kept)]
+
+
+def _behind_a_colon(clause: str, *, first: bool) -> str:
+    """Begin a reason so that it can follow a title and its colon, or another reason.
+
+    >>> _behind_a_colon("Perhaps there is a hiss (probability 0.24): it does its duty", first=True)
+    'perhaps there is a hiss (probability 0.24); it does its duty'
+    >>> _behind_a_colon("Against it: no hiss is heard", first=False)
+    'but no hiss is heard'
+    """
+    clause = _PERHAPS.sub(r"perhaps \1; ", clause, count=1)
+    for said, instead in (
+        ("Seen or felt: ", "as seen or felt, "),
+        ("Against it: ", "against it, " if first else "but "),
+    ):
+        if clause.startswith(said):
+            return instead + clause.removeprefix(said)
+    return clause[:1].lower() + clause[1:]
 
 
 def _checks(analysis: Analysis, detail: _Detail, width: int) -> list[str]:

@@ -260,9 +260,17 @@ def effort_words(check: CheckAdvice) -> str:
 
 
 def recording_notes(analysis: Analysis) -> tuple[Note, ...]:
-    """Give all notes on the recording, worst first, each once: of reading it and of its quality."""
+    """Give all notes on the recording, worst first, each once: of reading it and of its quality.
+
+    What a speech coding keeps is less than its sample rate would carry, so of the two notes only that on the
+    coding is told.
+    """
     merged = {(note.code, note.text): note for note in (*analysis.quality.notes, *analysis.clip.notes)}
-    return tuple(sorted(merged.values(), key=lambda note: _SEVERITY[note.severity]))
+    codes = {code for code, _ in merged}
+    told = (
+        note for note in merged.values() if note.code != "rate_limits_band" or "codec_speech" not in codes
+    )
+    return tuple(sorted(told, key=lambda note: _SEVERITY[note.severity]))
 
 
 def is_simulated(clip: Clip) -> bool:

@@ -8,6 +8,7 @@ import pytest
 
 from audiodiag.analysis import _with_weighed_readings
 from audiodiag.causes import cautions_for, infer_causes, load_knowledge, next_checks
+from audiodiag.clip.codecs import coding_notes
 from audiodiag.records import (
     SYMPTOMS,
     Analysis,
@@ -27,7 +28,7 @@ from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.language import load_sentences
 from audiodiag.report.page_words import speed_said
 from audiodiag.report.text import MOST_LINES, text_report, verdict_line
-from audiodiag.report.wording import NO_SUPPORT
+from audiodiag.report.wording import NO_SUPPORT, recording_notes
 from audiodiag.speed.readings import other_readings
 from tests.report.examples import (
     CAUTIONS,
@@ -143,7 +144,7 @@ def test_causes_that_nothing_speaks_for_are_not_listed():
     for cause in unsupported:
         assert cause.title not in likely
     assert "Nothing heard or seen" not in likely
-    assert ": Against it" not in likely
+    assert ": against it" not in likely
 
 
 def test_reason_of_the_surest_sound_comes_first():
@@ -165,9 +166,34 @@ def test_what_was_seen_comes_before_what_was_heard_and_what_is_against_it_last()
         ),
     )
     analysis = replace(squeal_analysis(), causes=(cause,))
-    assert "X: Seen or felt: it shines; it slips" in flat(text_report(analysis))
+    assert "X: as seen or felt, it shines; it slips" in flat(text_report(analysis))
     without = replace(cause, because=(cause.because[0], cause.because[2]))
-    assert "X: it slips; against it: no rust" in flat(text_report(replace(analysis, causes=(without,))))
+    assert "X: it slips; but no rust" in flat(text_report(replace(analysis, causes=(without,))))
+
+
+def test_no_title_of_a_cause_holds_a_colon_since_its_reason_follows_one():
+    assert not [cause.title for cause in load_knowledge().causes if ":" in cause.title]
+
+
+def test_only_one_colon_stands_in_the_line_of_a_cause():
+    text = text_report(judged(belt_squeal=0.96, relief_hiss=0.45))
+    likely = flat(text[text.index("Likely causes") : text.index("Check first")])
+    valve = likely[likely.index("Relief valve at work") :].split("%")[0]
+    assert (
+        "(nothing to repair): perhaps there is a hiss at the stop (probability 0.45); at full lock" in valve
+    )
+    assert valve.count(":") == 1
+
+
+def test_the_band_of_a_speech_coding_is_told_once():
+    coded = coding_notes("amr_nb", bit_rate=12_200, channels=1, sample_rate_hz=8000)
+    analysis = squeal_analysis()
+    twice = replace(analysis, quality=replace(analysis.quality, notes=coded))
+    assert [note.code for note in recording_notes(twice)] == ["codec_speech"]
+    assert "8000 samples" not in text_report(twice)
+    plain = coding_notes("pcm_s16le", bit_rate=None, channels=1, sample_rate_hz=8000)
+    alone = replace(analysis, quality=replace(analysis.quality, notes=plain))
+    assert [note.code for note in recording_notes(alone)] == ["rate_limits_band"]
 
 
 def test_normal_clip_lists_nothing_wrong_and_what_was_seen():
@@ -175,10 +201,10 @@ def test_normal_clip_lists_nothing_wrong_and_what_was_seen():
     text = flat(text_report(replace(judged(), verdict=normal)))
     likely = text[text.index("Likely causes") : text.index("Check first")]
     assert likely.count("%") == 1
-    assert "Nothing wrong that can be heard: No symptom is probable" in likely
+    assert "Nothing wrong that can be heard: no symptom is probable" in likely
     assert "The rest is spread over causes that nothing here speaks for." in likely
     seen = flat(text_report(replace(judged({"fluid_level": "low"}), verdict=normal)))
-    assert "% Fluid low or foaming: Seen or felt:" in seen
+    assert "% Fluid low or foaming: as seen or felt," in seen
 
 
 def test_cautions_are_said_in_their_short_words():
