@@ -189,11 +189,12 @@ def test_the_band_of_a_speech_coding_is_told_once():
     coded = coding_notes("amr_nb", bit_rate=12_200, channels=1, sample_rate_hz=8000)
     analysis = squeal_analysis()
     twice = replace(analysis, quality=replace(analysis.quality, notes=coded))
-    assert [note.code for note in recording_notes(twice)] == ["codec_speech"]
+    codes = [note.code for note in recording_notes(twice)]
+    assert "codec_speech" in codes and "rate_limits_band" not in codes
     assert "8000 samples" not in text_report(twice)
     plain = coding_notes("pcm_s16le", bit_rate=None, channels=1, sample_rate_hz=8000)
     alone = replace(analysis, quality=replace(analysis.quality, notes=plain))
-    assert [note.code for note in recording_notes(alone)] == ["rate_limits_band"]
+    assert "rate_limits_band" in [note.code for note in recording_notes(alone)]
 
 
 def test_normal_clip_lists_nothing_wrong_and_what_was_seen():
