@@ -85,6 +85,7 @@ def _run(argv: list[str], analyse: Callable[..., Any] | None) -> int:
     if not argv:
         parser.print_help(sys.stderr)
         return BAD_INPUT
+    _refuse_unknown_command(argv)
     wanted, unknown = parser.parse_known_args(argv)
     if unknown:
         raise _unknown_option(unknown[0], wanted.command)
@@ -98,13 +99,31 @@ def _run(argv: list[str], analyse: Callable[..., Any] | None) -> int:
     return 0
 
 
+def _refuse_unknown_command(argv: list[str]) -> None:
+    """Refuse a first word that is no command, naming those that there are."""
+    known = ["analyse", "train", *(command.name for command in COMMANDS), "version"]
+    word = argv[0]
+    if word.startswith("-") or word in known:
+        return
+    near = difflib.get_close_matches(word, known, n=1)
+    raise UsageError(
+        "the command cannot be understood",
+        got=word or '""',
+        allowed=", ".join(known),
+        todo=f"did you mean {near[0]}?" if near else "see audiodiag --help",
+    )
+
+
 def _unknown_option(got: str, command: str) -> UsageError:
     options = _OPTIONS.get(command)
     if options is None:
         options = module_of(command).OPTIONS if command in (c.name for c in COMMANDS) else ()
     known = [option.flag for option in options]
-    near = difflib.get_close_matches(got.partition("=")[0], known, n=1)
-    todo = f"did you mean {near[0]}?" if near else f"see audiodiag {command} --help"
+    names = [flag.lstrip("-") for flag in known]  # without dashes, which make all options alike
+    near = difflib.get_close_matches(got.partition("=")[0].lstrip("-"), names, n=1)
+    todo = f"did you mean --{near[0]}?" if near else f"see audiodiag {command} --help"
+    if not got.startswith("-"):
+        return _one_too_many(got, command)
     if os.path.exists(got):  # noqa: PTH110, gives no error for odd names
         todo = f"for a clip whose name begins with a dash, write ./{got}"
     return UsageError(
@@ -112,6 +131,19 @@ def _unknown_option(got: str, command: str) -> UsageError:
         got=got,
         allowed=", ".join(known) or "no option",
         todo=todo,
+    )
+
+
+def _one_too_many(got: str, command: str) -> UsageError:
+    known = next((each for each in COMMANDS if each.name == command), None)
+    takes_one = known is not None and bool(known.operands)
+    return UsageError(
+        f"{command} takes one thing at a time" if takes_one else f"{command} takes options only",
+        got=f"{got} as well",
+        allowed=f"audiodiag {command} [options]" if known is None else known.usage,
+        todo="call it once for each, and put a name with spaces in quotation marks"
+        if takes_one
+        else f"leave it out; see audiodiag {command} --help",
     )
 
 

@@ -6,6 +6,7 @@ The parser, the refusals, ``--help`` and the table in README.md all read it, so 
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,6 +25,7 @@ __all__ = [
 
 Value = str | float | int | bool
 Kind = Literal["flag", "text", "number", "whole"]
+_DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 
 @dataclass(frozen=True)
@@ -65,30 +67,42 @@ class Option:
         unit = f" {self.unit}" if self.unit else ""
         kind = "a whole number" if self.kind == "whole" else "a number"
         if math.isfinite(self.low) and math.isfinite(self.high):
-            return f"{kind} from {self.low:g} to {self.high:g}{unit}"
+            return f"{kind} from {self.low:.10g} to {self.high:.10g}{unit}"
         return f"{kind} of at least {self.low:g}{unit}" if math.isfinite(self.low) else f"{kind}{unit}"
 
     def value_of(self, text: str) -> Value:
         """Turn the text that was typed into the option's value.
 
-        Raises ``UsageError`` naming the option, what was typed and what is allowed.
+        Raises ``UsageError`` naming the option, what was typed and what is allowed; an empty text is refused
+        for every kind of value, since an empty name of a folder would mean the one in which one stands.
 
         >>> number = Option("--rpm", "speed_rpm", "number", "the speed", "speed", low=300, high=8000)
         >>> number.value_of("780")
         780.0
         """
+        if self.kind == "text" and not text.strip():
+            raise UsageError(
+                f"{self.flag} is empty: {self.help}",
+                got=f'"{text}"',
+                allowed=self.metavar or "a text",
+                todo=f"write what is meant after it, or leave {self.flag} out",
+            )
         if self.kind in ("text", "flag"):
             return text
         try:
             value: float | int = int(text) if self.kind == "whole" else float(text)
         except ValueError:
             value = math.nan
+        if "_" in text:  # the language's own grouping of digits, which nobody at a car means
+            value = math.nan
         if math.isnan(value) or not self.low <= value <= self.high or math.isinf(value):
             raise UsageError(
                 f"{self.flag} cannot be used: {self.help}",
-                got=text,
+                got=text if text.strip() else f'"{text}"',
                 allowed=self.allowed,
-                todo="correct it, or leave it away if it is not known",
+                todo="write the decimals with a point"
+                if self.kind == "number" and _DECIMAL_COMMA.fullmatch(text.strip())
+                else "correct it, or leave it out if it is not known",
             )
         return value
 

@@ -328,12 +328,12 @@ def _parse(file: Path) -> dict[str, Any]:
             f"the vehicle file {file.name} cannot be read",
             got=problem.strerror or type(problem).__name__,
             allowed="a TOML file that exists and may be read",
-            todo="check the path, or leave the option away: everything about the car may be unknown",
+            todo="check the path, or leave the option out: everything about the car may be unknown",
         ) from problem
     except (ValueError, RecursionError) as problem:  # also of numbers and brackets without end
         raise VehicleError(
             f"{file.name} is not a TOML file",
-            got=str(problem),
+            got="signs that are no UTF-8" if isinstance(problem, UnicodeDecodeError) else str(problem),
             allowed="UTF-8 text with [section] lines and key = value lines",
             todo="correct that line; texts stand in quotes, decimals take a point",
         ) from problem
@@ -402,7 +402,7 @@ def _checked(place: str, setting: Setting, value: Any) -> Any:
             f"{place} cannot be used: {setting.help}",
             got=_shown(value),
             allowed=setting.allowed,
-            todo="correct it, or leave it away if it is not known",
+            todo="correct it, or leave it out if it is not known",
         )
     return result
 
@@ -445,7 +445,7 @@ def _settled(stated: dict[str, Any], place: Any) -> dict[str, Any]:
                 f"{place(field)} contradicts {place(first)} and {place(second)}",
                 got=f"{stated[field]:g} against {value:.4g} from {stated[first]:g} and {stated[second]:g} mm",
                 allowed="a difference of at most 2 %",
-                todo="measure again, or leave one of the statements away",
+                todo="measure again, or leave one of the statements out",
             )
         settled.setdefault(field, value)
     low, high = stated.get("idle_low_rpm"), stated.get("idle_high_rpm")
@@ -506,7 +506,7 @@ def _other_part(
             f"{file}: {place} ({stated['name']}) turns_per_crank_turn contradicts the pulleys",
             got=f"{turns:g} against {from_pulley:.4g} from {crank_pulley_mm:g} mm and {pulley:g} mm",
             allowed="a difference of at most 2 %",
-            todo="measure again, or leave one of the statements away",
+            todo="measure again, or leave one of the statements out",
         )
     final = turns if turns is not None else from_pulley
     assert final is not None

@@ -139,14 +139,35 @@ def _words_for_damage(name: str) -> Iterator[None]:
         yield
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, UnicodeDecodeError) as problem:
         raise _damaged(f"{name} is damaged or no parcel", str(problem), "a whole zip file") from problem
+    except FileNotFoundError as problem:
+        raise ParcelError(
+            f"there is no file {name}",
+            got="a name that leads to nothing",
+            allowed="a parcel that audiodiag pack made",
+            todo="check the name and the folder; put names with spaces in quotation marks",
+        ) from problem
+    except PermissionError as problem:
+        raise ParcelError(
+            f"{name} cannot be read",
+            got="no permission to read it",
+            allowed="a file that may be read",
+            todo="change its permissions, or copy it to a folder of your own",
+        ) from problem
     except (OSError, ValueError, RuntimeError, OverflowError) as problem:
         raise _damaged(f"{name} cannot be read", str(problem), "a whole zip file") from problem
 
 
 def _ordinary(place: Path) -> None:
     kind = place.stat()
+    if stat.S_ISDIR(kind.st_mode):
+        raise ParcelError(
+            f"{place.name} is a folder",
+            got="a folder",
+            allowed="a parcel that audiodiag pack made",
+            todo="name the zip file itself",
+        )
     if not stat.S_ISREG(kind.st_mode):
-        raise _hostile(f"{place.name} is no file", "a folder, a device or a pipe", "an ordinary file")
+        raise _hostile(f"{place.name} is no file", "a device or a pipe", "an ordinary file")
     if kind.st_size > MOST_PARCEL_BYTES:
         raise _hostile(
             f"{place.name} is too large",

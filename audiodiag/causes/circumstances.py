@@ -105,7 +105,7 @@ def _validated(circumstances: Circumstances, knowledge: Knowledge) -> None:
                 f"the car's {what} cannot be used",
                 got=f"{value:g} {unit}",
                 allowed=f"{low:g} to {high:g} {unit}",
-                todo="correct it, or leave it away if it is not known",
+                todo="correct it, or leave it out if it is not known",
             )
     for part in circumstances.renewed:
         if part not in knowledge.renewable:

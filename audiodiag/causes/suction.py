@@ -253,7 +253,7 @@ def suction_margin(line: SuctionLine) -> SuctionMargin:
                 f"the suction line's {name} cannot be used",
                 got=f"{value:g} {unit}",
                 allowed=f"{low:g} to {high:g} {unit}",
-                todo="measure it again in that unit, or leave it away",
+                todo="measure it again in that unit, or leave it out",
             )
     law = walther_law(40.0, line.viscosity_40_mm2_s, 100.0, line.viscosity_100_mm2_s)
     flow_l_min = line.displacement_cm3 * line.pump_rpm / 1000.0

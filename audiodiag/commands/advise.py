@@ -158,7 +158,7 @@ def _case(case: str | None, vehicle: Any) -> tuple[str, Mapping[str, float], dic
             "the case cannot be read",
             got=case,
             allowed="a recording, a line of audiodiag analyse --json in a file, or nothing",
-            todo="check the path, or leave the case away",
+            todo="check the path, or leave the case out",
         )
     from audiodiag.analysis import analyse
 

@@ -114,7 +114,7 @@ def _sharing(folder: Path, names: tuple[str, ...], given: dict[str, Any]) -> Sha
             "a shared desk cannot listen there",
             got=f"--listen-at {host}",
             allowed="an address of this machine in numbers, such as 192.168.1.20",
-            todo="look the address up in the machine's network settings, or leave --listen-at away",
+            todo="look the address up in the machine's network settings, or leave --listen-at out",
         ) from error
     if "certificate" in given:
         return Sharing(host, Path(given["certificate"]), Path(given["certificate_key"]))

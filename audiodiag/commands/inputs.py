@@ -54,7 +54,7 @@ def refuse_contradictions(clips: list[str], given: dict[str, Any]) -> None:
                 f"{flags[name]} says how to read pulses, but no pulses are given",
                 got=f"{flags[name]} alone",
                 allowed=f"{flags[name]} with --tach-channel or --tach-file",
-                todo=f"name the pulse channel or the pulse recording, or leave {flags[name]} away",
+                todo=f"name the pulse channel or the pulse recording, or leave {flags[name]} out",
             )
     if "tach_channel" in given and given["tach_channel"] == given.get("channel"):
         raise UsageError(
@@ -150,9 +150,10 @@ def folder_for(clips: list[str], out: str | None) -> str | None:
     try:
         Path(out).mkdir(parents=True, exist_ok=True)
     except OSError as problem:
+        there = isinstance(problem, FileExistsError)
         raise UsageError(
             "the folder for --out cannot be made",
-            got=f"{out}: {problem.strerror or problem}",
+            got=f"{out}: {'that is a file' if there else problem.strerror or problem}",
             allowed="a folder, or a new name where a folder may be made",
             todo="name another place",
         ) from problem

@@ -69,7 +69,7 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
     parts = plan.split(clip.samples, clip.sample_rate_hz)
     written = write_parts(parts, analysis, folder, pump=pump, stem=stem, left_out=left_out)
     simulated = ", a simulated clip" if is_simulated(clip) and "simulated" not in clip.name.lower() else ""
-    print(f"{clip.name}{simulated}: {len(written)} parts that add up to it")
+    print(f"{_printable(clip.name)}{simulated}: {len(written)} parts that add up to it")
     if speed.known:
         sure = f", {percent(speed.confidence)} sure" if speed.source == "acoustic" else ""
         print(f"engine speed {speed_source_words(speed)}, median {speed.median_rpm:.0f} rpm{sure}")
@@ -85,8 +85,12 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
     for part in written:
         level = "silent" if part.level_db is None else f"{part.level_db:.0f} dB"
         told = "" if part.probability is None else f"; such a sound is there with {percent(part.probability)}"
-        print(f"  {part.file}  {level}: {PART_WORDS[part.name]}{told}")
+        print(f"  {_printable(part.file)}  {level}: {PART_WORDS[part.name]}{told}")
     print(
         "Levels are relative to the clip. A part holds what is most like it, also where none of it is there."
     )
     return 0
+
+
+def _printable(text: str) -> str:
+    return "".join(sign if sign.isprintable() else "?" for sign in text)

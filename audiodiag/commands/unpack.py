@@ -28,7 +28,9 @@ def run(wanted: argparse.Namespace) -> int:
     from audiodiag.cases import unpack_parcel
 
     checked = unpack_parcel(wanted.parcel, given["out"])
-    print(f"{given['out']}: whole, as it was sent; {len(checked.recordings)} recording(s)")
+    number = len(checked.recordings)
+    counted = "1 recording" if number == 1 else f"{number} recordings"
+    print(f"{given['out']}: whole, as it was sent; {counted}")
     print(
         f"{given['out']}/data/report.html is the sender's page: open it only if you know the sender; "
         f"audiodiag report makes one of your own from the recordings"

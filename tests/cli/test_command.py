@@ -231,7 +231,52 @@ def test_no_clip_is_refused_in_words(capsys):
 
 def test_unknown_command_is_refused_in_words(capsys):
     assert main(["analyze", "clip.m4a"]) == 2
-    assert "the command cannot be understood" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert "the command cannot be understood (got analyze; allowed: analyse, train, " in err
+    assert "did you mean analyse?" in err and "invalid choice" not in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (
+            ["speed", "a.wav", "b.wav"],
+            "speed takes one thing at a time (got b.wav as well; allowed: audiodiag s",
+        ),
+        (["train", "a.wav"], "train takes options only (got a.wav as well"),
+        (["analyse", "a.wav", "--bogus"], "see audiodiag analyse --help"),
+        (["analyse", "a.wav", "--out", ""], "--out is empty"),
+        (["analyse", "a.wav", "--vehicle", " "], "--vehicle is empty"),
+        (["listen", "a.wav", "--out", ""], "--out is empty"),
+        (["pack", "a.wav", "--out", ""], '(got ""; allowed: FILE.zip)'),
+        (["unpack", "a.zip", "--out", ""], "--out is empty"),
+        (["train", "--out", ""], "--out is empty"),
+        (["train", "--keep", ""], "--keep is empty"),
+        (["train", "--add", ""], "--add is empty"),
+        (["case", "list", "--folder", ""], "--folder is empty"),
+        (["analyse", "a.wav", "--rpm", ""], '(got ""; allowed: a number from 200 to 9000 rpm)'),
+        (["analyse", "a.wav", "--rpm", "800,5"], "write the decimals with a point"),
+        (["analyse", "a.wav", "--rpm", "8_00"], "--rpm cannot be used"),
+        (["train", "--seed", "-1"], "a whole number from 0 to 2147483647)"),
+        (["analyse", "a.wav", "--mileage", "-1"], "a number from 0 to 3000000 km)"),
+    ],
+)
+def test_odd_words_are_refused_with_what_to_do(capsys, arguments, words):
+    assert main(arguments) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_file_in_the_place_of_a_folder_is_called_one(capsys, tmp_path):
+    place = tmp_path / "file"
+    place.write_text("")
+    assert "file: that is a file;" in refused(capsys, "--out", str(place), "clip.m4a")
+
+
+def test_a_vehicle_file_of_other_bytes_is_refused_without_the_words_of_a_decoder(capsys, tmp_path):
+    place = tmp_path / "car.toml"
+    place.write_bytes(b"cylinders = \xac")
+    err = refused(capsys, "--vehicle", str(place), "clip.m4a")
+    assert "got signs that are no UTF-8" in err and "codec" not in err
 
 
 def test_no_argument_shows_help(capsys):
