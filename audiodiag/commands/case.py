@@ -91,10 +91,12 @@ def run(wanted: argparse.Namespace) -> int:
     least, most = deed.takes
     if not least <= len(wanted.what) <= most:
         raise UsageError(
-            f"case {wanted.deed} takes something else",
-            got=f"{len(wanted.what)} words after it",
+            f"case {wanted.deed} takes {'more' if len(wanted.what) < least else 'fewer'} words",
+            got=" ".join(["case", wanted.deed, *wanted.what]),
             allowed=f"audiodiag case {wanted.deed} {deed.usage}".strip(),
-            todo="put a text of several words into quotation marks" if len(wanted.what) > most else "add it",
+            todo="put a text of several words into quotation marks"
+            if len(wanted.what) > most
+            else "add what is missing",
         )
     hand = _at_hand(given, make=deed.makes)
     try:

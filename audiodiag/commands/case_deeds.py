@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from audiodiag.errors import UsageError
 from audiodiag.report.wording import percent
+from audiodiag.rows import BAD_INPUT
 
 if TYPE_CHECKING:
     from audiodiag.desk.hand import DeskAtHand
@@ -123,10 +124,15 @@ def _add(doing: Doing) -> int:
         rows = [session.get_one(RecordingRow, row.id) for row in kept]
         values = recordings_values(session, rows, {})
     if doing.wanted.json:
-        return doing.print_json({"recordings": values})
+        doing.print_json({"recordings": values})
+        return BAD_INPUT if any(_refused(each) for each in values) else 0
     for each in values:
         print(_recording_line(each))
-    return 0
+    return BAD_INPUT if any(_refused(each) for each in values) else 0
+
+
+def _refused(each: dict[str, Any]) -> bool:
+    return bool((each["job"] or {}).get("refusal"))
 
 
 def _show(doing: Doing) -> int:
@@ -295,7 +301,7 @@ def _asked(doing: Doing, number: int, jobs: Any) -> int:
 
 
 def _pack(doing: Doing) -> int:
-    from audiodiag.desk.api.views import recordings_of
+    from audiodiag.desk.api.views import recordings_of, recordings_values
     from audiodiag.desk.tables import JobRow
     from audiodiag.desk.tasks import MOST_IN_PAPER, ask_parcel, files_of_job
     from audiodiag.files import write_bytes_whole
@@ -311,14 +317,19 @@ def _pack(doing: Doing) -> int:
     most = doing.hand.settings.limits.waiting_jobs
     with doing.hand.store.writing() as session:
         case = doing.hand.case_called(session, doing.what[0])
-        newest = [row.id for row in recordings_of(session, case)][-MOST_IN_PAPER:]
-        chosen = _numbers(doing.what[1:]) or newest
+        said = _numbers(doing.what[1:])
+        held = [] if said else recordings_values(session, recordings_of(session, case), {})
+        unusable = [each["file_name"] for each in held if _refused(each)]
+        chosen = said or [each["recording"] for each in held if not _refused(each)][-MOST_IN_PAPER:]
         task = ask_parcel(session, doing.who, case, chosen, most_waiting=most)
     (job,) = _wait(doing, JobRow.task_id == task.id, refuse=True)
     with doing.hand.store.reading() as session:
         (parcel,) = [file for file in files_of_job(session, job) if file.name.endswith(".zip")]
     write_bytes_whole(out, doing.hand.vault.made_of(parcel.sha256).read_bytes())
-    print(f"{out}: {parcel.size_bytes / 1e6:.1f} MB, {len(chosen)} recordings without place and device")
+    many = "1 recording" if len(chosen) == 1 else f"{len(chosen)} recordings"
+    print(f"{out}: {parcel.size_bytes / 1e6:.1f} MB, {many} without place and device")
+    if unusable:
+        print(f"Left out, since they cannot be used: {', '.join(unusable)}")
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import delete, select
@@ -195,7 +195,7 @@ def refuse_odd_telling(
             "the purpose of a recording is not known",
             got=purpose,
             allowed="before, after or nothing",
-            todo="choose one on the page",
+            todo="choose one of them",
         )
     steering = plain_text(steering, "the steering phases", most=2000)
     if steering:
@@ -325,6 +325,18 @@ def remove_mark(session: Session, who: str, case: CaseRow, recording: RecordingR
     _changed(session, who, "took a mark away", case, seen=True)
 
 
+def _refuse_strange(chosen: Iterable[int], own: Collection[int]) -> None:
+    """Refuse numbers of recordings that this case does not hold."""
+    strange = sorted(set(chosen) - set(own))
+    if strange:
+        raise UsageError(
+            "this case holds no such recording",
+            got=f"number {', '.join(map(str, strange))}",
+            allowed=", ".join(map(str, sorted(own))) or "none yet: it has no recordings",
+            todo="choose recordings of this case",
+        )
+
+
 def ask_comparison(
     session: Session,
     who: str,
@@ -340,8 +352,9 @@ def ask_comparison(
     one_phone: whether all were made with one phone at one place, as somebody states.
     """
     own = set(session.scalars(select(RecordingRow.id).where(RecordingRow.case_id == case.id)))
+    _refuse_strange([*before, *after], own)
     sides = (sorted(set(before)), sorted(set(after)))
-    fits = all(1 <= len(side) <= MOST_COMPARED and set(side) <= own for side in sides)
+    fits = all(1 <= len(side) <= MOST_COMPARED for side in sides)
     if not fits or set(before) & set(after):
         raise UsageError(
             "these sides cannot be compared",
@@ -384,8 +397,9 @@ def ask_watch(
         row.id: row for row in session.scalars(select(RecordingRow).where(RecordingRow.case_id == case.id))
     }
     least, most = (1, MOST_BLED) if kind == "bleed" else (LEAST_FOLLOWED, MOST_FOLLOWED)
+    _refuse_strange(recordings, own)
     chosen = list(dict.fromkeys(recordings))
-    if not least <= len(chosen) <= most or len(chosen) != len(recordings) or not set(chosen) <= own.keys():
+    if not least <= len(chosen) <= most or len(chosen) != len(recordings):
         raise UsageError(
             "these recordings cannot be watched" if kind == "bleed" else "these recordings give no course",
             got=f"{len(recordings)} recordings",

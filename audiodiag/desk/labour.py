@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import resource
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -96,7 +97,7 @@ def carry_out(folder: Path) -> bool:
         result = _done(order, folder)
     except AudiodiagError as error:
         refusal = {"what": error.what, "got": error.got, "allowed": error.allowed, "todo": error.todo}
-        result = {"refusal": refusal}
+        result = {"refusal": _with_names(refusal, order.get("recordings", ()))}
     except MemoryError:
         fit = False
         result = {
@@ -110,6 +111,18 @@ def carry_out(folder: Path) -> bool:
     write_text_whole(folder / RESULT_FILE, json.dumps(result, allow_nan=False))
     most_bytes = 1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return fit and order["sender"] != NOBODY and most_bytes < FIT_SHARE * order["limits"]["memory_bytes"]
+
+
+def _with_names(refusal: dict[str, str], recordings: Sequence[dict[str, Any]]) -> dict[str, str]:
+    """Call recordings as people know them, not by the hash under which the desk keeps them.
+
+    >>> _with_names({"what": "ab12 is silent"}, [{"path": "/vault/ab12", "name": "hiss.m4a"}])
+    {'what': 'hiss.m4a is silent'}
+    """
+    for recording in recordings:
+        kept, name = Path(recording["path"]).name, recording["name"]
+        refusal = {key: text.replace(kept, name) for key, text in refusal.items()}
+    return refusal
 
 
 def _done(order: dict[str, Any], folder: Path) -> dict[str, Any]:

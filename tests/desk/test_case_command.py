@@ -83,3 +83,25 @@ def test_a_file_that_is_not_there_adds_nothing(capsys, folder, key):
     before = ran(capsys, folder, "show", key)
     assert "cannot be added" in ran(capsys, folder, "add", key, "no_such_clip.wav", wanted=2)
     assert ran(capsys, folder, "show", key) == before
+
+
+def test_a_recording_that_is_refused_is_called_by_its_name_and_left_out_of_a_parcel(capsys, tmp_path):
+    key = ran(capsys, tmp_path, "new", "Blue van").split()[0]
+    text = tmp_path / "hums.wav"
+    text.write_text("a text, no sound\n" * 50)
+    assert main(["case", "add", key, str(text), "--wait", "--folder", str(tmp_path)]) == 2
+    out = capsys.readouterr().out
+    assert out.startswith("1: hums.wav: hums.wav holds no sound (got a text file)")
+    assert (
+        main(["case", "pack", key, "1", "--out", str(tmp_path / "one.zip"), "--folder", str(tmp_path)]) == 2
+    )
+    assert "audiodiag: hums.wav holds no sound" in capsys.readouterr().err
+    clip = next(shipped_folder("recordings_demo").glob("*squeal*.m4a"))
+    ran(capsys, tmp_path, "add", key, str(clip), "--wait")
+    said = ran(capsys, tmp_path, "pack", key, "--out", str(tmp_path / "case.zip"))
+    assert ", 1 recording without place and device\n" in said
+    assert said.endswith("Left out, since they cannot be used: hums.wav\n")
+    for words in (["compare", key, "--before", "2", "--after", "99"], ["bleed", key, "99"]):
+        refused = ran(capsys, tmp_path, *words, wanted=2)
+        assert "this case holds no such recording (got number 99; allowed: 1, 2)" in refused
+    assert "case trend takes more words" in ran(capsys, tmp_path, "trend", key, wanted=2)
