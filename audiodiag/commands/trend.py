@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import math
+from contextlib import suppress
 
 from audiodiag.commands.many import (
     ANSWER,
@@ -37,6 +38,14 @@ def run(wanted: argparse.Namespace) -> int:
     refuse_missing(
         wanted.clips, "of the car", "audiodiag trend a.m4a b.m4a c.m4a --at 2026-01-10 2026-02-14 2026-04-02"
     )
+    twice = sorted({clip for clip in wanted.clips if wanted.clips.count(clip) > 1})
+    if twice:
+        raise UsageError(
+            "one recording stands twice",
+            got=twice[0],
+            allowed="each recording once",
+            todo="name it once, with its one date or mileage",
+        )
     at, unit = _axis(wanted.clips, wanted.at or [])
     given = settings_from(wanted, OPTIONS)
     folder = folder_of(wanted.out)
@@ -69,11 +78,9 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             allowed="as many places after --at as there are recordings, in the same order",
             todo="state --at with one date or number for each",
         )
-    try:
+    with suppress(ValueError):
         days = [datetime.date.fromisoformat(text).toordinal() for text in said]
-        return [float(day - min(days)) for day in days], "day"
-    except ValueError:
-        pass
+        return _refuse_one_place([float(day - min(days)) for day in days], said), "day"
     try:
         numbers = [float(text) for text in said]
     except ValueError:
@@ -85,4 +92,23 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             allowed="dates such as 2026-03-31 for all, or numbers for all",
             todo="write all of them in the same way",
         )
-    return numbers, "mileage"
+    if min(numbers) < 0.0:
+        raise UsageError(
+            "a mileage cannot be negative",
+            got=" ".join(said),
+            allowed="0 or more, or dates such as 2026-03-31",
+            todo="write what the car's counter showed at each recording",
+        )
+    return _refuse_one_place(numbers, said), "mileage"
+
+
+def _refuse_one_place(at: list[float], said: list[str]) -> list[float]:
+    """Give the places back; refuse recordings that all stand at one, since that is no course."""
+    if len(set(at)) < 2:
+        raise UsageError(
+            "all recordings were made at one date or mileage",
+            got=" ".join(said),
+            allowed="at least two different dates or mileages",
+            todo="state when each was made, or compare two sides with audiodiag compare",
+        )
+    return at

@@ -15,6 +15,7 @@ from audiodiag.comparison.compare import Comparison
 from audiodiag.comparison.trend import SymptomTrend
 from audiodiag.records import Analysis, Note
 from audiodiag.report.compared_text import change_sentence
+from audiodiag.report.wording import notes_once
 
 __all__ = [
     "BLEED_SCHEMA",
@@ -84,7 +85,7 @@ def bleed_to_dict(watch: BleedWatch, analyses: Sequence[Analysis], cautions: Seq
             }
             for cycle in watch.cycles
         ],
-        "notes": [_note(note) for note in watch.notes],
+        "notes": [_note(note) for note in notes_once(watch.notes)],
         "cautions": list(cautions),
     }
 

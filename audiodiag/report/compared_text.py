@@ -134,13 +134,17 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
     lines.append("Air index (mean of the two loudest cycles = 100 %)")
     for number, cycle in enumerate(watch.cycles, 1):
         bar = "#" * round(20 * min(max(cycle.air, 0.0), 1.0))
+        if len(analyses) > 1 and cycle.recording not in {
+            each.recording for each in watch.cycles[: number - 1]
+        }:
+            lines += _hanging(analyses[cycle.recording].clip.name, width)
         lines.append(
             f"  {number:>3}  {cycle.start_s:6.1f} s  {100 * cycle.air:4.0f} %  "
             f"({100 * cycle.low:.0f} to {100 * cycle.high:.0f} %)  {bar}"
         )
     if watch.per_cycle is not None:
         lines += _hanging(f"over the last three cycles {100 * watch.per_cycle:+.0f} % a cycle", width)
-    for note in watch.notes:
+    for note in wording.notes_once(watch.notes):
         lines += _hanging(note.text, width, bullet="! " if note.severity != "info" else "- ")
     lines += _take_care(cautions_for(["cavitation_groan"], [], knowledge=load_knowledge()), width)
     return "\n".join(lines) + "\n"

@@ -67,7 +67,7 @@ class Sentences:
         """Give a sentence by its name; all of it in English where a value is in another language.
 
         >>> load_sentences("de").say_with("answer.first", check=Said("Look", "en"), effort="5 min").text
-        'Look first: Look (5 min).'
+        'Look (5 min). Do this first.'
         """
         foreign = {value.language for value in values.values() if isinstance(value, Said)} - {self.language}
         plain = {key: value.text if isinstance(value, Said) else value for key, value in values.items()}

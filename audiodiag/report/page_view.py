@@ -122,6 +122,7 @@ class ClipView:
     phases: tuple[PhaseView, ...]
     phases_none: str
     limit_band: str
+    limit_band_named: str
 
 
 def clip_view(
@@ -179,6 +180,7 @@ def clip_view(
         phases=rows,
         phases_none=none,
         limit_band=s.say("method.limit_band", **band) if band else "",
+        limit_band_named=s.say("method.limit_band_named", name=_printable(clip.name), **band) if band else "",
     )
 
 

@@ -40,6 +40,7 @@ __all__ = [
     "effort_words",
     "is_simulated",
     "level_words",
+    "notes_once",
     "other_speeds",
     "percent",
     "phase_words",
@@ -271,6 +272,15 @@ def recording_notes(analysis: Analysis) -> tuple[Note, ...]:
         note for note in merged.values() if note.code != "rate_limits_band" or "codec_speech" not in codes
     )
     return tuple(sorted(told, key=lambda note: _SEVERITY[note.severity]))
+
+
+def notes_once(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Give notes in their order, each once: what holds for several recordings is said for all together.
+
+    >>> len(notes_once([Note("hum", "It hums."), Note("hum", "It hums."), Note("wind", "It blows.")]))
+    2
+    """
+    return tuple({(note.code, note.text): note for note in notes}.values())
 
 
 def is_simulated(clip: Clip) -> bool:

@@ -19,7 +19,7 @@ from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
 from audiodiag.errors import UsageError
-from audiodiag.records import Analysis, Phases, SpeedAlternative
+from audiodiag.records import Analysis, Note, Phases, SpeedAlternative
 from audiodiag.report.compared_figures import bleed_png, change_maps_png, changes_png, trend_png
 from audiodiag.report.compared_json import bleed_to_dict, comparison_to_dict, trend_to_dict
 from audiodiag.report.compared_text import bleed_report, comparison_report, trend_report
@@ -236,6 +236,16 @@ def test_bad_input_is_refused_in_words(
     assert main(["compare", str(tmp_path / "a.m4a"), "--after", str(tmp_path / "b.m4a")]) == 2
     assert main(["trend", "a.m4a", "b.m4a", "--at", "2026-01-01"]) == 2
     assert "date or mileage" in capsys.readouterr().err
+    for at, words in (
+        (["5", "5", "5"], "all recordings were made at one date or mileage (got 5 5 5"),
+        (["2026-01-01"] * 3, "all recordings were made at one date or mileage"),
+        (["-1", "1", "2"], "a mileage cannot be negative (got -1 1 2"),
+        (["1", "2", "nan"], "--at cannot be understood"),
+    ):
+        assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
+        assert words in capsys.readouterr().err
+    assert main(["trend", "a.m4a", "a.m4a", "c.m4a", "--at", "1", "2", "3"]) == 2
+    assert "one recording stands twice (got a.m4a" in capsys.readouterr().err
     assert main(["bleed"]) == 2
 
 
@@ -287,6 +297,23 @@ def test_bleed_states(air: tuple[float, ...], state: str, done: int | None, side
     assert len(bleed_to_dict(watch, sides[0], ())["cycles"]) == len(air)
     if len(air) > 3:
         assert bleed_png(watch).startswith(b"\x89PNG")
+
+
+def test_several_bleed_recordings_are_named_and_say_each_note_once(sides: Sides) -> None:
+    one, two = (
+        replace(found, clip=replace(found.clip, name=name))
+        for found, name in zip((sides[0][0], sides[1][0]), ("first.m4a", "second.m4a"), strict=True)
+    )
+    noises = [CycleNoise(i // 2, 0.0, 6.0, np.ones(24), np.full(24, 0.02), np.ones(24)) for i in range(4)]
+    note = Note("even_cycles", "Nobody stated when the wheel was at a stop.")
+    watch = judge_cycles(noises, notes=(note, note))
+    text = bleed_report(watch, [one, two])
+    table = text[text.index("Air index") :]
+    assert table.count("Nobody stated") == 1
+    assert table.index("  first.m4a\n    1 ") < table.index("  second.m4a\n    3 ")
+    assert table.count(".m4a") == 2
+    assert len(bleed_to_dict(watch, [one, two], ())["notes"]) == 1
+    assert ".m4a" not in bleed_report(judge_cycles(noises[:2]), [one]).split("Air index")[1]
 
 
 def test_ruler_beats_a_level_meter_on_a_few_pairs() -> None:
