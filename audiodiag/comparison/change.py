@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audiodiag.comparison.likeness import chance_alike, chance_one_place, unevenness_db
+from audiodiag.comparison.rise import RiseChange, change_by_rise
 from audiodiag.comparison.ruler import Ruler, RulerPrior, blended, engine_ruler, one_phone_ruler
 from audiodiag.comparison.strengths import Strengths
 from audiodiag.comparison.widths import Part, recordings_for, spread_of
@@ -47,6 +48,10 @@ simulated pairs with four recordings a side)."""
 HEALTHY_FULLY = 7.0
 """Standard errors of a healthy engine's own from which all of the error is held for it."""
 ROUNDS = 20
+FEWEST_RISES, RISE_HIDDEN_DB, RISE_FREEDOM = 4, 1.0, 10.0
+"""Recordings a side from which a sound that swells with the steering is told by how far its bands rise; what
+that errs by beyond what the fit states, standard deviation; and the degrees of freedom of it all (chosen on
+simulated pairs)."""
 UNCHANGED_WITHIN_DB = 6.0
 """A sound is called unchanged only where the interval rules out a change of this size, up or down."""
 _DB = 10.0 / math.log(10.0)
@@ -130,12 +135,14 @@ class Measured:
     """One recording: the symptom's strengths and the engine's, from `strengths`.
 
     doubt_db: by how much the whole strength may be wrong beyond its stated errors, standard deviation, where
-    something of the engine's sounds at the same place.
+    something of the engine's sounds at the same place. rise: of a sound that swells with the steering, by how
+    much each band is stronger at the stops than at rest, None where that is not used.
     """
 
     symptom: Strengths
     engine: Strengths
     doubt_db: float = 0.0
+    rise: Strengths | None = None
 
 
 @dataclass(frozen=True)
@@ -259,7 +266,10 @@ def change_of(
     for side in sides:
         side.join(weight)
     doubt = max((m.doubt_db for m in everything), default=0.0)
-    return _judged(nothing, sides, share, ruler, view, doubt)
+    found = _judged(nothing, sides, share, ruler, view, doubt)
+    if found.change_db is None or view.alike >= 0.5:
+        return found
+    return _by_rise(found, _rise_change(followed), min(side.count for side in sides))
 
 
 @dataclass(frozen=True, eq=False)
@@ -394,10 +404,14 @@ class _Side:
         self.joined = self.power @ weight
         self.joined_error = np.sqrt((self.error**2) @ weight**2)
 
-    @property
-    def mean(self) -> float:
-        """Mean strength of the recordings."""
-        return float(self.joined.mean())
+    def mean(self, heard: bool) -> float:
+        """Mean strength of the recordings: of their decibels where it is heard, so that none counts for more
+        than the others; of their powers where it is not, which errs to neither side below hearing."""
+        if not heard or self.count == 1:
+            return float(self.joined.mean())
+        return float(
+            np.exp(np.log(np.maximum(self.joined, np.maximum(0.5 * self.joined_error, 1e-300))).mean())
+        )
 
     @property
     def noise(self) -> float:
@@ -413,7 +427,7 @@ class _Side:
 
     def heard(self, prior: Prior) -> bool:
         """Whether the mean stands out of chance."""
-        return self.mean > prior.heard_from * self.noise
+        return float(self.joined.mean()) > prior.heard_from * self.noise
 
 
 def _engine_there(measured: Measured) -> FloatArray:
@@ -484,7 +498,12 @@ def _judged(
     heard = [side.heard(prior) for side in sides]
     with np.errstate(divide="ignore"):  # a side that holds nothing lies infinitely low
         levels = [10.0 * np.log10(np.maximum(side.joined, 0.5 * side.joined_error)) for side in sides]
-    top = max(10.0 * math.log10(max(side.mean, 0.5 * side.noise, 1e-300)) for side in sides)
+    means = [side.mean(loud) for side, loud in zip(sides, heard, strict=True)]
+    middle = [
+        10.0 * math.log10(max(mean, 0.5 * side.noise, 1e-300))
+        for side, mean in zip(sides, means, strict=True)
+    ]
+    top = max(middle)
     found = replace(
         nothing,
         heard_before=heard[0],
@@ -499,7 +518,6 @@ def _judged(
     # An interval without a bound on one side needs only one quantile on the other.
     confidence = 0.5 + CONFIDENCE / 2.0 if all(heard) else CONFIDENCE
     total, t = spread_of(parts, confidence)
-    middle = [10.0 * math.log10(max(side.mean, 0.5 * side.noise, 1e-300)) for side in sides]
     up, down = zip(
         *(_margins(side, t, h, prior, view.places_left(side)) for side, h in zip(sides, heard, strict=True)),
         strict=True,
@@ -562,13 +580,51 @@ def _parts(
     return parts
 
 
+def _rise_change(sides: Sequence[Sequence[Measured]]) -> RiseChange | None:
+    """Give the change that the rises of the bands tell, None where too few recordings have any."""
+    rises = [
+        [m.rise.power for m in side if m.rise is not None and np.isfinite(m.rise.power).any()]
+        for side in sides
+    ]
+    return change_by_rise(*rises) if min(map(len, rises)) >= FEWEST_RISES else None
+
+
+def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> SymptomChange:
+    """Give the change as the rises of the bands tell it, where they do, with its interval and word.
+
+    Every recording's level is moved along with its side; the mean of the louder side stays at nought.
+    """
+    if rise is None or found.change_db is None:
+        return found
+    each = count * rise.deviation_db**2
+    parts = [Part(RISE_HIDDEN_DB**2, each, 1.0 / count, RISE_FREEDOM)]
+    confidence = 0.5 + CONFIDENCE / 2.0
+    deviation, t = spread_of(parts, confidence)
+    new, old = rise.change_db, found.change_db
+    up, down = max(old, 0.0) - max(new, 0.0), min(new, 0.0) - min(old, 0.0)
+    moved = replace(
+        found,
+        change_db=new,
+        low_db=new - t * deviation,
+        high_db=new + t * deviation,
+        smallest_db=t * deviation,
+        before_db=tuple(level + up for level in found.before_db),
+        after_db=tuple(level + down for level in found.after_db),
+        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, count, confidence),
+        reason="",
+    )
+    moved = replace(moved, word=_word(moved))
+    return replace(moved, reason=_reason(moved))
+
+
 def _margins(side: _Side, t: float, heard: bool, prior: Prior, places: float) -> tuple[float, float]:
     """How far chance within the recordings lets the side's level lie above and below its middle, dB."""
-    middle = max(side.mean, 0.5 * side.noise)
-    most = max(side.mean, 0.0) + t * (side.noise if heard else side.floor(prior))
+    mean = side.mean(heard)
+    middle = max(mean, 0.5 * side.noise)
+    most = max(mean, 0.0) + t * (side.noise if heard else side.floor(prior))
     above = 10.0 * math.log10(most / middle) if middle > 0 else math.inf
     above += 0.0 if heard else UNHEARD_DB * math.sqrt(places)
-    least = side.mean - t * side.noise
+    least = mean - t * side.noise
     below = 10.0 * math.log10(middle / least) if least > 0 and heard else math.inf
     return max(above, 0.0), below
 

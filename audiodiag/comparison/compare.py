@@ -36,6 +36,7 @@ from audiodiag.comparison.references import (
     maybe_touched,
     untouched,
 )
+from audiodiag.comparison.rise import rises_of
 from audiodiag.comparison.sounds import common_beat_lines, strengths_of
 from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
@@ -290,10 +291,12 @@ def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, li
         if name == "belt_chirp":
             free = between_bursts(heard.scene, masks, heard.gain, free, symptom)
         engine = both(free, untouched(beat, symptom, 1.0 / bursts))
+    rise = None
     if name == "cavitation_groan":
         engine = maybe_touched(engine, symptom)
+        rise = rises_of(heard.scene, masks)
     doubtful = name == "pump_whine" and float(half_order_distance(order)) < NEAR_HALF_ORDER
-    return Measured(symptom, engine, NEAR_HALF_DB if doubtful else 0.0)
+    return Measured(symptom, engine, NEAR_HALF_DB if doubtful else 0.0, rise)
 
 
 def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: float) -> SymptomChange:

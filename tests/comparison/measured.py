@@ -116,18 +116,23 @@ def row_to_text(row: PairRow) -> str:
 
     values = {key: getattr(row, key) for key in _PLAIN}
     for side in ("before", "after"):
-        values[side] = [[plain(m.symptom), plain(m.engine), m.doubt_db] for m in getattr(row, side)]
+        values[side] = [
+            [plain(m.symptom), plain(m.engine), m.doubt_db, *([] if m.rise is None else [plain(m.rise)])]
+            for m in getattr(row, side)
+        ]
     return json.dumps(values)
 
 
 def row_from_text(text: str) -> PairRow:
     """Read what ``row_to_text`` wrote."""
+
+    def strengths(part: list[list[float]]) -> Strengths:
+        return Strengths(*(np.array(column, float) for column in part))
+
     values = json.loads(text)
     for side in ("before", "after"):
         values[side] = [
-            Measured(
-                *(Strengths(*(np.array(column, float) for column in part)) for part in one[:2]), float(one[2])
-            )
+            Measured(*(strengths(part) for part in one[:2]), float(one[2]), *map(strengths, one[3:]))
             for one in values[side]
         ]
     return PairRow(**values)

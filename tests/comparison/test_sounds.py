@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from audiodiag.comparison.rise import rises_of
 from audiodiag.comparison.sounds import strengths_of
 from audiodiag.comparison.strengths import Masks, Strengths
 from audiodiag.comparison.whine_order import common_order
@@ -100,3 +101,17 @@ def test_chirp_without_high_bands_is_unknown_and_no_error() -> None:
     gain = np.zeros(len(scene.time_s))
     found = strengths_of(scene, "belt_chirp", masks, None, gain, order=1.0, lines=None)
     assert not np.isfinite(found.power).any()
+
+
+@pytest.mark.parametrize("gain_db", [0.0, 20.0])
+def test_rise_is_that_of_the_sound_whatever_the_gain_and_only_where_the_steering_is_stated(
+    gain_db: float,
+) -> None:
+    noise = np.random.default_rng(3).standard_normal(len(TIME_S)) * 10.0 ** (0.05 * gain_db)
+    scene = scene_of(noise * np.where(TIME_S > 6.0, 2.0, 1.0))
+    stop, calm = scene.time_s > 6.5, scene.time_s < 5.5
+    found = rises_of(scene, Masks(stop, stop, calm, True))
+    inside = (found.hz > 160.0) & (found.hz < 9000.0)
+    assert 10.0 * np.log10(found.power[inside]) == pytest.approx(np.full(inside.sum(), 6.0), abs=1.0)
+    assert np.isnan(found.power[found.hz < 140.0]).all()
+    assert np.isnan(rises_of(scene, Masks(stop, stop, calm, False)).power).all()
