@@ -85,7 +85,7 @@ class Option:
                 f"{self.flag} is empty: {self.help}",
                 got=f'"{text}"',
                 allowed=self.metavar or "a text",
-                todo=f"write what is meant after it, or leave {self.flag} out",
+                todo="write what is meant after it, or leave the option out",
             )
         if self.kind in ("text", "flag"):
             return text

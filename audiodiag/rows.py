@@ -192,8 +192,9 @@ def _write(clip: str, analysis: Any, folder: Path) -> None:
     from audiodiag.report.jsonform import analysis_to_json_line
 
     stem = Path(clip).stem
-    write_text_whole(folder / f"{stem}.json", analysis_to_json_line(analysis, file=clip) + "\n")
+    # the larger first: where there is no room for both, none is left
     write_bytes_whole(folder / f"{stem}.png", picture_png(analysis))
+    write_text_whole(folder / f"{stem}.json", analysis_to_json_line(analysis, file=clip) + "\n")
 
 
 def _refusal(clip: str, request: Request, error: AudiodiagError, complaint: str, exit_code: int) -> Row:

@@ -67,8 +67,12 @@ class Store:
             raise UsageError(
                 "the desk's database cannot be used",
                 got=f"{self.address}: {_reason_in(problem, url)}",
-                allowed="a database that is there, may be written, and whose server runs",
-                todo="see that the server runs and that name, password and database are right",
+                allowed="a folder of your own, with room in it"
+                if self.lite
+                else "a database that is there, may be written, and whose server runs",
+                todo="free some space, see who may write to the folder, or name another one with --folder"
+                if self.lite
+                else "see that the server runs and that name, password and database are right",
             ) from None
         except UsageError:
             self.close()

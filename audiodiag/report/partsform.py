@@ -10,6 +10,7 @@ import io
 import json
 import math
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from audiodiag.errors import UsageError
 from audiodiag.files import write_bytes_whole, write_text_whole
 from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import Analysis, Clip, FloatArray
@@ -73,11 +75,32 @@ def write_parts(
     stem: str,
     left_out: Collection[str],
 ) -> tuple[WrittenPart, ...]:
-    """Write STEM-PART.flac for every part not left out, and STEM-parts.json; each whole or not at all.
+    """Write STEM-PART.flac for every part not left out, and STEM-parts.json; all of them or none.
 
     ``left_out``: names of parts that were not looked for (they must be silent). Raises ``UsageError`` where
-    the folder cannot be written.
+    the folder cannot be written; what was written until then is taken away, since parts that do not add up to
+    the clip would mislead.
     """
+    made: list[Path] = []
+    try:
+        return _written(parts, analysis, folder, pump, stem, left_out, made)
+    except UsageError:
+        for file in made:
+            with suppress(OSError):
+                file.unlink()
+        raise
+
+
+def _written(
+    parts: ListeningParts,
+    analysis: Analysis,
+    folder: Path,
+    pump: PumpGuess,
+    stem: str,
+    left_out: Collection[str],
+    made: list[Path],
+) -> tuple[WrittenPart, ...]:
+    """Write the files and put each into ``made`` as soon as it is there."""
     clip = analysis.clip
     loudest = max(float(np.max(np.abs(part), initial=0.0)) for _, part in parts.items())
     gain = 1.0 if loudest <= LIMITED else FULL_SCALE / loudest
@@ -90,7 +113,7 @@ def write_parts(
         steps = np.round(part.astype(np.float64) * gain * 2.0**23).astype(np.int64)
         steps = np.clip(steps, -(2**23), 2**23 - 1).astype(np.int32)
         total += steps / (2.0**23 * gain)
-        write_bytes_whole(folder / file, _flac(steps, clip, name))
+        made.append(write_bytes_whole(folder / file, _flac(steps, clip, name)))
         symptom = PART_SYMPTOMS.get(name)
         probability = None if symptom is None else analysis.symptom(symptom).probability
         written.append(WrittenPart(name, file, _level_db(part, clip.samples), probability))

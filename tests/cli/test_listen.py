@@ -12,6 +12,8 @@ import soundfile
 
 from audiodiag.cli import main
 from audiodiag.clip import read_clip
+from audiodiag.errors import UsageError
+from audiodiag.report import partsform
 from audiodiag.report.listened import pump_sought
 from audiodiag.resources import shipped_folder
 from audiodiag.vehicle import Vehicle
@@ -112,3 +114,18 @@ def test_nothing_is_left_behind_where_the_clip_cannot_be_read(tmp_path):
     bad.write_bytes(b"no sound")
     assert main(["listen", str(bad), "--out", str(tmp_path / "out")]) == 2
     assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_no_part_is_left_alone_where_the_room_ends_before_the_last(tmp_path, monkeypatch, capsys):
+    real = partsform.write_bytes_whole
+
+    def full(path, content):
+        if "-groan" in str(path):
+            raise UsageError("the file cannot be written", got="no room", allowed="room", todo="free some")
+        return real(path, content)
+
+    monkeypatch.setattr(partsform, "write_bytes_whole", full)
+    clip = next(shipped_folder("recordings_demo").glob("*whine*.m4a"))
+    assert main(["listen", str(clip), "--out", str(tmp_path)]) == 2
+    assert "the file cannot be written" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []

@@ -9,7 +9,7 @@ from audiodiag.desk.jobs import end_with_result, queue_again_what_ran, take_next
 from audiodiag.desk.migrating import bring_to_newest, newest_revision, revision_of
 from audiodiag.desk.room import DeskRoom
 from audiodiag.desk.settings import DeskSettings
-from audiodiag.desk.store import Store
+from audiodiag.desk.store import DATABASE_FILE, Store
 from audiodiag.desk.tables import AnalysisRow, Base, CaseRow, JobRow
 from audiodiag.desk.vault import Vault
 from audiodiag.errors import ClipError, UsageError
@@ -123,3 +123,10 @@ def test_cut_off_recordings_are_swept_and_kept_ones_stay(tmp_path):
 def test_only_hashes_lead_to_files(tmp_path, name):
     with pytest.raises(ClipError, match="no recording's hash"):
         Vault(tmp_path).path_of(name)
+
+
+def test_a_file_that_is_no_database_is_refused_without_words_on_servers(tmp_path):
+    (tmp_path / DATABASE_FILE).write_bytes(b"no database at all" * 100)
+    with pytest.raises(UsageError, match="the desk's database cannot be used") as refused:
+        Store(tmp_path)
+    assert "server" not in str(refused.value) and "free some space" in refused.value.todo
