@@ -52,6 +52,9 @@ FEWEST_RISES, RISE_HIDDEN_DB, RISE_FREEDOM = 4, 1.0, 10.0
 """Recordings a side from which a sound that swells with the steering is told by how far its bands rise; what
 that errs by beyond what the fit states, standard deviation; and the degrees of freedom of it all (chosen on
 simulated pairs)."""
+RISE_OVER_DB = 2.0
+"""How far over the engine it must stand for that: a fainter one is not told from an engine that swells more
+in one band than in another (chosen on simulated pairs)."""
 UNCHANGED_WITHIN_DB = 6.0
 """A sound is called unchanged only where the interval rules out a change of this size, up or down."""
 _DB = 10.0 / math.log(10.0)
@@ -594,7 +597,7 @@ def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> Sympt
 
     Every recording's level is moved along with its side; the mean of the louder side stays at nought.
     """
-    if rise is None or found.change_db is None:
+    if rise is None or found.change_db is None or rise.over_db < RISE_OVER_DB:
         return found
     each = count * rise.deviation_db**2
     parts = [Part(RISE_HIDDEN_DB**2, each, 1.0 / count, RISE_FREEDOM)]

@@ -52,12 +52,14 @@ SETTLED = 1e-9
 class RiseChange:
     """A change after less before, dB, and its standard deviation as the fit states it, dB.
 
-    left: what is left of the sound at rest, beside what is left of the engine there, as a share.
+    left: what is left of the sound at rest, beside what is left of the engine there, as a share. over_db: how
+    far the sound stands over the engine in the second loudest of its bands, half way between both sides.
     """
 
     change_db: float
     deviation_db: float
     left: float
+    over_db: float
 
 
 def rises_of(scene: Scene, masks: Masks) -> Strengths:
@@ -105,7 +107,8 @@ def change_by_rise(before: Sequence[FloatArray], after: Sequence[FloatArray]) ->
     fit = _Fit(seen, side)
     at, deviation = fit.solved()
     share = 1.0 / (1.0 + math.exp(-float(at[-1])))
-    return RiseChange(float(at[fit.change]) / _NEPER, deviation / _NEPER, share)
+    over = float(np.sort(at[: fit.bands])[-2])
+    return RiseChange(float(at[fit.change]) / _NEPER, deviation / _NEPER, share, over / _NEPER)
 
 
 class _Fit:

@@ -100,6 +100,21 @@ def test_rises_speak_from_four_recordings_a_side_on() -> None:
     assert levels[0] == pytest.approx(0.0, abs=0.5)
 
 
+def test_a_sound_that_hardly_stands_over_the_engine_is_left_to_the_ruler() -> None:
+    def found(rise_db: float) -> tuple[float | None, float | None]:
+        rng = np.random.default_rng(7)
+        sides = groans(0.0, rise_db, rng, 5), groans(-2.0, rise_db - 8.0, rng, 5)
+        alone = ([replace(made, rise=None) for made in side] for side in sides)
+        return (
+            change_of("cavitation_groan", *sides).change_db,
+            change_of("cavitation_groan", *alone).change_db,
+        )
+
+    faint, loud = found(-12.0), found(4.0)
+    assert faint[0] == faint[1]
+    assert loud[0] != loud[1]
+
+
 def test_swapped_sides_flip_what_the_rises_say() -> None:
     rng = np.random.default_rng(5)
     one, two = groans(0.0, 4.0, rng, 5), groans(-3.0, -3.0, rng, 4)
