@@ -7,8 +7,8 @@ both phones on both sides; "mixed", the same with a phone of its own for every r
 COUNT``: the bleed watch. Measured pairs are kept in FOLDER, where one is named, so that a changed prior need
 not simulate again. Choices were made on pairs 60000 to 60081, 70000 to 70035, 90000 to 90199, 95000 to 95149,
 98000 to 98089, 110000 to 110149, 160000 to 160095, on alike ones 91000 to 91059, 92000 to 92039, 120000 to
-120179, 121000 to 121028, on those of several recordings 150000 to 150059 and 170000 to 170089, on bleeds 5000
-to 5023, 7000 to 7009; figures from other seeds are the ones that count.
+120179, 121000 to 121028, on those of several recordings 150000 to 150059, 170000 to 170089 and 180000 to
+180199, on bleeds 5000 to 5023, 7000 to 7009; figures from other seeds are the ones that count.
 """
 
 from __future__ import annotations
