@@ -63,6 +63,8 @@ SPEED_TRUSTED = 0.5
 ENGINE_FOLLOWED, ENGINE_FOLLOWED_OPEN = 0.1, 0.07
 """Below this confidence of a speed found by ear no engine is followed: with the cylinders stated, and without
 (set on 113 simulated engine bays and 56 simulated other sounds, the table stands in DEVELOPERS.md)."""
+SAID_BY_PEOPLE = ("entered", "table")
+"""Sources of a speed that do not show that an engine runs in the recording, as pulses do."""
 SOUNDS_OF_THE_PUMP = ("pump_whine", "cavitation_groan", "bearing_growl")
 SOUNDS_OF_THE_DRIVE = ("pump_whine", "cavitation_groan", "belt_squeal", "belt_chirp")
 
@@ -165,6 +167,8 @@ def analyse(
         for reading in readings
     ]
     prediction = listener.predict(measurements.values, others=others)
+    if quality.usable and speed.source in SAID_BY_PEOPLE:
+        prediction = _judged_by_ear(prediction, listener, clip, quality, phases, vehicle)
     speed = _with_weighed_readings(speed, [reading.median_rpm for reading in readings])
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
@@ -186,6 +190,26 @@ def analyse(
         load_knowledge(prices=prices),
     )
     return replace(found, drive=_drive(found, vehicle))
+
+
+def _judged_by_ear(
+    prediction: Prediction,
+    listener: Model,
+    clip: Clip,
+    quality: Quality,
+    phases: Phases,
+    vehicle: Vehicle | None,
+) -> Prediction:
+    """Let what is heard alone say whether this is an engine bay, where the speed was stated by a person.
+
+    What is an engine bay was learnt with the speed as it is heard: a stated one counts there as a speed that
+    was surely found, so that bare noise passed for an engine, and one number for a whole clip blurs the lines
+    of an engine whose speed wanders.
+    """
+    heard = speed_of_clip(clip, quality, vehicle=vehicle)
+    by_ear = _measured_at(heard, clip, quality, phases, vehicle).values
+    likely = listener.predict(by_ear, others=()).strangeness.engine_probability
+    return replace(prediction, strangeness=replace(prediction.strangeness, engine_probability=likely))
 
 
 def _measured_at(

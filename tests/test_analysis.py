@@ -13,6 +13,7 @@ from audiodiag.analysis import analyse
 from audiodiag.classifier.store import Prediction, SymptomPrediction
 from audiodiag.classifier.strange import Strangeness
 from audiodiag.records import SYMPTOMS, Clip, SpeedAlternative
+from audiodiag.resources import shipped_folder
 from audiodiag.speed.given import speed_from_number
 
 
@@ -54,6 +55,23 @@ def test_a_belt_is_heard_without_the_engine_and_with_a_stated_speed_the_pump_too
     assert both.verdict.kind == "symptoms" and both.drive is not None
     stated = analyse(rush, model=claiming(cavitation_groan=0.8), speed_rpm=800)
     assert stated.verdict.kind == "symptoms"
+
+
+@pytest.mark.parametrize("tilt", [0.0, 1.0], ids=["white", "brown"])
+def test_a_stated_speed_makes_no_engine_of_bare_noise(tilt):
+    rate = 32000
+    lines = np.fft.rfft(np.random.default_rng(3).standard_normal(8 * rate))
+    hertz = np.maximum(np.fft.rfftfreq(8 * rate, 1.0 / rate), 20.0)
+    noise = np.fft.irfft(lines * hertz**-tilt)
+    clip = Clip((0.1 * noise / np.std(noise)).astype(np.float32), rate, "noise", "", "pcm")
+    for stated in (None, 800.0):
+        assert analyse(clip, speed_rpm=stated).verdict.kind == "not_an_engine_bay"
+
+
+def test_a_rightly_stated_speed_makes_no_stranger_of_an_engine():
+    demo = next(shipped_folder("recordings_demo").glob("01_healthy.m4a"))
+    assert analyse(demo).verdict.kind == "normal"
+    assert analyse(demo, speed_rpm=794.0).verdict.kind == "normal"
 
 
 def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(monkeypatch):
