@@ -41,8 +41,8 @@ def test_hostile_parcels_are_refused_in_words(name, tmp_path, capsys):
 
 def test_pipes_and_folders_are_no_parcels(tmp_path):
     os.mkfifo(tmp_path / "pipe.zip")
-    for place in (tmp_path / "pipe.zip", tmp_path):
-        with pytest.raises(ParcelError, match="is no file"):
+    for place, word in ((tmp_path / "pipe.zip", "is no file"), (tmp_path, "is a folder")):
+        with pytest.raises(ParcelError, match=word):
             check_parcel(place)
     with pytest.raises(ParcelError, match="cannot be read"):
         check_parcel(tmp_path / "nothing.zip")
