@@ -44,7 +44,7 @@ def test_pipes_and_folders_are_no_parcels(tmp_path):
     for place, word in ((tmp_path / "pipe.zip", "is no file"), (tmp_path, "is a folder")):
         with pytest.raises(ParcelError, match=word):
             check_parcel(place)
-    with pytest.raises(ParcelError, match="cannot be read"):
+    with pytest.raises(ParcelError, match="there is no file nothing"):
         check_parcel(tmp_path / "nothing.zip")
 
 
