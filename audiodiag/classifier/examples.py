@@ -63,7 +63,7 @@ ROTORS_FOR_ONE = 1 / 20
 WRONG_BY, WRONG_FOR = 0.05, 0.1
 """A speed is wrong that is further off than the one for more than the other share of the time."""
 
-_ROOMS = ("clip", "speed", "orders", "steering", "symptoms", "simulation")
+_ROOMS = ("signal", "clip", "speed", "orders", "steering", "symptoms", "simulation")
 
 
 @dataclass(frozen=True)

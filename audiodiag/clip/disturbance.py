@@ -7,6 +7,7 @@ import numpy as np
 from audiodiag.clip.spans import spans_of
 from audiodiag.clip.spectra import Spectra
 from audiodiag.records import FloatArray, Note, Span
+from audiodiag.signal.medians import running_median
 
 __all__ = ["bump_note", "hum_note", "wind_note"]
 
@@ -23,7 +24,7 @@ def _db(power: FloatArray) -> FloatArray:
 
 def wind_note(spectra: Spectra) -> Note | None:
     """Say that wind blew on the microphone: gusts of noise without lines below 150 Hz that rule the clip."""
-    from scipy import fft, ndimage
+    from scipy import fft
 
     signal, rate_hz = spectra.low_signal, spectra.low_rate_hz
     length = 1 << round(np.log2(rate_hz * 0.512))
@@ -37,7 +38,7 @@ def wind_note(spectra: Spectra) -> Note | None:
     rest = (frequency_hz >= 500.0) & (frequency_hz < 3000.0)
     low_db, rest_db = _db(power[:, low].sum(axis=1)), _db(power[:, rest].sum(axis=1))
     lines_db = _db(power[:, low])
-    surround_db = ndimage.median_filter(lines_db, size=(1, 15), mode="nearest")
+    surround_db = running_median(lines_db, 15, axis=1)
     sharpest = np.quantile(lines_db - surround_db, 0.96, axis=1)
     calm_db = np.quantile(low_db, 0.15)
     gust = (low_db > calm_db + _GUST_DB) & (low_db > rest_db - 1.0) & (sharpest < 11.0)
@@ -65,13 +66,11 @@ def bump_note(spectra: Spectra, covered: tuple[Span, ...] = ()) -> Note | None:
     not count, where a recorder fades in.
     Thumps inside the stretches ``covered`` (speech, wind) are what is already said there and do not count.
     """
-    from scipy import ndimage
-
     level_db = _db(spectra.track(20.0, 300.0))
     around = round(1.2 / spectra.low_hop_s) | 1
     if level_db.size < around:
         return None
-    excess = level_db - ndimage.median_filter(level_db, size=around, mode="nearest")
+    excess = level_db - running_median(level_db, around, axis=0)
     excess[: round(_BUMP_EDGE_S / spectra.low_hop_s)] = 0.0
     excess[-round(_BUMP_EDGE_S / spectra.low_hop_s) :] = 0.0
     least_db = max(_BUMP_TOP_DB, _BUMP_OVER_SPREAD * float(np.quantile(excess, 0.9)))

@@ -7,6 +7,7 @@ import numpy as np
 from audiodiag.clip.spans import spans_of
 from audiodiag.clip.spectra import Spectra
 from audiodiag.records import FloatArray, Note, Span
+from audiodiag.signal.medians import running_median
 
 __all__ = ["dropout_spans", "gain_note", "too_quiet_note"]
 
@@ -65,7 +66,7 @@ def _lines_stand(spectra: Spectra, moved: np.ndarray) -> bool:
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     bins = round(300.0 / rate_hz * length)
     level_db = 20.0 * np.log10(np.abs(fft.rfft(frames * window, axis=1)[:, 8:bins]) + 1e-9)
-    lines = np.clip(level_db - ndimage.median_filter(level_db, size=(1, 25), mode="nearest"), 0.0, 25.0)
+    lines = np.clip(level_db - running_median(level_db, 25, axis=1), 0.0, 25.0)
     lines = ndimage.gaussian_filter1d(lines, 1.0, axis=1)
     when = (np.arange(frames.shape[0]) + 0.5) * length / rate_hz / spectra.block_s
     is_moved = moved[np.minimum(when.astype(int), moved.size - 1)]

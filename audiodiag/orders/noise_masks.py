@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from audiodiag.orders.short_time import HOPS, frame_spectra, from_spectra, good_length
 from audiodiag.records import FloatArray, read_only
+from audiodiag.signal.medians import running_median
 
 __all__ = ["ShortMask", "chirp_mask", "squeal_mask"]
 
@@ -76,7 +77,6 @@ def _ridges(power: FloatArray, wide: int, smooth: int, over: float, inside: NDAr
     """
     from scipy.ndimage import (
         maximum_filter,
-        median_filter,
         percentile_filter,
         uniform_filter,
         uniform_filter1d,
@@ -84,7 +84,7 @@ def _ridges(power: FloatArray, wide: int, smooth: int, over: float, inside: NDAr
 
     level = uniform_filter(power, size=(3, smooth)) if smooth > 1 else power
     bias = np.log(2.0) if smooth == 1 else 0.95
-    around = median_filter(level, size=(1, wide)) / np.float32(bias)
+    around = running_median(level, wide, axis=1, mode="reflect") / np.float32(bias)
     usual = np.percentile(level, 30.0, axis=0) / (0.357 if smooth == 1 else 0.85)
     usual = np.asarray(percentile_filter(usual, 80, size=5))
     floor = np.maximum(around, np.minimum(usual, USUAL_AT_MOST * around)).astype(np.float32)

@@ -1,7 +1,8 @@
-"""Healthy things around the engine that can be mistaken for a fault of the steering.
+"""What sounds around the engine and can be mistaken for a fault of the steering.
 
 Alternator, fans, idlers, turbo, a ticking purge valve, the cabin blower, tyres scrubbing under the turning
-wheel, a joint that knocks at each reversal, a chattering compressor: none of them is a symptom.
+wheel, a joint that knocks at each reversal, a chattering compressor; and faults of other systems: air drawn
+in past a cracked intake hose, a thin sheet that has come loose. None of them is a symptom.
 """
 
 from __future__ import annotations
@@ -37,8 +38,10 @@ ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "reversal_knock": (0.15, -28, -6),
     "compressor": (0.12, -26, -8),
     "draught": (0.4, -26, -3),
+    "intake_leak": (0.1, -26, -2),
+    "loose_sheet": (0.12, -26, -2),
 }
-"""Per healthy part: how often it is there, and its lowest and highest level in dB re engine."""
+"""Per part that is no symptom: how often it is there, and its lowest and highest level in dB re engine."""
 
 
 def healthy_parts(
@@ -216,6 +219,61 @@ def _draught(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -
     return rush * np.maximum(1 + swing, 0) * _wander(rng, scene, 0.8, 0.15)
 
 
+def _intake_leak(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Air drawn in past a crack: a hiss or whistle that swells with the intake strokes, not with the wheel.
+
+    The manifold is emptiest at idle: where the throttle opens, the hiss falls, and comes back afterwards.
+    """
+    low, high = uniform_log(car, 500, 3000), uniform_log(car, 5000, 16000)
+    points = [
+        (low / 3, -25.0),
+        (low, 0.0),
+        (high, float(car.uniform(-15, 3))),
+        (high * 2, -35.0),
+        (90000.0, -70.0),
+    ]
+    sound = unit(shaped_noise(rng, scene.n, scene.rate, points))
+    if car.random() < 0.4:
+        hz = uniform_log(car, 700, 0.2 * scene.rate) * np.exp(walk(rng, len(scene.load), 0.5, 0.01))
+        turned = np.cumsum(on_samples(hz, scene.n, scene.rate).astype(np.float64)) / scene.rate
+        sound += gain(car.uniform(-14, 8)) * turn_table(turned, cosine())
+    strokes = scene.turns * (scene.cylinders / 2)
+    depth = np.float32(uniform_log(car, 0.03, 0.7))
+    swell = (
+        1
+        + depth * turn_table(strokes, cosine(car.random()))
+        + depth * np.float32(car.uniform(0, 0.5)) * turn_table(scene.turns / 2, cosine(car.random()))
+    )
+    emptied = scene.relative_speed ** -car.uniform(0.0, 2.5)
+    return (
+        sound
+        * np.maximum(swell, 0)
+        * on_samples(emptied, scene.n, scene.rate)
+        * _wander(rng, scene, 0.5, 0.1)
+    )
+
+
+def _loose_sheet(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """A heat shield or bracket that is loose: it chatters where the engine shakes it near its own beat."""
+    order = float(car.choice([1.0, 0.5, scene.cylinders / 2, scene.cylinders / 2]))
+    count = int(car.integers(1, 5))
+    place = car.uniform(0, 1, count) ** 2 * car.uniform(0.2, 1.0)
+    turns = (np.arange(np.floor(scene.turns[-1] * order) + 1)[:, None] + place[None, :]) / order
+    times = scene.driving.times_of_turns(turns.ravel())
+    loud = np.exp(rng.normal(0, uniform_log(car, 0.2, 1.0), turns.shape)) * 0.7 ** np.arange(count)[None, :]
+    own, wide = car.uniform(0.8, 1.8), car.uniform(0.1, 0.8)
+    shaken = np.exp(-(((scene.relative_speed - own) / wide) ** 2)) + car.uniform(0.0, 0.3)
+    shaken = shaken * np.exp(walk(rng, len(shaken), uniform_log(car, 0.05, 1.0), car.uniform(0.2, 0.8)))
+    heights = loud.ravel() * np.interp(times, scene.driving.time_s, shaken)
+    inside = times > 0
+    jitter = rng.normal(0, uniform_log(car, 0.0002, 0.003), int(inside.sum()))
+    kernel = modes_kernel(
+        car, scene.rate, count=int(car.integers(5, 14)), low_hz=uniform_log(car, 250, 1500),
+        high_hz=uniform_log(car, 3000, 12000), quality=(4, 60), longest_s=0.06,
+    )  # fmt: skip
+    return convolve(deposit(scene.n, (times[inside] + jitter) * scene.rate, heights[inside]), kernel)
+
+
 _MAKERS = {
     "alternator": _alternator,
     "fan": _fan,
@@ -227,4 +285,6 @@ _MAKERS = {
     "reversal_knock": _reversal_knock,
     "compressor": _compressor,
     "draught": _draught,
+    "intake_leak": _intake_leak,
+    "loose_sheet": _loose_sheet,
 }

@@ -46,7 +46,8 @@ def simulate(seed: int, *, settings: BaySettings | None = None, keep_parts: bool
     """
     made = _make(seed, settings or BaySettings())
     rate = made.plan.sample_rate_hz
-    samples = through_codec(made.samples, rate, made.plan.codec, made.plan.bit_rate)
+    plan = made.plan
+    samples = through_codec(made.samples, rate, plan.codec, plan.bit_rate, quick=plan.quick_encoder)
     kept = {name: read_only(part) for name, part in made.parts.items()} if keep_parts else None
     return SimulatedClip(read_only(samples), rate, made.truth, kept)
 
@@ -64,7 +65,9 @@ def write_clip(
     stem = name or f"simulated_{seed:06d}"
     title = f"Simulated clip {stem}, seed {seed}"
     path = target / f"{stem}.{made.plan.codec}"
-    encode(made.samples, made.plan.sample_rate_hz, path, made.plan.codec, made.plan.bit_rate, title=title)
+    plan = made.plan
+    rate, quick = plan.sample_rate_hz, plan.quick_encoder
+    encode(made.samples, rate, path, plan.codec, plan.bit_rate, title=title, quick=quick)
     truth = {**made.truth, "file": path.name}
     (target / f"{stem}.truth.json").write_text(json.dumps(truth) + "\n", encoding="utf-8")
     return path
@@ -210,6 +213,7 @@ def _truth(plan: Plan, yard: Yard, found: _Truths, accessories: list[str]) -> di
         "variants": found.variants,
         "codec": plan.codec,
         "bit_rate": plan.bit_rate,
+        "quick_encoder": plan.quick_encoder,
         "slip_percent": round(float(np.max(plan.slip)) * 100, 3) if "belt_squeal" in found.levels else None,
         "creep_percent": round(plan.creep_percent, 3),
         "disturbances": list(yard.disturbances),

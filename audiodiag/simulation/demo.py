@@ -51,6 +51,7 @@ _THE_CAR = BaySettings(
     idle_rpm=790.0,
     car_seed=CAR_SEED,
     phone_seed=11,
+    quick_encoder=False,
     accessories=("alternator",),
     disturbances=(),
     variants={

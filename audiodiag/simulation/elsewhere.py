@@ -8,7 +8,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray, read_only
 
-from .codecs import resample, through_codec
+from .codecs import is_quick, resample, through_codec
 from .machines import MACHINES, Maker
 from .phone import gain_control, phone_kernel
 from .places import PLACES
@@ -85,10 +85,12 @@ def simulate_not_engine(
         "sounds": mixed,
         "codec": codec,
         "bit_rate": bit_rate,
+        "quick_encoder": is_quick(seed),
         "duration_s": duration,
         "sample_rate_hz": out_rate,
     }
-    return SimulatedClip(read_only(through_codec(samples, out_rate, codec, bit_rate)), out_rate, truth)
+    made = through_codec(samples, out_rate, codec, bit_rate, quick=truth["quick_encoder"])
+    return SimulatedClip(read_only(made), out_rate, truth)
 
 
 def _surrounding(name: str) -> Maker:

@@ -17,6 +17,7 @@ from .signals import (
     COSINE,
     control_count,
     convolve,
+    delayed,
     deposit,
     modes_kernel,
     on_samples,
@@ -104,8 +105,7 @@ def _aircraft(rng: np.random.Generator, n: int, rate: int) -> FloatArray:
     if way == "jet":
         rush = shaped_noise(rng, n, rate, [(40, -6), (200, 0), (1200, -5), (5000, -25), (20000, -60)])
         late = (rng.uniform(0.0008, 0.005) * (1 + 0.5 * ((time - near) / (width + 1)) ** 2)).clip(0, 0.02)
-        at = np.arange(n) - on_samples(late, n, rate) * rate
-        echo = np.interp(at, np.arange(n), rush).astype(np.float32)
+        echo = delayed(rush, late, rate)
         turns = turns_of(uniform_log(rng, 700, 3500) * shift, n, rate)
         return (
             rush + np.float32(0.7) * echo + np.float32(rng.uniform(0, 0.5)) * turn_table(turns, COSINE)

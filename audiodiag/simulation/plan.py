@@ -9,6 +9,7 @@ import numpy as np
 from audiodiag.records import SYMPTOMS, FloatArray
 
 from .belt import draw_slip
+from .codecs import is_quick
 from .driving import Driving, Steering, draw_driving, draw_steering
 from .settings import BaySettings, generator_for
 from .signals import pick, uniform_log
@@ -32,6 +33,7 @@ class Plan:
     duration_s: float
     codec: str
     bit_rate: int | None
+    quick_encoder: bool
     sample_rate_hz: int
     working_rate_hz: int
     symptoms: tuple[str, ...]
@@ -109,6 +111,7 @@ def draw_plan(seed: int, settings: BaySettings) -> Plan:
         duration_s=duration,
         codec=codec,
         bit_rate=settings.bit_rate or bit_rate,
+        quick_encoder=is_quick(seed) if settings.quick_encoder is None else settings.quick_encoder,
         sample_rate_hz=rate,
         working_rate_hz=32000 if rate <= 32000 else rate,
         symptoms=symptoms,

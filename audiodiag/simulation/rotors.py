@@ -16,6 +16,7 @@ from .signals import (
     COSINE,
     control_count,
     convolve,
+    delayed,
     deposit,
     modes_kernel,
     on_samples,
@@ -121,7 +122,7 @@ def _pistons(
 
 
 def _turbine(rng: np.random.Generator, turns_hz: FloatArray, n: int, rate: int) -> FloatArray:
-    """Gear lines with sidebands of their shafts, a high whistle, and the hiss of the jet."""
+    """Gear lines with sidebands of their shafts, and the hiss of the jet."""
     hiss = shaped_noise(rng, n, rate, [(100, -12), (800, 0), (4000, rng.uniform(-10, 0)), (20000, -25)])
     sound = np.float32(rng.uniform(0.2, 1.5)) * hiss
     main = turns_of(turns_hz, n, rate)
@@ -141,6 +142,4 @@ def _over_the_ground(
 ) -> FloatArray:
     """Add the way over the ground, which comes later by what the flight changes: a comb that moves."""
     late = (rng.uniform(0.0005, 0.006) * (1 + 0.4 * ((time - near) / (width + 1)) ** 2)).clip(0, 0.03)
-    n = len(sound)
-    at = np.arange(n) - on_samples(late, n, rate) * rate
-    return sound + np.float32(rng.uniform(0.3, 0.9)) * np.interp(at, np.arange(n), sound).astype(np.float32)
+    return sound + np.float32(rng.uniform(0.3, 0.9)) * delayed(sound, late, rate)

@@ -73,6 +73,8 @@ class BaySettings:
         Speed that the mode starts from.
     duration_s, sample_rate_hz, codec, bit_rate:
         Of the recording; the duration is rounded to a tenth of a second.
+    quick_encoder:
+        Whether the phone encodes AAC by the quick search.
     variants:
         Per source ("engine", "pump_whine", ...), the name of its structural variant.
     disturbances:
@@ -101,6 +103,7 @@ class BaySettings:
     sample_rate_hz: int | None = None
     codec: str | None = None
     bit_rate: int | None = None
+    quick_encoder: bool | None = None
     variants: Mapping[str, str] | None = None
     disturbances: tuple[str, ...] | None = None
     phases: tuple[tuple[str, float, float], ...] | None = None

@@ -20,6 +20,7 @@ __all__ = [
     "control_count",
     "convolve",
     "convolve_sum",
+    "delayed",
     "deposit",
     "exponential_lag",
     "modes_kernel",
@@ -80,6 +81,13 @@ def on_samples(control: FloatArray, n: int, rate: int) -> FloatArray:
 def turns_of(hz: FloatArray, n: int, rate: int) -> FloatArray:
     """Turns at every sample from a control curve of turns a second, shape (n,)."""
     return np.cumsum(on_samples(hz, n, rate).astype(np.float64)) / rate
+
+
+def delayed(sound: FloatArray, late_s: FloatArray, rate: int) -> FloatArray:
+    """A sound, shape (n,), that comes later by a changing time (on the control grid); its ends are held."""
+    n = len(sound)
+    at = np.arange(n) - on_samples(late_s, n, rate) * rate
+    return np.interp(at, np.arange(n), sound).astype(np.float32)
 
 
 def exponential_lag(values: FloatArray, tau_s: float, rate: float = CONTROL_HZ) -> FloatArray:

@@ -12,8 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID
@@ -44,6 +46,7 @@ FACTORS = (1 / 4, 1 / 3, 3 / 8, 2 / 5, 1 / 2, 3 / 5, 5 / 8, 2 / 3, 3 / 4, 4 / 5,
 ORDER_STEP, FINE_REVS = 1 / 96, 72
 FINE_STEP = 1 / (4 * FINE_REVS)
 """Windows of so many revolutions show faint half orders, in finer steps."""
+_HALVES = np.arange(1, 25) / 2.0
 LAGS_PER_REV = 64
 LOWEST_RPM, HIGHEST_RPM = 450.0, 6500.0
 ORDER_FIRST, ORDER_LAST, LOUDEST_LINES = 48, 24 * 96, 40
@@ -183,17 +186,23 @@ def _mean(values: FloatArray) -> float:
     return float(values.mean()) if len(values) else 0.0
 
 
+@cache
+def _half_orders(cylinders: int) -> tuple[NDArray[np.bool_], ...]:
+    """Which of the first half orders are multiples of the firing order, else whole, else half."""
+    firing = cylinders / 2.0
+    on_firing = np.isclose(_HALVES % firing, 0) | np.isclose(_HALVES % firing, firing)
+    is_whole = np.isclose(_HALVES % 1, 0)
+    return on_firing, is_whole & ~on_firing, ~is_whole & ~on_firing
+
+
 def _spectrum_features(levels: FloatArray, guess: Hypothesis) -> list[float]:
     def at(orders: FloatArray) -> FloatArray:
         return _at(levels, np.asarray(orders) * guess.factor)
 
     firing = guess.cylinders / 2.0
     multiples = at(firing * np.arange(1, 9))
-    halves = np.arange(1, 25) / 2.0
-    on_firing = np.isclose(halves % firing, 0) | np.isclose(halves % firing, firing)
-    whole = np.isclose(halves % 1, 0) & ~on_firing
-    half = ~np.isclose(halves % 1, 0) & ~on_firing
-    at_halves = at(halves)
+    on_firing, whole, half = _half_orders(guess.cylinders)
+    at_halves = at(_HALVES)
     quarter = _mean(at(np.arange(24) / 2.0 + 0.25))
     not_firing = _mean(at_halves[~on_firing])
     middle = at(firing * np.array([0.5, 1.5, 2.5, 3.5]))
@@ -221,13 +230,21 @@ def _likeness_features(likeness: FloatArray, guess: Hypothesis) -> list[float]:
     others = [at(cycle * share) for share in (0.29, 0.71, 1.29)]
     best_gap = max((g for g in gaps if np.isfinite(g)), default=0.0)
     other = _mean(np.array(others))
-    return [
-        float(np.nan_to_num(value))
-        for value in (
-            whole, at(2 * cycle), at(cycle / 2), firing, np.nan_to_num(whole) - best_gap,
-            np.nan_to_num(whole) - np.nan_to_num(firing), np.nan_to_num(whole) - other,
-        )
-    ]  # fmt: skip
+    heard = _or_zero(whole)
+    found = [
+        whole,
+        at(2 * cycle),
+        at(cycle / 2),
+        firing,
+        heard - best_gap,
+        heard - _or_zero(firing),
+        heard - other,
+    ]
+    return [_or_zero(value) for value in found]
+
+
+def _or_zero(value: float) -> float:
+    return value if np.isfinite(value) else 0.0
 
 
 def _context(view: TrackView, duration_s: float) -> list[float]:

@@ -13,9 +13,10 @@ import numpy as np
 import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray, Span
+from audiodiag.signal.medians import running_median
 
 __all__ = [
     "Index",
@@ -95,8 +96,7 @@ def surroundings(power: FloatArray, half_width: int) -> FloatArray:
     >>> surroundings(np.array([1.0, 1.0, 9.0, 1.0, 1.0]), 1).tolist()
     [1.0, 1.0, 1.0, 1.0, 1.0]
     """
-    size: tuple[int, ...] = (2 * half_width + 1,) + (1,) * (power.ndim - 1)
-    return np.asarray(median_filter(power, size=size, mode="mirror"))
+    return running_median(power, 2 * half_width + 1, axis=0, mode="mirror")
 
 
 def noise_reach_db(averages: float, lines: float) -> float:

@@ -90,3 +90,12 @@ def test_resampling_keeps_a_tone(rate: int, new_rate: int) -> None:
     assert len(out) == new_rate
     expected = np.sin(2 * np.pi * 440 * np.arange(new_rate) / new_rate)
     assert np.abs(out - expected)[500:-500].max() < 0.01
+
+
+def test_quick_and_thorough_aac_differ_and_both_keep_the_sound() -> None:
+    sound = bursts(44100)
+    quick, thorough = (through_codec(sound, 44100, "m4a", 64_000, quick=way) for way in (True, False))
+    assert not np.array_equal(quick, thorough)
+    for back in (quick, thorough):
+        assert np.corrcoef(sound, back)[0, 1] > 0.95
+    assert np.array_equal(*(through_codec(sound, 44100, "mp3", 64_000, quick=way) for way in (True, False)))

@@ -18,7 +18,7 @@ import numpy as np
 
 from audiodiag.errors import UsageError
 from audiodiag.records import PHASES, SYMPTOMS, FloatArray
-from audiodiag.simulation.codecs import through_codec
+from audiodiag.simulation.codecs import is_quick, through_codec
 from audiodiag.simulation.settings import SimulatedClip, allowed_names, generator_for
 
 from .bearing import GROWLS, HISSES, make_growl, make_hiss
@@ -54,8 +54,8 @@ LEVELS_DB: dict[str, tuple[float, float]] = {
 HEALTHY_RIPPLE = ("healthy_ripple", 0.14, (-36.0, -18.0))
 """A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
 DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", *DONE)
-"""Healthy parts, surroundings, and what room and phone do."""
-_LATE = ("draught", "idler", "blower", "purge_valve")
+"""Parts that are no symptom, surroundings, and what room and phone do."""
+_LATE = ("draught", "idler", "blower", "purge_valve", "intake_leak", "loose_sheet")
 """Drawn last and in this order, so that all that was drawn before they were made stays."""
 _OFTEN = {
     "pump_whine": 0.2,
@@ -115,7 +115,10 @@ def simulate_apart(seed: int, **fixed: Unpack[Fixed]) -> SimulatedClip:
     (['pump_whine'], True)
     """
     scene = make_scene(seed, **fixed)
-    samples = through_codec(scene.samples, scene.rate, scene.truth["codec"], scene.truth["bit_rate"])
+    truth = scene.truth
+    samples = through_codec(
+        scene.samples, scene.rate, truth["codec"], truth["bit_rate"], quick=truth["quick_encoder"]
+    )
     return SimulatedClip(samples, scene.rate, scene.truth, scene.parts)
 
 
@@ -267,6 +270,7 @@ def make_scene(
         "sample_rate_hz": rate,
         "codec": codec,
         "bit_rate": bit_rate,
+        "quick_encoder": is_quick(seed),
         "variants": {name: chosen[name] for name in ("engine", *heard)},
         "disturbances": [name for name in DISTURBANCES if name in present],
         **told,

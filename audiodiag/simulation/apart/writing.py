@@ -24,7 +24,14 @@ def write_clip(folder: Path, seed: int, *, duration_s: float | None = None) -> P
     name = f"apart_{seed:06d}"
     file = folder / f"{name}.{truth['codec']}"
     with tempfile.TemporaryDirectory() as aside:
-        made = encode(scene.samples, scene.rate, Path(aside) / file.name, truth["codec"], truth["bit_rate"])
+        made = encode(
+            scene.samples,
+            scene.rate,
+            Path(aside) / file.name,
+            truth["codec"],
+            truth["bit_rate"],
+            quick=truth["quick_encoder"],
+        )
         write_bytes_whole(file, made.read_bytes())
     write_text_whole(folder / f"{name}.truth.json", json.dumps({"file": file.name, **truth}) + "\n")
     return file

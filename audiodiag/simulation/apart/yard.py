@@ -1,4 +1,4 @@
-"""What else sounds in the bay built apart: healthy parts beside the pump, the yard, people, weather."""
+"""What else sounds in the bay built apart: other parts, healthy or not, the yard, people, weather."""
 
 from __future__ import annotations
 
@@ -199,6 +199,47 @@ def _purge_valve(rng: np.random.Generator, course: Course, cylinders: int) -> Fl
     return rings(train, course.rate, modes)
 
 
+def _intake_leak(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Air sucked through a torn hose: noise through resonances of the gap, in strokes, most at idle."""
+    slope = between(rng, -10, 4)
+    corners = [(300, -30.0), (1500, 0.0), (7000, slope), (14000, slope - 15.0)]
+    noise = shaped_noise(rng, course.n, course.rate, corners)
+    if rng.random() < 0.5:
+        gap = [
+            (between(rng, 900, 6000), between(rng, 5, 60), between(rng, 0.5, 4))
+            for _ in range(rng.integers(1, 3))
+        ]
+        noise = unit(rings(noise, course.rate, gap, direct=between(rng, 0.1, 1)))
+    strokes = ((course.turns * cylinders / 2 + rng.random()) % 1.0).astype(np.float32)
+    depth = np.float32(between(rng, 0.0, 0.6))
+    suck = 1 - depth + depth * 2 * np.exp(-strokes * np.float32(between(rng, 1, 4)))
+    return (
+        noise
+        * suck
+        * course.loudness(-between(rng, 0, 2))
+        * np.exp(0.1 * drift(rng, course.n, course.rate, 0.7))
+    )
+
+
+def _loose_sheet(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """A thin sheet thrown up at firings or turns: it hits, bounces in shrinking gaps, at times stays down."""
+    rate = float(rng.choice([1.0, cylinders / 2]))
+    thrown = np.arange(int(course.turns[-1] * rate)) + rng.random()
+    awake = drift(rng, course.n, course.rate, between(rng, 0.3, 2.0))[
+        np.clip(course.places(thrown / rate), 0, course.n - 1).astype(int)
+    ]
+    height = np.exp(0.8 * awake) * rng.lognormal(0, between(rng, 0.1, 0.6), len(thrown))
+    height = height * (awake > between(rng, -2.5, -0.3))
+    gap, back = between(rng, 0.008, 0.03), between(rng, 0.3, 0.75)
+    after = gap * np.concatenate([[0.0], np.cumsum(back ** np.arange(int(rng.integers(0, 6))))])
+    places = (
+        course.places(thrown / rate)[:, None] + after[None, :] * course.rate * np.sqrt(height + 0.1)[:, None]
+    )
+    hits = height[:, None] * back ** np.arange(len(after))[None, :]
+    body = [(between(rng, 400, 8000), between(rng, 6, 40), between(rng, 0.3, 1)) for _ in range(7)]
+    return rings(strikes(course.n, places.ravel(), hits.ravel()), course.rate, body)
+
+
 SOUNDS: dict[
     str, tuple[Callable[[np.random.Generator, Course, int], FloatArray], float, tuple[float, float]]
 ] = {
@@ -218,6 +259,8 @@ SOUNDS: dict[
     "idler": (_idler, 0.12, (-32, -10)),
     "blower": (_blower, 0.06, (-26, -6)),
     "purge_valve": (_purge_valve, 0.06, (-30, -9)),
+    "intake_leak": (_intake_leak, 0.1, (-24, -2)),
+    "loose_sheet": (_loose_sheet, 0.12, (-24, -2)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
