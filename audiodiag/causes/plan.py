@@ -8,6 +8,7 @@ its own price (decision-theoretic troubleshooting: Heckerman, Breese and Rommels
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,7 +48,7 @@ class Plan:
         idle = self.remedy.rank == "look"
         stays = "; if what is heard or felt stays, have a licensed technician look" if idle else ""
         number = {1: "this one", 2: "these two", 3: "these three"}.get(len(self.checks), "these four")
-        names = ", then ".join(check.name for check in self.checks)
+        names = ", then ".join(f'"{_short(check.title)}"' for check in self.checks)
         lead = (
             f"After {number} ({names}), unless one points elsewhere," if names else "No further check pays:"
         )
@@ -55,6 +56,15 @@ class Plan:
             f"{lead} {self.remedy.title} is the rational step "
             f"({100 * self.cure_probability:.0f} % that it is the right one{stays})."
         )
+
+
+def _short(title: str) -> str:
+    """Give what is to be done, without what to look for and how.
+
+    >>> _short("Look at the belt and press on it: glazed, oily, frayed, slack; engine off")
+    'Look at the belt and press on it'
+    """
+    return re.split(r"[:;(]", title, maxsplit=1)[0].strip()
 
 
 def plan_of(state: State) -> Plan:

@@ -84,7 +84,7 @@ def _shown(path: Path) -> str:
 
 def _no_permission(path: Path) -> ClipError:
     return ClipError(
-        f"{_shown(path)} must not be read",
+        f"{_shown(path)} may not be read",
         got="no permission to read it",
         allowed="a file that you may read",
         todo="copy the clip into a folder of your own, or change the permission of the file",

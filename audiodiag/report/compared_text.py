@@ -131,7 +131,7 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
     lines += [BLEED_WORDS[watch.state], *_hanging(_BLEED_NEXT[watch.state], width)]
     if watch.done_at is not None and watch.state != "done":
         lines += _hanging(f"it was level after cycle {watch.done_at}, but not since", width)
-    lines.append("Air index (mean of the two loudest cycles = 100 %)")
+    lines.append("Air index (geometric mean of the two loudest cycles = 100 %)")
     for number, cycle in enumerate(watch.cycles, 1):
         bar = "#" * round(20 * min(max(cycle.air, 0.0), 1.0))
         if len(analyses) > 1 and cycle.recording not in {
@@ -153,10 +153,17 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
 def trend_report(
     trends: Sequence[SymptomTrend], analyses: Sequence[Analysis], *, unit: str, width: int = 80
 ) -> str:
-    """Give the course of all symptoms over the axis as text."""
+    """Give the course of all symptoms over the axis as text, and which recordings could not be judged."""
     lines = [f"{len(analyses)} recordings, in order of the {unit}"]
+    unjudged = [each for each in analyses if each.verdict.kind in ("not_an_engine_bay", "cannot_tell")]
     if not trends:
-        lines += _hanging("no symptom is heard in any of them, so there is no course to tell", width)
+        which = "the others" if unjudged else "any of them"
+        words = f"no symptom is heard in {which}, so there is no course to tell"
+        if len(unjudged) == len(analyses):
+            words = "none of them could be judged, so there is no course to tell"
+        lines += _hanging(words, width)
+    for each in unjudged:
+        lines += _hanging(f"{each.clip.name}: {each.verdict.text}", width, bullet="! ")
     for trend in trends:
         lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
         for point in trend.points:

@@ -158,7 +158,7 @@ def speed_from_number(rpm: float, duration_s: float) -> SpeedTrace:
             "the stated engine speed cannot be used",
             got=f"{rpm:g} rpm",
             allowed=f"{MIN_RPM:g} to {MAX_RPM:g} rpm",
-            todo="state revolutions a minute as the dial shows them, or leave the option away",
+            todo="state revolutions a minute as the dial shows them, or leave the option out",
         )
     time_s = time_grid_s(duration_s)
     flat = np.full(len(time_s), float(rpm))

@@ -63,7 +63,7 @@ def phases_from_marks(text: str, duration_s: float) -> Phases:
             "the steering marks are empty",
             got=f'"{text}"',
             allowed='marks like "centre 0-2, turning 2-4.3, stop 4.3-6"',
-            todo="write the marks, or leave the option away",
+            todo="write the marks, or leave the option out",
         )
     spans = []
     for number, mark in enumerate(marks, start=1):
@@ -114,7 +114,7 @@ def phases_from_table(path: str | Path, duration_s: float) -> Phases:
             f"the steering table {name} has no rows",
             got="a header only",
             allowed="at least one row of phase, start_s, end_s",
-            todo="add rows, or leave the option away",
+            todo="add rows, or leave the option out",
         )
     spans = []
     for row in rows:

@@ -250,6 +250,9 @@ def test_the_stop_rule_names_few_checks_and_then_a_rational_step() -> None:
     assert len(plan.checks) <= 4
     assert plan.remedy.name == "change_fluid_and_reservoir"
     assert "changing the fluid and the reservoir with its filter is the rational step" in plan.text()
+    first = plan.checks[0]
+    assert first.name not in plan.text(), "people know a check by what is to be done"
+    assert f'"{first.title[:12]}' in plan.text()
 
 
 def test_a_check_that_pays_lowers_the_expected_cost_by_more_than_its_price() -> None:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 from clip_signals import as_clip, babble_like, engine_like, wind_like
 from scipy.signal import butter, sosfilt
 
-from audiodiag.clip import assess_quality
+from audiodiag.clip import assess_quality, read_clip
 from audiodiag.records import Note, Quality
 from audiodiag.simulation import BaySettings, simulate
 
@@ -131,6 +132,13 @@ def test_speech_is_placed_in_time() -> None:
     spans = note_of(judged(sound), "speech").spans_s
     assert min(start for start, _ in spans) > 5.5
     assert sum(end - start for start, end in spans) > 3.0
+
+
+@pytest.mark.parametrize("name", ["05_belt_squeal.mp3", "13_squeal_and_chirp.m4a"])
+def test_squealing_belt_is_no_voice(name: str) -> None:
+    """Its overtones are evenly spaced and its pitch moves from squeal to squeal (simulated demo clips)."""
+    demo = Path(__file__).resolve().parents[2] / "recordings_demo"
+    assert "speech" not in {note.code for note in assess_quality(read_clip(demo / name)).notes}
 
 
 def test_each_note_says_how_to_record_better() -> None:

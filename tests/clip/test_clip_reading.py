@@ -282,7 +282,7 @@ def test_permission_is_explained(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         raise PermissionError(13, "denied")
 
     monkeypatch.setattr(Path, "open", refuse)
-    with pytest.raises(ClipError, match=r"must not be read.*no permission"):
+    with pytest.raises(ClipError, match=r"may not be read.*no permission"):
         read_clip(path)
 
 

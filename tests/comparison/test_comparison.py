@@ -19,7 +19,7 @@ from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
 from audiodiag.errors import UsageError
-from audiodiag.records import Analysis, Note, Phases, SpeedAlternative
+from audiodiag.records import Analysis, Note, Phases, SpeedAlternative, Verdict
 from audiodiag.report.compared_figures import bleed_png, change_maps_png, changes_png, trend_png
 from audiodiag.report.compared_json import bleed_to_dict, comparison_to_dict, trend_to_dict
 from audiodiag.report.compared_text import bleed_report, comparison_report, trend_report
@@ -270,6 +270,16 @@ def test_trend_over_months(sides: Sides) -> None:
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
     )
     assert trend_png(trends, unit="day").startswith(b"\x89PNG")
+
+
+def test_trend_names_recordings_that_could_not_be_judged(sides: Sides) -> None:
+    heard = replace(sides[0][0], verdict=Verdict("normal", "Nothing stands out."))
+    none = replace(heard, verdict=Verdict("not_an_engine_bay", "This does not sound like an engine bay."))
+    some = trend_report([], [heard, none, heard], unit="day")
+    assert "no symptom is heard in the others" in some
+    assert some.count(f"! {none.clip.name}: This does not sound like an engine bay.") == 1
+    assert "none of them could be judged" in trend_report([], [none, none, none], unit="day")
+    assert "no symptom is heard in any of them" in trend_report([], [heard] * 3, unit="day")
 
 
 @pytest.mark.parametrize(
