@@ -71,7 +71,17 @@ def test_a_stated_speed_makes_no_engine_of_bare_noise(tilt):
 def test_a_rightly_stated_speed_makes_no_stranger_of_an_engine():
     demo = next(shipped_folder("recordings_demo").glob("01_healthy.m4a"))
     assert analyse(demo).verdict.kind == "normal"
-    assert analyse(demo, speed_rpm=794.0).verdict.kind == "normal"
+    for near in (794.0, 830.0):
+        stated = analyse(demo, speed_rpm=near)
+        assert stated.verdict.kind == "normal"
+        assert stated.speed.source == "acoustic" and stated.speed.confidence > 0.99
+        assert [note.code for note in stated.speed.notes] == ["speed_confirmed"]
+    wrong = analyse(demo, speed_rpm=1588.0)
+    assert wrong.verdict.kind == "cannot_tell", (
+        "twice the speed that is surely heard is no ground to judge on"
+    )
+    assert wrong.speed.median_rpm == 1588.0 and wrong.speed.confidence < 0.1
+    assert "By ear the engine turns 79" in wrong.speed.notes[-1].text
 
 
 def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(monkeypatch):

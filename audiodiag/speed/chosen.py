@@ -5,16 +5,25 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from audiodiag.clip import read_clip
 from audiodiag.errors import SpeedError
-from audiodiag.records import Clip, Quality, SpeedTrace
+from audiodiag.records import Clip, Note, Quality, SpeedTrace, read_only
 from audiodiag.speed.acoustic import no_speed, speed_by_ear
 from audiodiag.speed.given import speed_from_number, speed_from_table
+from audiodiag.speed.readings import other_readings
 from audiodiag.speed.tach import speed_from_pulses
 from audiodiag.speed.tach_file import laid_upon_clip
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["speed_of_clip"]
+__all__ = ["confirmed", "doubted", "speed_of_clip"]
+
+AGREES = 0.08
+"""A dial and the moment it was read are no better; other readings of one sound are a fifth and more away."""
+BY_CHANCE = 0.16
+"""How often a wrong course lies so near a number: twice that band, over an octave or so of speeds."""
+SURE_ENOUGH = 0.5
 
 
 def speed_of_clip(
@@ -65,7 +74,11 @@ def speed_of_clip(
             todo="leave out all but the one you trust most",
         )
     if speed_rpm is not None:
-        return speed_from_number(speed_rpm, clip.duration_s)
+        stated_speed = speed_from_number(speed_rpm, clip.duration_s)
+        if not quality.usable:
+            return stated_speed
+        heard = speed_by_ear(clip, vehicle=vehicle)
+        return confirmed(heard, speed_rpm) or doubted(stated_speed, heard)
     if speed_table is not None:
         return speed_from_table(speed_table, clip.duration_s)
     if tach_channel is not None or tach_file is not None:
@@ -83,6 +96,71 @@ def speed_of_clip(
     if not quality.usable:
         return no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
     return speed_by_ear(clip, vehicle=vehicle)
+
+
+def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
+    """Give the course that is heard at one stated number, None where none is likely to be right.
+
+    One number for a whole clip blurs every line of an engine whose speed wanders, and a whine may be read
+    into the blur. A course by ear, or a likely other reading of it, whose median lies within ``AGREES`` of
+    the number keeps the lines sharp. The number in turn makes it more probable: a wrong course lies there by
+    chance only, so the odds of a right one grow by ``1 / BY_CHANCE`` (Bayes' rule; the chance is assumed).
+
+    >>> import numpy as np
+    >>> rpm = np.array([790.0, 800.0, 795.0])
+    >>> heard = SpeedTrace("acoustic", 0.4, np.arange(3) / 10, rpm, rpm, rpm, np.ones(3))
+    >>> round(confirmed(heard, 800.0).confidence, 2), confirmed(heard, 900.0)
+    (0.81, None)
+    """
+    for course in (heard, *other_readings(heard)):
+        if not course.known or abs(course.median_rpm / rpm - 1.0) > AGREES:
+            continue
+        confidence = course.confidence / (course.confidence + BY_CHANCE * (1.0 - course.confidence))
+        if confidence < SURE_ENOUGH:
+            continue
+        text = (
+            f"By ear the engine turns {course.median_rpm:.0f} rpm, near the stated {rpm:g}: "
+            "the course of the speed is taken from the sound."
+        )
+        return replace(
+            course,
+            confidence=confidence,
+            alternatives=(),
+            notes=(
+                Note("speed_confirmed", text, severity="info"),
+                *(note for note in heard.notes if note.code == "speed_gaps"),
+            ),
+        )
+    return None
+
+
+def doubted(stated: SpeedTrace, heard: SpeedTrace) -> SpeedTrace:
+    """Take from the confidence in a stated number what the ear gives to another speed, and say so.
+
+    Either the number is right or the ear is: the odds of the number are its own times those against the ear.
+
+    >>> import numpy as np
+    >>> one, heard = np.array([1600.0]), np.array([800.0])
+    >>> stated = SpeedTrace("entered", 0.95, np.zeros(1), one, one, one, np.array([0.95]))
+    >>> sure = SpeedTrace("acoustic", 0.99, np.zeros(1), heard, heard, heard, np.ones(1))
+    >>> told = doubted(stated, sure)
+    >>> round(told.confidence, 2), told.notes[0].text
+    (0.16, 'By ear the engine turns 800 rpm, not the stated 1600: check the number, every order hangs on it.')
+    """
+    if not heard.known:
+        return stated
+    against = min(heard.confidence, 0.999)
+    odds = stated.confidence / (1.0 - stated.confidence) * (1.0 - against) / max(against, 1e-3)
+    confidence = min(stated.confidence, odds / (1.0 + odds))
+    if against < SURE_ENOUGH:
+        return replace(stated, confidence=confidence)
+    text = (
+        f"By ear the engine turns {heard.median_rpm:.0f} rpm, not the stated {stated.median_rpm:.0f}: "
+        "check the number, every order hangs on it."
+    )
+    instants = np.minimum(stated.instant_confidence, confidence)
+    notes = (*stated.notes, Note("speed_doubted", text))
+    return replace(stated, confidence=confidence, instant_confidence=read_only(instants), notes=notes)
 
 
 def _pulse_channel(clip: Clip, number: int | None) -> Clip:

@@ -159,7 +159,9 @@ class Made:
         sounds = [gain.get(name, np.float32(1.0)) * part for name, part in made.parts.items()]
         total = np.asarray(np.sum(sounds, axis=0, dtype=np.float32))
         samples = Yard(plan, self.settings).record(total)
-        heard = through_codec(samples, plan.sample_rate_hz, plan.codec, plan.bit_rate)
+        heard = through_codec(
+            samples, plan.sample_rate_hz, plan.codec, plan.bit_rate, quick=plan.quick_encoder
+        )
         return replace(made, samples=heard, parts=None)
 
 

@@ -250,7 +250,7 @@ def test_recordings_lie_beside_the_database(desk):
         ("postgresql+pg8000://a:s3cret@h/d", "does not keep its cases in such a database"),
         ("postgresql://a:s3cret@h:port/d", "no address of a database"),
         ("nonsense", "no address of a database"),
-        ("", "no address of a database"),
+        ("", "--database is empty"),
     ],
 )
 def test_address_of_another_kind_is_refused(tmp_path, capsys, address, word):
