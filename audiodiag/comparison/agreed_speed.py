@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 
 from audiodiag.records import Analysis, Note, SpeedTrace, read_only
 
-__all__ = ["agreed_speeds"]
+__all__ = ["agreed_speeds", "without_misread"]
 
 NEAR = 0.16
 """Distance of two speeds as a logarithm up to which they are held for the same idle."""
@@ -21,6 +22,10 @@ APART, IDLE = 1.0 / 20.0, 3.0
 warm idle is (assumptions)."""
 IDLE_RPM = (550.0, 1100.0)
 """Common practice, no published source."""
+FITS, FEWEST_LEFT, MOST_AGREE = 0.13, 2, 0.75
+"""Distance of a recording's speed from the middle of all, as a logarithm, up to which it fits them; how many
+recordings of a side must be left when one is left out for its speed, and the share of all recordings that
+must agree on another (assumptions)."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,43 @@ def agreed_speeds(
             top, best = total, {id(found): r for found, r in zip(heard, chosen, strict=True)}
     notes = [_told(found, best[id(found)]) for found in heard if abs(math.log(best[id(found)].factor)) > 0.02]
     sides = [tuple(_read_as(found, best.get(id(found))) for found in side) for side in (before, after)]
+    return sides[0], sides[1], tuple(notes)
+
+
+def without_misread(
+    before: Sequence[Analysis], after: Sequence[Analysis]
+) -> tuple[tuple[Analysis, ...], tuple[Analysis, ...], tuple[Note, ...]]:
+    """Leave out recordings whose speed by ear fits none of the others, where nearly all of them agree.
+
+    Such a speed is misread, or the engine really ran at another; nothing of that recording can be compared
+    by orders. To be used after :func:`agreed_speeds`. Gives both sides and a note for each that was left out.
+    """
+    heard = [found for found in (*before, *after) if found.speed.known]
+    if not heard:
+        return tuple(before), tuple(after), ()
+    middle = median(math.log(found.speed.median_rpm) for found in heard)
+
+    def fits(found: Analysis) -> bool:
+        by_ear = found.speed.known and found.speed.source == "acoustic"
+        return not by_ear or abs(math.log(found.speed.median_rpm) - middle) < FITS
+
+    if sum(fits(found) for found in heard) < MOST_AGREE * len(heard):
+        return tuple(before), tuple(after), ()
+    sides, notes = [], []
+    for side in (before, after):
+        good = tuple(found for found in side if fits(found))
+        good = good if len(good) >= FEWEST_LEFT else tuple(side)
+        sides.append(good)
+        notes += [
+            Note(
+                "left_out",
+                f"{found.clip.name} sounds like {found.speed.median_rpm:.0f} rpm, most of the others near "
+                f"{math.exp(middle):.0f}; it is left out. If it really ran at that speed, record it again at "
+                "the speed of the others.",
+            )
+            for found in side
+            if found not in good
+        ]
     return sides[0], sides[1], tuple(notes)
 
 

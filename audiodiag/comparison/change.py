@@ -30,7 +30,7 @@ CONFIDENCE = 0.95
 FEWEST_REFERENCES, FEWEST_FREE, LEAST_SPAN_OCTAVES = 2, 4, 3.5
 REFERENCE_FROM = 2.5
 """Standard errors from which a band of the engine serves as a reference."""
-UNHEARD_DB = 3.0
+UNHEARD_DB = 4.0
 """By how much more than its noise says a sound may hide where it is not heard: codecs and echo bury it, the
 less with more of them (found on simulated pairs)."""
 NEAR = 0.35
@@ -47,6 +47,9 @@ of what two phones hide, of the ruler's error and of a doubt; the rest is each r
 simulated pairs with four recordings a side)."""
 HEALTHY_FULLY = 7.0
 """Standard errors of a healthy engine's own from which all of the error is held for it."""
+LEAST_SHARE = 0.05
+"""Share of the louder side's power that a place or one beside it must hold to count (chosen on simulated
+pairs)."""
 ROUNDS = 20
 FEWEST_RISES, RISE_HIDDEN_DB, RISE_FREEDOM = 4, 1.0, 10.0
 """Recordings a side from which a sound that swells with the steering is told by how far its bands rise; what
@@ -236,6 +239,35 @@ def change_of(
     (-6.0, True, True)
     """
     prior = prior or PRIORS.get(name, Prior())
+    found = _estimated(name, before, after, prior, odds)
+    if found.word != "cannot_tell" or prior.healthy <= 0.0:
+        return found
+    everything = replace(prior, healthy=0.0, residue=1.0)
+    return _at_least(found, _estimated(name, before, after, everything, odds))
+
+
+def _at_least(found: SymptomChange, whole: SymptomChange) -> SymptomChange:
+    """Give the change that can be told for certain where that of the symptom alone cannot be told.
+
+    ``whole``: how all that is of the symptom's kind has changed, what a healthy engine has of it included. A
+    healthy engine has as much of it on both sides, so that the symptom itself has changed in the same
+    direction and by as much at least.
+    """
+    if whole.word in ("cannot_tell", "unchanged"):
+        return found
+    louder = whole.word == "louder"
+    return replace(
+        whole,
+        change_db=None,
+        low_db=whole.low_db if louder else -math.inf,
+        high_db=math.inf if louder else whole.high_db,
+    )
+
+
+def _estimated(
+    name: str, before: Sequence[Measured], after: Sequence[Measured], prior: Prior, odds: float
+) -> SymptomChange:
+    """Estimate the change of one symptom with what is held beforehand."""
     repeatability: Literal["measured", "prior"] = "measured" if min(len(before), len(after)) > 1 else "prior"
     nothing = SymptomChange(
         name, "cannot_tell", None, -math.inf, math.inf, None, False, False, (), (), 0, repeatability
@@ -480,12 +512,25 @@ def _weights(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
 
     Powers are summed, not decibels averaged: a tone may hop from place to place.
     """
-    strength = np.clip(np.maximum(sides[0].power.mean(axis=0), sides[1].power.mean(axis=0)), 0.0, None)
+    powers = np.clip([side.power.mean(axis=0) for side in sides], 0.0, None)
+    strength = powers.max(axis=0)
     noise = sum((side.error**2).mean(axis=0) / side.count for side in sides) / 2.0
     weight = strength**2 / np.maximum(strength**2 + 4.0 * noise, 1e-40)
+    weight = np.where(_belongs(powers * weight), weight, 0.0)
     share = weight * strength
     total = float(share.sum())
     return np.asarray(weight), np.asarray(share / total if total > 0 else share)
+
+
+def _belongs(powers: FloatArray) -> NDArray[np.bool_]:
+    """Which places belong to the symptom, shape (places,), by its powers on both sides, shape (2, places).
+
+    What sounds on the softer side only, away from all that the louder side holds, is something else of the
+    same kind; a tone that hops comes out beside its place at most.
+    """
+    loud = powers[int(powers[1].sum() > powers[0].sum())]
+    near = np.maximum(loud, np.maximum(np.append(loud[1:], 0.0), np.append(0.0, loud[:-1])))
+    return np.asarray(near >= LEAST_SHARE * loud.sum())
 
 
 def _judged(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from audiodiag.causes import cautions_for, load_knowledge
-from audiodiag.comparison.agreed_speed import agreed_speeds
+from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.change import (
     UNCHANGED_WITHIN_DB,
     Measured,
@@ -139,10 +139,11 @@ def compare_sides(
     _refuse(before, after, symptoms)
     before, after, told = agreed_speeds(before, after)
     whole_before, whole_after = tuple(before), tuple(after)
+    before, after, misread = without_misread(before, after)
     before, after = ([heard_while_running(found)[0] for found in side] for side in (before, after))
     before, after, poor = carrying(before, after)
     conditions = conditions_of(before, after, names=names)
-    conditions = replace(conditions, notes=(*conditions.notes, *told, *poor))
+    conditions = replace(conditions, notes=(*conditions.notes, *told, *misread, *poor))
     odds = odds_alike(before, after, stated=one_phone)
     wanted = [
         name

@@ -30,6 +30,7 @@ CHANGE_WORDS = {
     "louder": "LOUDER",
     "cannot_tell": "CANNOT TELL",
 }
+OWN_HIDES = "how much more cannot be told, since a healthy engine has some of this sound as well"
 BLEED_WORDS = {
     "too_few": "TOO FEW CYCLES: go on, at least two more",
     "no_air": "NO AIR HEARD in any cycle",
@@ -96,6 +97,10 @@ def change_sentence(change: SymptomChange, names: tuple[str, str]) -> str:
     >>> found = SymptomChange("pump_whine", "quieter", -6.2, -8.0, -4.4, 1.8, True, True, (), (), 9, "prior")
     >>> change_sentence(found, ("before", "after")).partition(";")[0]
     'pump whine: QUIETER by 6.2 dB after (95 %: 4.4 to 8.0 dB quieter)'
+    >>> from dataclasses import replace
+    >>> least = replace(found, change_db=None, low_db=-math.inf, high_db=-2.6)
+    >>> change_sentence(least, ("before", "after")).partition(";")[0]
+    'pump whine: QUIETER after, at least 2.6 dB (95 %)'
     """
     name, word = wording.SYMPTOM_WORDS[change.name], CHANGE_WORDS[change.word]
     after = names[1]
@@ -112,9 +117,10 @@ def change_sentence(change: SymptomChange, names: tuple[str, str]) -> str:
         least = f"at least {-change.high_db:.1f} dB quieter (95 %)"
         return f"{name}: {word} {after}, {least}, below what can be heard"
     if change.change_db is None:
-        return (
-            f"{name}: {word} {after}, at least {change.low_db:.1f} dB (95 %); it was below what can be heard"
-        )
+        bound = change.low_db if change.word == "louder" else -change.high_db
+        known = change.heard_before and change.heard_after
+        why = OWN_HIDES if known else "it was below what can be heard"
+        return f"{name}: {word} {after}, at least {bound:.1f} dB (95 %); {why}"
     if change.word == "unchanged":
         return (
             f"{name}: {word}, {_signed(change.change_db)} (95 %: {_signed(change.low_db)} to "

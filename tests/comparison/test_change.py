@@ -66,6 +66,43 @@ def test_a_recording_without_an_engine_to_follow_does_not_count(odds: float, swa
     assert alone.change_db is not None and alone.repeatability == "prior"
 
 
+def of_a_kind(*times: float) -> Measured:
+    """A recording whose symptom's power stands so many standard errors high in every place."""
+    plain = recording(0.0)
+    error = 0.01 * np.ones(len(HZ))
+    power = error * np.resize(times, len(HZ))
+    return replace(plain, symptom=Strengths(HZ, power, error))
+
+
+def test_what_a_healthy_engine_has_on_both_sides_cannot_hide_that_its_sum_has_fallen() -> None:
+    """Taken off in full it hides both sides; but it is the same on both, so what fell is the symptom."""
+    hides = Prior(healthy=10.0, residue=2.5)
+    loud, soft = ([of_a_kind(t) for t in times] for times in ((9.0, 8.6, 9.3, 8.9), (2.4, 2.0, 2.2, 2.1)))
+    found = change_of("", loud, soft, prior=hides)
+    assert found.word == "quieter" and found.heard_before and found.heard_after
+    assert found.change_db is None and found.low_db == -math.inf
+    assert -10.0 * math.log10(9.0 / 2.2) < found.high_db < -2.0
+    assert change_of("", soft, loud, prior=hides) == mirrored(found)
+    silent = [of_a_kind(0.0, 0.3, -0.2) for _ in range(4)]
+    assert change_of("", loud, silent, prior=hides).word == "gone"
+    for same in (loud, soft):
+        assert change_of("", same, same[::-1], prior=hides).word == "cannot_tell"
+
+
+def test_a_sound_elsewhere_on_the_softer_side_is_not_the_symptom() -> None:
+    """A squeal of one place, and on the other side another sound far from it in frequency."""
+    prior = Prior(hidden_db=1.0)
+    loud = [of_a_kind(400.0, *[0.0] * 11) for _ in range(3)]
+    soft = [of_a_kind(25.0, *[0.0] * 7, 120.0, 120.0, 120.0, 0.0) for _ in range(3)]
+    alone = [of_a_kind(25.0, *[0.0] * 11) for _ in range(3)]
+    found = change_of("", loud, soft, prior=prior)
+    assert found.change_db is not None
+    assert found.change_db == pytest.approx(change_of("", loud, alone, prior=prior).change_db, abs=0.5)
+    beside = [of_a_kind(0.0, 25.0, *[0.0] * 10) for _ in range(3)]
+    hopped = change_of("", loud, beside, prior=prior).change_db
+    assert hopped is not None and hopped == pytest.approx(found.change_db, abs=1.5)
+
+
 def test_more_recordings_than_anybody_is_sent_to_make_still_find_a_change() -> None:
     """Nine a side find 6 dB no worse than eight do, so that nobody is told that more would not do."""
     sides = ([recording(level) for _ in range(9)] for level in (0.0, -10.0))

@@ -13,7 +13,7 @@ import soundfile
 
 from audiodiag.cli import main
 from audiodiag.comparison import compare_sides, flipped, symptom_trends, watch_bleed
-from audiodiag.comparison.agreed_speed import agreed_speeds
+from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
@@ -158,6 +158,23 @@ def test_speeds_that_agree_are_taken(sides: Sides) -> None:
         quick, speed=replace(doubled, confidence=0.999, alternatives=(replace(half, probability=1e-4),))
     )
     assert agreed_speeds([one], [surely])[2] == ()
+
+
+def test_a_recording_whose_speed_fits_no_other_is_left_out(sides: Sides) -> None:
+    one, two = sides[0][0], sides[1][0]
+    odd = replace(one, speed=replace(one.speed, rpm=two.speed.rpm * 1.25), clip=replace(one.clip, name="odd"))
+    before, after, notes = without_misread([one, odd, one], [two, two])
+    assert (before, after) == ((one, one), (two, two))
+    assert [note.code for note in notes] == ["left_out"]
+    assert f"odd sounds like {odd.speed.median_rpm:.0f} rpm, most of the others near" in notes[0].text
+    assert without_misread([one, one], [two, odd, two])[1] == (two, two)
+    # Too few are left, the number was stated, or there is no speed that nearly all agree on.
+    assert without_misread([one, odd], [two, two, two])[2] == ()
+    stated = replace(odd, speed=replace(odd.speed, source="entered"))
+    assert without_misread([one, stated, one], [two, two])[2] == ()
+    assert without_misread([one, odd, one], [odd, two])[2] == ()
+    mute = replace(one, speed=replace(one.speed, rpm=one.speed.rpm * np.nan))
+    assert without_misread([mute], [mute]) == ((mute,), (mute,), ())
 
 
 def test_conditions_say_what_to_record_again(sides: Sides) -> None:
