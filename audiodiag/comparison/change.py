@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from audiodiag.comparison.likeness import chance_alike, chance_one_place, unevenness_db
 from audiodiag.comparison.rise import RiseChange, change_by_rise
 from audiodiag.comparison.ruler import Ruler, RulerPrior, blended, engine_ruler, one_phone_ruler
-from audiodiag.comparison.strengths import Strengths
+from audiodiag.comparison.strengths import Strengths, belonging
 from audiodiag.comparison.widths import Part, recordings_for, spread_of
 from audiodiag.records import FloatArray
 
@@ -47,8 +47,8 @@ of what two phones hide, of the ruler's error and of a doubt; the rest is each r
 simulated pairs with four recordings a side)."""
 HEALTHY_FULLY = 7.0
 """Standard errors of a healthy engine's own from which all of the error is held for it."""
-LEAST_SHARE = 0.05
-"""Share of the louder side's power that a place or one beside it must hold to count (chosen on simulated
+FAINTEST = 0.15
+"""Share of the mean power for which a recording counts at least where its side is heard (chosen on simulated
 pairs)."""
 ROUNDS = 20
 FEWEST_RISES, RISE_HIDDEN_DB, RISE_FREEDOM = 4, 1.0, 10.0
@@ -83,7 +83,8 @@ class Prior:
     hidden_weight: its degrees of freedom, few where some pairs err far more than most. reaches: whether it
     never rests and may so spoil the engine's bands around it. leak: how much of the engine at the same place
     passes for it in the mean, and the error of that, as shares. bridges: whether its own
-    spectrum helps the ruler from band to band. one_phone_db, one_phone_share: what hidden_db
+    spectrum helps the ruler from band to band. seldom: whether it sounds now and then, so that a recording in
+    which it is not heard says nothing of how loud it is. one_phone_db, one_phone_share: what hidden_db
     and ruler_share become with one phone at one place.
     """
 
@@ -102,6 +103,7 @@ class Prior:
     reaches: bool = False
     leak: tuple[float, float] = (0.0, 0.0)
     bridges: bool = False
+    seldom: bool = False
     one_phone_db: float = 1.0
     one_phone_share: float = 1.0
 
@@ -116,7 +118,8 @@ PRIORS: dict[str, Prior] = {
         bridges=True, one_phone_db=0.4,
     ),
     "belt_squeal": Prior(
-        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.5, bridges=True, one_phone_db=0.4
+        repeat_db=0.9, healthy=2.0, residue=2.0, hopping_db=3.0, hidden_db=1.5, bridges=True, seldom=True,
+        one_phone_db=0.4,
     ),
     "belt_chirp": Prior(
         repeat_db=0.8, healthy=1.0, ruler=NEAR_RULER, hidden_db=2.4, hidden_weight=8.0, reaches=True,
@@ -405,7 +408,7 @@ class _Side:
         bands: NDArray[np.intp],
         prior: Prior,
     ) -> None:
-        self.count = len(measured)
+        self.count, self.prior = len(measured), prior
         self.hz = np.exp(np.mean([np.log(m.symptom.hz[places]) for m in measured], axis=0))
         error = np.array([m.symptom.error[places] for m in measured])
         engine = np.array([_engine_there(m)[places] for m in measured])
@@ -441,12 +444,16 @@ class _Side:
 
     def mean(self, heard: bool) -> float:
         """Mean strength of the recordings: of their decibels where it is heard, so that none counts for more
-        than the others; of their powers where it is not, which errs to neither side below hearing."""
+        than the others, nor one that by chance holds nothing of it for much less; of their powers where it is
+        not, which errs to neither side below hearing."""
         if not heard or self.count == 1:
             return float(self.joined.mean())
-        return float(
-            np.exp(np.log(np.maximum(self.joined, np.maximum(0.5 * self.joined_error, 1e-300))).mean())
-        )
+        some = self.joined > self.prior.heard_from * self.joined_error
+        if not self.prior.seldom or some.mean() < 0.5:
+            some = np.ones(self.count, bool)
+        power, error = self.joined[some], self.joined_error[some]
+        least = np.maximum(0.5 * error, max(FAINTEST * float(power.mean()), 1e-300))
+        return float(np.exp(np.log(np.maximum(power, least)).mean()))
 
     @property
     def noise(self) -> float:
@@ -516,21 +523,10 @@ def _weights(sides: list[_Side]) -> tuple[FloatArray, FloatArray]:
     strength = powers.max(axis=0)
     noise = sum((side.error**2).mean(axis=0) / side.count for side in sides) / 2.0
     weight = strength**2 / np.maximum(strength**2 + 4.0 * noise, 1e-40)
-    weight = np.where(_belongs(powers * weight), weight, 0.0)
+    weight = np.where(belonging(powers * weight), weight, 0.0)
     share = weight * strength
     total = float(share.sum())
     return np.asarray(weight), np.asarray(share / total if total > 0 else share)
-
-
-def _belongs(powers: FloatArray) -> NDArray[np.bool_]:
-    """Which places belong to the symptom, shape (places,), by its powers on both sides, shape (2, places).
-
-    What sounds on the softer side only, away from all that the louder side holds, is something else of the
-    same kind; a tone that hops comes out beside its place at most.
-    """
-    loud = powers[int(powers[1].sum() > powers[0].sum())]
-    near = np.maximum(loud, np.maximum(np.append(loud[1:], 0.0), np.append(0.0, loud[:-1])))
-    return np.asarray(near >= LEAST_SHARE * loud.sum())
 
 
 def _judged(

@@ -37,7 +37,7 @@ from audiodiag.comparison.references import (
     untouched,
 )
 from audiodiag.comparison.rise import rises_of
-from audiodiag.comparison.sounds import common_beat_lines, strengths_of
+from audiodiag.comparison.sounds import common_beat_lines, common_thirds, strengths_of
 from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
@@ -278,9 +278,18 @@ def _within(heard: _Heard, conditions: Conditions) -> Mask:
     return inside if inside.sum() > 0.3 * len(inside) else everywhere
 
 
-def _measured(name: str, heard: _Heard, conditions: Conditions, order: float, lines: Mask | None) -> Measured:
+def _measured(
+    name: str,
+    heard: _Heard,
+    conditions: Conditions,
+    order: float,
+    lines: Mask | None,
+    thirds: Mask | None = None,
+) -> Measured:
     masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
-    symptom = strengths_of(heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines)
+    symptom = strengths_of(
+        heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines, thirds=thirds
+    )
     tone = order if name == "pump_whine" else None
     engine = engine_bands(heard.scene, masks, heard.beats, heard.gain, tone=tone)
     if name in BEATING_HZ:
@@ -311,6 +320,11 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: 
     if name in BEATING_HZ:
         lines = common_beat_lines([h.beats for h in everything if h.beats is not None], *BEATING_HZ[name])
     before, after = ([_measured(name, heard, conditions, order, lines) for heard in side] for side in sides)
+    if name == "belt_squeal":
+        thirds = common_thirds([m.symptom for m in before], [m.symptom for m in after])
+        before, after = (
+            [_measured(name, heard, conditions, order, lines, thirds) for heard in side] for side in sides
+        )
     return change_of(name, before, after, odds=odds)
 
 

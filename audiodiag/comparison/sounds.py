@@ -22,6 +22,7 @@ from audiodiag.comparison.strengths import (
     Mask,
     Masks,
     Strengths,
+    belonging,
     per_hz,
     segment_mean,
     swing,
@@ -31,7 +32,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms import Scene
 from audiodiag.symptoms.spectra import half_order_distance, smooth
 
-__all__ = ["common_beat_lines", "strengths_of"]
+__all__ = ["common_beat_lines", "common_thirds", "strengths_of"]
 
 HARMONICS = 4
 ENGINE_SWELL = 0.10
@@ -61,11 +62,13 @@ def strengths_of(
     *,
     order: float,
     lines: Mask | None,
+    thirds: Mask | None = None,
 ) -> Strengths:
     """Give the powers of one symptom over its places.
 
     ``order``: where a whine stands still, ``lines``: at which orders of the beat a chirp or growl does (from
-    :func:`common_beat_lines`), the same for all recordings that are compared. ``beats``: from
+    :func:`common_beat_lines`), ``thirds``: in which of its places a squeal is looked for (from
+    :func:`common_thirds`; all without), the same for all recordings that are compared. ``beats``: from
     :func:`beats_of`; ``gain``: from :func:`gain_db`.
     """
     rest = (masks.calm | masks.loud) & ~masks.stop
@@ -75,7 +78,7 @@ def strengths_of(
             scene, gain, _hissing(scene, gain, masks.stop), rest, 900.0, 12000.0
         ),
         "pump_whine": lambda: _lines(scene, gain, order, masks.loud),
-        "belt_squeal": lambda: _squeals(scene, gain),
+        "belt_squeal": lambda: _squeals(scene, gain, thirds),
         "belt_chirp": lambda: _chirps(scene, gain),
         "bearing_growl": lambda: _beating(scene, gain, beats, lines, masks, 700.0, 8000.0),
     }
@@ -104,6 +107,17 @@ def common_beat_lines(all_beats: Sequence[Beats], low_hz: float, high_hz: float)
         best = np.maximum(best, 10.0 / math.log(10.0) * (level - floor).mean(axis=1))
     lines = (best > CLEAR_BEAT_DB) & _free_orders(all_beats[0].order)
     return _widened(lines, 1) & _free_orders(all_beats[0].order) if lines.any() else lines
+
+
+def common_thirds(before: Sequence[Strengths], after: Sequence[Strengths]) -> Mask:
+    """Give the places of a squeal, shape (places,), that hold what the louder side holds of it in the mean.
+
+    On the softer side other tones may be louder than the squeal; when it sounds is told by these alone.
+    """
+    powers = [
+        np.nan_to_num([np.clip(s.power, 0.0, None) for s in side]).mean(axis=0) for side in (before, after)
+    ]
+    return belonging(np.array(powers))
 
 
 def _swelling(
@@ -201,10 +215,11 @@ def _on_bands(hz: FloatArray, power: FloatArray, error: FloatArray, places: Floa
     return Strengths(places, out[0], out[1])
 
 
-def _squeals(scene: Scene, gain: FloatArray) -> Strengths:
+def _squeals(scene: Scene, gain: FloatArray, thirds: Mask | None) -> Strengths:
     """Mean power of narrow bands, 1.1 to 10 kHz, over their usual while anything squeals, by third octaves.
 
     How long it squeals differs from recording to recording; how loud it is while it does, does not.
+    ``thirds``: the places, shape (places,), by which it is told when it does; all without.
     """
     places = BANDS_HZ[(BANDS_HZ > 1100.0) & (BANDS_HZ < 10500.0)]
     power, error = np.full(len(places), np.nan), np.full(len(places), np.nan)
@@ -227,7 +242,8 @@ def _squeals(scene: Scene, gain: FloatArray) -> Strengths:
         return Strengths(places, power, error)
     track, of = np.array(tracks), np.array(third)
     usual = np.percentile(track, TONE_CALM, axis=1)
-    over = np.clip(track - TONE_FROM * usual[:, None], 0.0, None).sum(axis=0)
+    mine = np.ones(len(of), bool) if thirds is None else thirds[of]
+    over = np.clip(track[mine] - TONE_FROM * usual[mine, None], 0.0, None).sum(axis=0)
     sounding = over > TONE_SHARE * np.percentile(over, 99.0)
     if sounding.sum() < 3:
         sounding = np.arange(len(over)) >= len(over) - 3

@@ -25,6 +25,7 @@ __all__ = [
     "Masks",
     "Strengths",
     "beats_of",
+    "belonging",
     "engine_orders",
     "gain_db",
 ]
@@ -44,6 +45,9 @@ LOUD_SHARE, CALM_SHARE = 75.0, 40.0
 LOWEST_LEVEL_HZ, SMOOTH_LEVEL, LEAST_PERCENT, SWELL_DB = 90.0, 9, 15.0, 1.0
 """Bands that show the gain, over how many instants they are smoothed, the share of them that rise least, and
 the rise beyond which even these are held for the symptom's (chosen on simulated pairs)."""
+LEAST_SHARE = 0.05
+"""Share of the louder side's power that a place or one beside it must hold to count (chosen on simulated
+pairs)."""
 BLOCK_REV = 12
 PER_REV = 48
 
@@ -132,6 +136,20 @@ def _least_rise_db(scene: Scene) -> FloatArray:
     level = 10.0 * np.log10(np.maximum(smooth(scene.level[:, inside], SMOOTH_LEVEL), TINY))
     least = np.percentile(level - np.percentile(level, 30.0, axis=0), LEAST_PERCENT, axis=1)
     return np.asarray(least - np.median(least))
+
+
+def belonging(powers: FloatArray) -> Mask:
+    """Which places belong to a symptom, shape (places,), by its powers on both sides, shape (2, places).
+
+    What sounds on the softer side only, away from all that the louder side holds, is something else of the
+    same kind; a tone that hops comes out beside its place at most.
+
+    >>> belonging(np.array([[0.0, 1.0, 9.0, 0.0, 0.0, 0.1], [0.5, 0.1, 1.0, 0.0, 0.0, 3.0]])).tolist()
+    [True, True, True, True, False, False]
+    """
+    loud = powers[int(powers[1].sum() > powers[0].sum())]
+    near = np.maximum(loud, np.maximum(np.append(loud[1:], 0.0), np.append(0.0, loud[:-1])))
+    return np.asarray(near >= LEAST_SHARE * loud.sum())
 
 
 def engine_orders(beats: Beats) -> tuple[Mask, Mask]:

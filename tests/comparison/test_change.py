@@ -103,6 +103,18 @@ def test_a_sound_elsewhere_on_the_softer_side_is_not_the_symptom() -> None:
     assert hopped is not None and hopped == pytest.approx(found.change_db, abs=1.5)
 
 
+def test_recordings_in_which_it_does_not_squeal_say_nothing_of_how_loud_it_is() -> None:
+    loud = [of_a_kind(400.0) for _ in range(4)]
+    soft = [of_a_kind(100.0) for _ in range(4)]
+    mute = of_a_kind(0.0, 0.2, -0.1)
+    often, seldom = (
+        change_of("", loud, [*soft, mute], prior=Prior(hidden_db=1.0, seldom=seldom)).change_db
+        for seldom in (False, True)
+    )
+    assert often is not None and seldom is not None
+    assert seldom == pytest.approx(-6.02, abs=0.1) and often < -7.0
+
+
 def test_more_recordings_than_anybody_is_sent_to_make_still_find_a_change() -> None:
     """Nine a side find 6 dB no worse than eight do, so that nobody is told that more would not do."""
     sides = ([recording(level) for _ in range(9)] for level in (0.0, -10.0))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from audiodiag.comparison.rise import rises_of
-from audiodiag.comparison.sounds import strengths_of
+from audiodiag.comparison.sounds import common_thirds, strengths_of
 from audiodiag.comparison.strengths import Masks, Strengths
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.orders.drive import PumpDrive, PumpTone, find_drive
@@ -29,13 +29,13 @@ def scene_of(sound: np.ndarray) -> Scene:
     return build_scene(clip, Quality(True, (), (20.0, 15000.0)), speed)
 
 
-def measured(sound: np.ndarray, name: str) -> Strengths:
+def measured(sound: np.ndarray, name: str, *, thirds: np.ndarray | None = None) -> Strengths:
     """Measure one symptom, in powers of the sound as it is and not of the clip's mean."""
     scene = scene_of(sound)
     everywhere = np.ones(len(scene.time_s), bool)
     masks = Masks(everywhere, ~everywhere, everywhere, False)
     gain = np.zeros(len(scene.time_s))
-    found = strengths_of(scene, name, masks, None, gain, order=1.0, lines=None)
+    found = strengths_of(scene, name, masks, None, gain, order=1.0, lines=None, thirds=thirds)
     power = float(np.mean((sound - sound.mean()) ** 2))
     return Strengths(found.hz, found.power * power, found.error * power)
 
@@ -69,6 +69,20 @@ def test_level_of_a_squeal_is_that_of_the_tone_however_long_it_lasts() -> None:
     assert levels == pytest.approx([10.0 * np.log10(0.5 * 0.4**2)] * 3, abs=1.0)
     half = total(measured(engine() + squealing(2.0, 0.2), "belt_squeal"))
     assert half - levels[1] == pytest.approx(-6.02, abs=0.5)
+
+
+def test_another_tone_on_the_softer_side_does_not_tell_when_it_squeals() -> None:
+    """A longer tone far away would spread the squeal over the time in which that one sounds."""
+    other = 0.2 * (TIME_S > 5.5) * np.sin(2.0 * np.pi * 1300.0 * TIME_S)
+    loud, soft = engine() + squealing(0.8, 0.4), engine() + squealing(0.8, 0.1) + other
+    first = [measured(sound, "belt_squeal") for sound in (loud, soft)]
+    thirds = common_thirds(*([one] for one in first))
+    here = int(np.nanargmin(np.abs(first[0].hz - 3100.0)))
+    assert thirds[here] and not thirds[np.abs(first[0].hz - 1300.0) < 200.0].any()
+    assert (common_thirds(*([one] for one in first[::-1])) == thirds).all()
+    again = [measured(sound, "belt_squeal", thirds=thirds) for sound in (loud, soft)]
+    fell, fell_first = (10.0 * np.log10(b.power[here] / a.power[here]) for a, b in (again, first))
+    assert fell == pytest.approx(-12.04, abs=1.0) and fell_first < -14.0
 
 
 def test_chirp_grows_as_planted_and_ticks_of_the_engine_are_none() -> None:
