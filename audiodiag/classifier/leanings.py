@@ -78,6 +78,7 @@ FOR: dict[str, tuple[str, ...]] = {
     "bearing_growl": (
         "growl_comb_db",
         "growl_whole_db",
+        "growl_lone_db",
         "growl_line_db",
         "growl_second_db",
         "growl_sideband_db",

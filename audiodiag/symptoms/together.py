@@ -42,6 +42,12 @@ MEASURES = (
         "dB",
         "Counted by how steady and free of tone, beat and lows it is, the hiss has steps of {value:.1f} dB.",
     ),
+    Measure(
+        "growl_lone_db",
+        "dB",
+        "Counted by how it lasts and rings and keeps off the pump's tone and the belt's turns, the beat "
+        "stands {value:.1f} dB out.",
+    ),
 )
 
 LOCKED = 0.005
@@ -55,6 +61,15 @@ TONE_DB = (12.0, 26.0)
 """Where each share begins and where it is whole."""
 
 STEP_FULL_DB, PLATEAU_FULL_S, LOW_RISE_HALF_DB = 12.0, 2.0, 4.0
+
+BELT_COMB_DB, TONE_COMB_DB, BARE_DB = (1.5, 4.0), (4.0, 10.0), (2.0, 8.0)
+"""Heights of the belt's comb and of the pump's, from where to where a beat at their orders is held for
+theirs, and by how much the beat may stand bare."""
+BELT_WIDTH, BELT_TURNS, TONE_WIDTH, TONE_PARTS = 0.03, 20, 0.04, (0.5, 1.0, 2.0)
+"""How near, in orders, a beat must come to a multiple of the belt's turns, and up to which multiple; how near
+to the pump's tone, and to which parts of it."""
+LASTING, LASTING_LEAST = (0.3, 0.9), 0.5
+"""Share of the time from where to where strikes last, and what the share is worth that do not."""
 
 
 def together(values: Mapping[str, float]) -> dict[str, float]:
@@ -72,6 +87,7 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
         "whine_free_comb_db": _free_comb_db(values),
         "whine_loud_comb_db": _free_comb_db(values) * _ramp(_of(values, "whine_share_db"), LOUD_DB),
         "hiss_merit_db": _hiss_db(values),
+        "growl_lone_db": _lone_db(values),
     }
     wanders = _ramp(_of(values, "squeal_wander_percent", 0.0), WANDER_PERCENT)
     tone_db, overtone_db = _of(values, "squeal_prominence_db"), _of(values, "squeal_harmonic_db")
@@ -100,6 +116,25 @@ def _hiss_db(values: Mapping[str, float]) -> float:
     covered = min(max(1.0 - _of(values, "hiss_beat_change", 0.0), 0.2), 1.5)
     high = 1.0 / (1.0 + max(_of(values, "hiss_low_rise_db", 0.0), 0.0) / LOW_RISE_HALF_DB)
     return step_db * lasting * steady * toneless * covered * high
+
+
+def _lone_db(values: Mapping[str, float]) -> float:
+    """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or to the
+    tone of a pump that whines, the barer it stands, and the less of the time it is there."""
+    order, beat_db = _of(values, "growl_order"), _of(values, "growl_whole_db")
+    if math.isnan(order) or math.isnan(beat_db):
+        return math.nan
+    belt, tone = _of(values, "chirp_belt_order"), _of(values, "whine_order")
+    of_belt = of_tone = 0.0
+    if belt > 0.0 and 2 <= round(order / belt) <= BELT_TURNS:
+        away = (order - belt * round(order / belt)) / BELT_WIDTH
+        of_belt = math.exp(-0.5 * away**2) * _ramp(_of(values, "chirp_belt_comb_db", 0.0), BELT_COMB_DB)
+    if not math.isnan(tone):
+        away = min(abs(order - part * tone) for part in TONE_PARTS) / TONE_WIDTH
+        of_tone = math.exp(-0.5 * away**2) * _ramp(_of(values, "whine_comb_db", 0.0), TONE_COMB_DB)
+    rings = 1.0 - _ramp(_of(values, "growl_bare_db", 0.0), BARE_DB)
+    lasts = LASTING_LEAST + (1.0 - LASTING_LEAST) * _ramp(_of(values, "growl_constancy", 0.0), LASTING)
+    return beat_db * (1.0 - of_belt) * (1.0 - of_tone) * rings * lasts
 
 
 def _of(values: Mapping[str, float], name: str, missing: float = math.nan) -> float:

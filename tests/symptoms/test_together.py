@@ -19,6 +19,16 @@ SQUEAL = {
     "squeal_hump_db": 12.0,
     "squeal_harmonic_db": 9.0,
 }
+GROWL = {
+    "growl_order": 3.71,
+    "growl_whole_db": 18.0,
+    "growl_bare_db": 0.0,
+    "growl_constancy": 0.95,
+    "chirp_belt_order": 0.53,
+    "chirp_belt_comb_db": 9.0,
+    "whine_order": 7.42 + 0.4,
+    "whine_comb_db": 14.0,
+}
 WHINE = {"whine_comb_db": 20.0, "whine_order": 11.3, "whine_share_db": -3.0}
 
 
@@ -39,6 +49,11 @@ def test_nothing_measured_gives_nothing() -> None:
         (SQUEAL, "squeal_restless_overtone_db", {"squeal_wander_percent": 0.04}),
         (WHINE, "whine_free_comb_db", {"whine_order": 11.5}),
         (WHINE, "whine_loud_comb_db", {"whine_share_db": -30.0}),
+        (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"chirp_belt_order": 0.53}),
+        (GROWL | {"chirp_belt_comb_db": 1.0}, "growl_lone_db", {"chirp_belt_comb_db": 4.0}),
+        (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"whine_order": 7.42}),
+        (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"whine_order": 3.71}),
+        (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"growl_bare_db": 9.0}),
     ],
 )
 def test_one_that_is_lacking_takes_all_away(
@@ -46,6 +61,14 @@ def test_one_that_is_lacking_takes_all_away(
 ) -> None:
     assert together(values)[name] > 3.0
     assert together(values | spoilt)[name] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_strikes_that_come_and_go_count_half_and_nothing_heard_of_belt_and_pump_takes_nothing_off() -> None:
+    alone = {name: value for name, value in GROWL.items() if name.startswith("growl")}
+    assert together(alone)["growl_lone_db"] == 18.0
+    assert together(alone | {"growl_constancy": 0.2})["growl_lone_db"] == 9.0
+    far = alone | {"chirp_belt_order": 3.71 / 25, "chirp_belt_comb_db": 9.0}
+    assert together(far)["growl_lone_db"] == 18.0
 
 
 @pytest.mark.parametrize(
