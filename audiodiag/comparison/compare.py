@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,6 +12,7 @@ import numpy as np
 from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.change import (
+    PRIORS,
     UNCHANGED_WITHIN_DB,
     Measured,
     SymptomChange,
@@ -64,6 +67,8 @@ FEWEST_BANDS = 4
 NEAR_HALF_ORDER, NEAR_HALF_DB = 0.12, 2.0
 """How near to a half order a whine stands among the engine's own tones, and by how much it may then be wrong
 (chosen on simulated pairs)."""
+FAINTEST_TONE = 1e-4
+"""Power of a tone, re that of the recording, below which none is louder than another."""
 BURSTS = 10.0
 """How far the bursts of a chirp stand above its mean, as powers."""
 
@@ -315,7 +320,7 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: 
     Nothing in it depends on which side is called before.
     """
     everything = [heard for side in sides for heard in side]
-    order = _whine_order(everything) if name == "pump_whine" else 1.0
+    order = _whine_order(sides, conditions) if name == "pump_whine" else 1.0
     lines = None
     if name in BEATING_HZ:
         lines = common_beat_lines([h.beats for h in everything if h.beats is not None], *BEATING_HZ[name])
@@ -328,14 +333,30 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: 
     return change_of(name, before, after, odds=odds)
 
 
-def _whine_order(everything: list[_Heard]) -> float:
+def _whine_order(sides: list[list[_Heard]], conditions: Conditions) -> float:
     """The order at which a whine stands still in all recordings; 1 where none has a tone."""
     drives = []
-    for heard in everything:
+    for heard in itertools.chain(*sides):
         clip, speed, phases = heard.analysis.clip, heard.analysis.speed, heard.analysis.phases
         angle = pump_angle(clip.samples, clip.sample_rate_hz, speed)
         drives.append(find_drive(angle, phases=phases, vehicle=heard.scene.vehicle))
-    return common_order(drives) or 1.0
+    masks = [
+        [masks_of(h.scene, h.analysis.phases, _within(h, conditions), h.gain) for h in side] for side in sides
+    ]
+
+    def level_db(order: float) -> float:
+        means = []
+        for side, each in zip(sides, masks, strict=True):
+            found = [
+                strengths_of(h.scene, "pump_whine", m, h.beats, h.gain, order=order, lines=None)
+                for h, m in zip(side, each, strict=True)
+            ]
+            own = PRIORS["pump_whine"].healthy
+            power = [np.nansum(np.clip(s.power - own * s.error, 0.0, None)) for s in found]
+            means.append(float(np.mean(power)))
+        return 10.0 * math.log10(max(*means, FAINTEST_TONE))
+
+    return common_order(drives, level_db) or 1.0
 
 
 def _listening(sides: list[list[_Heard]], conditions: Conditions, names: tuple[str, str]) -> Alternation:

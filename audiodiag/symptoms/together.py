@@ -119,8 +119,8 @@ def _hiss_db(values: Mapping[str, float]) -> float:
 
 
 def _lone_db(values: Mapping[str, float]) -> float:
-    """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or to the
-    tone of a pump that whines, the barer it stands, and the less of the time it is there."""
+    """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or to
+    the tone of a pump that whines, the barer it stands, and the less of the time it is there."""
     order, beat_db = _of(values, "growl_order"), _of(values, "growl_whole_db")
     if math.isnan(order) or math.isnan(beat_db):
         return math.nan

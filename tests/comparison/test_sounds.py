@@ -108,6 +108,17 @@ def test_recordings_correct_each_other_about_the_order_of_the_whine() -> None:
     assert odd == pytest.approx(32.64) or odd == pytest.approx(16.32)
 
 
+def test_the_louder_of_two_tones_is_the_pumps_where_one_side_names_each() -> None:
+    """The pump's on the side before, and another part's on the side after, where the pump is quiet."""
+    sides = [drive((12.9, 0.5), (11.86, 0.2))] * 3 + [drive((11.86, 0.6))] * 3
+    level_db = {12.9: 0.0, 11.86: -8.0}
+    assert common_order(sides) == pytest.approx(11.86)
+    assert common_order(sides, lambda order: level_db[round(order, 2)]) == pytest.approx(12.9)
+    # A loud tone that hardly anybody holds for the pump's does not win.
+    rare = [drive((12.9, 0.9), (9.5, 0.02))] * 6
+    assert common_order(rare, lambda order: 3.0 * (order < 10.0)) == pytest.approx(12.9)
+
+
 def test_chirp_without_high_bands_is_unknown_and_no_error() -> None:
     scene = replace(scene_of(engine()), beat_hz=np.zeros(0), envelope=np.zeros((6000, 0), np.float32))
     everywhere = np.ones(len(scene.time_s), bool)
