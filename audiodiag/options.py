@@ -93,7 +93,9 @@ class Option:
             value: float | int = int(text) if self.kind == "whole" else float(text)
         except ValueError:
             value = math.nan
-        if "_" in text:  # the language's own grouping of digits, which nobody at a car means
+        if "_" in text or not text.isascii():
+            # The language's own grouping of digits is meant by nobody at a car, and digits of another script
+            # would hold in options only, not in tables, marks and answers.
             value = math.nan
         if math.isnan(value) or not self.low <= value <= self.high or math.isinf(value):
             raise UsageError(

@@ -257,6 +257,7 @@ def test_unknown_command_is_refused_in_words(capsys):
         (["analyse", "a.wav", "--rpm", ""], '(got ""; allowed: a number from 200 to 9000 rpm)'),
         (["analyse", "a.wav", "--rpm", "800,5"], "write the decimals with a point"),
         (["analyse", "a.wav", "--rpm", "8_00"], "--rpm cannot be used"),
+        (["analyse", "a.wav", "--rpm", "\u0667\u0668\u0660"], "--rpm cannot be used"),
         (["train", "--seed", "-1"], "a whole number from 0 to 2147483647)"),
         (["analyse", "a.wav", "--mileage", "-1"], "a number from 0 to 3000000 km)"),
     ],
