@@ -58,6 +58,9 @@ simulated pairs)."""
 RISE_OVER_DB = 2.0
 """How far over the engine it must stand for that: a fainter one is not told from an engine that swells more
 in one band than in another (chosen on simulated pairs)."""
+FILLED_DB, FAINT_DB = (3.2, 1.0, 4.0), (2.6, 5.0, 9.0)
+"""By how much an interval is wider at most, away from nought and towards it, dB, and the sizes of a change,
+dB, from where to where that grows (chosen on simulated pairs)."""
 UNCHANGED_WITHIN_DB = 6.0
 """A sound is called unchanged only where the interval rules out a change of this size, up or down."""
 _DB = 10.0 / math.log(10.0)
@@ -84,7 +87,8 @@ class Prior:
     never rests and may so spoil the engine's bands around it. leak: how much of the engine at the same place
     passes for it in the mean, and the error of that, as shares. bridges: whether its own
     spectrum helps the ruler from band to band. seldom: whether it sounds now and then, so that a recording in
-    which it is not heard says nothing of how loud it is. one_phone_db, one_phone_share: what hidden_db
+    which it is not heard says nothing of how loud it is. stretched: whether a large change is less sure than
+    its parts say (``FILLED_DB``, ``FAINT_DB``). one_phone_db, one_phone_share: what hidden_db
     and ruler_share become with one phone at one place.
     """
 
@@ -104,6 +108,7 @@ class Prior:
     leak: tuple[float, float] = (0.0, 0.0)
     bridges: bool = False
     seldom: bool = False
+    stretched: bool = False
     one_phone_db: float = 1.0
     one_phone_share: float = 1.0
 
@@ -132,6 +137,7 @@ PRIORS: dict[str, Prior] = {
         reaches=True, bridges=True, leak=(0.2, 0.05), one_phone_db=0.8,
     ),
 }  # fmt: skip
+PRIORS = {name: replace(prior, stretched=True) for name, prior in PRIORS.items()}
 """Priors by symptom, chosen on 708 simulated pairs of two phones (seeds 60000 to 60081, 70000 to 70035, 90000
 to 90199, 95000 to 95149, 98000 to 98089 and 110000 to 110149) and 283 of one phone (91000 to 91059 and 120000
 to 120179 with one recording a side, 92000 to 92039 and 121000 to 121002 with three); what is hidden of groan,
@@ -570,6 +576,8 @@ def _judged(
     low = change - math.hypot(t * total, math.hypot(down[1], up[0]))
     high = change + math.hypot(t * total, math.hypot(up[1], down[0]))
     sizes = [side for side in (change - low, high - change) if math.isfinite(side)]
+    if all(heard) and prior.stretched:
+        low, high = _stretched(change, low, high, 1.0 - view.alike)
     found = replace(
         found,
         change_db=change if all(heard) else None,
@@ -646,11 +654,12 @@ def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> Sympt
     deviation, t = spread_of(parts, confidence)
     new, old = rise.change_db, found.change_db
     up, down = max(old, 0.0) - max(new, 0.0), min(new, 0.0) - min(old, 0.0)
+    low, high = _stretched(new, new - t * deviation, new + t * deviation)
     moved = replace(
         found,
         change_db=new,
-        low_db=new - t * deviation,
-        high_db=new + t * deviation,
+        low_db=low,
+        high_db=high,
         smallest_db=t * deviation,
         before_db=tuple(level + up for level in found.before_db),
         after_db=tuple(level + down for level in found.after_db),
@@ -659,6 +668,31 @@ def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> Sympt
     )
     moved = replace(moved, word=_word(moved))
     return replace(moved, reason=_reason(moved))
+
+
+def _stretched(change_db: float, low_db: float, high_db: float, unlike: float = 1.0) -> tuple[float, float]:
+    """Widen an interval by what the softer side makes unsure, the farther it lies below the louder one.
+
+    Another sound that fills its bands makes a change come out too small, so that the bound away from nought
+    is moved out; what is much fainter than on the louder side is sometimes measured too low, so that for a
+    large change the bound towards nought is moved in. ``unlike``: how likely phones and places differ; one
+    phone at one place hears the same other sounds on both sides.
+
+    >>> _stretched(-1.0, -3.0, 1.0)
+    (-3.0, 1.0)
+    >>> low, high = _stretched(-10.0, -12.0, -8.0)
+    >>> round(low, 1), round(high, 1)
+    (-13.8, -6.7)
+    """
+    size = abs(change_db)
+    outward, inward = (
+        unlike * most * min(max((size - start) / (end - start), 0.0), 1.0)
+        for most, start, end in (FILLED_DB, FAINT_DB)
+    )
+    below, above = (outward, inward) if change_db < 0.0 else (inward, outward)
+    return change_db - math.hypot(below, change_db - low_db), change_db + math.hypot(
+        above, high_db - change_db
+    )
 
 
 def _margins(side: _Side, t: float, heard: bool, prior: Prior, places: float) -> tuple[float, float]:
