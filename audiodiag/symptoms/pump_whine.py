@@ -7,6 +7,8 @@ is the height above the surroundings and, near a half order, above what the engi
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from audiodiag.records import FloatArray
@@ -84,6 +86,10 @@ MEASURES = (
 
 LOWEST, HIGHEST = 6.5, 27.5
 CAP_DB = 18.0
+FIRING_NEAR, FIRING_FROM, FIRING_WHOLE = 0.004, 2.0, 4.0
+"""How near to a multiple of the firing order a tone is held for the engine's own, as a share of the order;
+and the firing order from which that counts and where it counts wholly: with few cylinders the multiples lie
+so close that a pump's tone often falls near one (chosen on simulated clips)."""
 HEARD_OVER_DB, HEARD_WITHIN_DB = 5.0, 20.0
 """A tone is told from its surroundings so far above them, and silent so far below its own loudest."""
 
@@ -112,9 +118,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
     order = float(grid[best])
     others = score[np.abs(grid - order) > 0.4]
     track, beside = _tracked(angle, order)
+    refined = _refined(angle, order)
+    own = 1.0 - _of_firing(refined, scene.cylinders)
     values = {
-        "whine_comb_db": score[best],
-        "whine_order": _refined(angle, order),
+        "whine_comb_db": score[best] * (own if score[best] > 0.0 else 1.0),
+        "whine_order": refined,
         "whine_line_db": _at(spread_maximum(raw, 1), np.array([order]), step)[0],
         "whine_second_db": second[best],
         "whine_third_db": third[best],
@@ -122,7 +130,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "whine_gap_db": score[best] - others.max(),
         "whine_half_order_distance": float(half_order_distance(order)),
         "whine_over_engine_db": _over_engine_db(angle, order),
-        "whine_merit_db": merit[chosen],
+        "whine_merit_db": merit[chosen] * (own if merit[chosen] > 0.0 else 1.0),
         "whine_merit_gap_db": merit[chosen]
         - max([m for i, m in enumerate(merit) if i != chosen], default=0.0),
         "whine_tones": float(sum(score[i] > 8.0 for i in candidates)),
@@ -134,6 +142,23 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     on = np.interp(scene.time_s, angle.map_time_s, _sounding(track, beside).astype(float)) > 0.5
     return SymptomMeasurement(values, spans_of(on, 0.05, 0.3, 0.6), level, evidence_of(MEASURES, values))
+
+
+def _of_firing(order: float, cylinders: int | None) -> float:
+    """How far a tone is held for the engine's own, 0 to 1, being so near to a multiple of its firing.
+
+    Those lines are the loudest of all, few with many cylinders, and where the speed moves they are heard a
+    little beside their order, with all their multiples, as a pump's tone would be.
+
+    >>> round(_of_firing(8.03, 8), 1), round(_of_firing(8.03, 6), 1), _of_firing(8.03, 4)
+    (0.6, 0.0, 0.0)
+    """
+    if not cylinders:
+        return 0.0
+    firing = cylinders / 2.0
+    away = abs(order - firing * max(round(order / firing), 1)) / (FIRING_NEAR * order)
+    counts = min(max((firing - FIRING_FROM) / (FIRING_WHOLE - FIRING_FROM), 0.0), 1.0)
+    return counts * math.exp(-0.5 * away**2)
 
 
 def _sounding(track: FloatArray, beside: FloatArray) -> Mask:
