@@ -395,7 +395,7 @@ def _with_causes(
             "prevalence": prevalence,
             "circumstances": circumstances,
         }
-        causes = infer_causes(probabilities, **known)
+        causes = infer_causes(probabilities, **known, every=False)
         checks = next_checks(probabilities, **known)
     return Analysis(
         clip=clip,

@@ -9,7 +9,7 @@ from typing import Any
 from audiodiag.causes.cautions import cautions_for
 from audiodiag.causes.checks import Outcome, advice_of, outcomes_of, ranked_checks
 from audiodiag.causes.entries import money_words, wrapped
-from audiodiag.causes.inference import findings_of
+from audiodiag.causes.inference import told_of
 from audiodiag.causes.information import HEARD
 from audiodiag.causes.knowledge import NOT_LOOKED, Cause
 from audiodiag.causes.plan import Plan, plan_of
@@ -111,7 +111,7 @@ def advice_in(state: State) -> Advice:
     extra = {known.caution(code).text for code in plan.remedy.cautions} | set(said)
     return Advice(
         state=state,
-        causes=findings_of(state),
+        causes=told_of(state),
         checks=checks,
         outcomes=tuple(outcomes_of(check, state) for check, _ in ranked),
         questions=next_questions(state),
@@ -139,7 +139,7 @@ def state_text(state: State, *, causes: bool = True, width: int = 80) -> str:
     if suction is not None:
         lines += ["", "Margin at the pump's inlet", *wrapped(suction.text(), width=width, first="  ")]
     if causes:
-        lines += ["", "Likely causes so far", *_ranking(findings_of(state), width)]
+        lines += ["", "Likely causes so far", *_ranking(told_of(state), width)]
     return "\n".join(lines) + "\n"
 
 

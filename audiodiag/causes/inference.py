@@ -11,7 +11,7 @@ from audiodiag.causes.state import State
 from audiodiag.records import CauseFinding
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["findings_of", "infer_causes"]
+__all__ = ["findings_of", "infer_causes", "told_of"]
 
 ABSENT = 0.2
 """Up to this probability a symptom is spoken of as not heard."""
@@ -27,6 +27,7 @@ def infer_causes(
     observations: Mapping[str, str] | None = None,
     prevalence: Mapping[str, float] | None = None,
     circumstances: Circumstances | None = None,
+    every: bool = True,
 ) -> tuple[CauseFinding, ...]:
     """Give every cause with its probability and what speaks for and against it, what leads first.
 
@@ -46,6 +47,8 @@ def infer_causes(
         Share of each symptom among the classifier's training clips; the knowledge's own where left out.
     circumstances:
         Age, mileage, parts renewed lately, suction margin: they change the prior odds.
+    every:
+        False leaves out, as `told_of` does, what explains without a repair only sounds that are not heard.
 
     Returns
     -------
@@ -68,16 +71,15 @@ def infer_causes(
     >>> found[0].name, found[0].because[0][:41]
     ('slipping_belt', 'A squeal is heard (probability 0.95): the')
     """
-    return findings_of(
-        State.of(
-            probabilities,
-            knowledge=knowledge,
-            vehicle=vehicle,
-            observations=observations,
-            prevalence=prevalence,
-            circumstances=circumstances,
-        )
+    state = State.of(
+        probabilities,
+        knowledge=knowledge,
+        vehicle=vehicle,
+        observations=observations,
+        prevalence=prevalence,
+        circumstances=circumstances,
     )
+    return findings_of(state) if every else told_of(state)
 
 
 def findings_of(state: State) -> tuple[CauseFinding, ...]:
@@ -104,6 +106,36 @@ def findings_of(state: State) -> tuple[CauseFinding, ...]:
     first, _ = state.certainty
     leads = first if first != nothing.name else None
     return tuple(sorted(found, key=lambda finding: (finding.name != leads, -finding.probability)))
+
+
+def told_of(state: State) -> tuple[CauseFinding, ...]:
+    """Give the causes of a state that are told to people, as `findings_of` orders and weighs them.
+
+    Left out is a cause that asks for no repair, whose every sound is judged and below ``HEARD``, and for
+    which nothing that is seen speaks: nobody needs a harmless explanation of what is not there.
+
+    >>> from audiodiag.causes import load_knowledge
+    >>> groan = State.of({"cavitation_groan": 0.8, "relief_hiss": 0.2}, knowledge=load_knowledge())
+    >>> "relief_valve_at_stop" in [finding.name for finding in told_of(groan)]
+    False
+    """
+    idle = {cause.name for cause in state.knowledge.at_work if _idle(cause, state)}
+    return tuple(finding for finding in findings_of(state) if finding.name not in idle)
+
+
+def _idle(cause: Cause, state: State) -> bool:
+    """Whether a cause would explain, without a repair, only what is neither heard nor seen.
+
+    A sound that could not be judged may be there, so it does not make its cause idle.
+    """
+    if cause.kind != "normal":
+        return False
+    links = [link for link in state.knowledge.links if link.cause == cause.name]
+    sounds = [state.heard.get(link.symptom, HEARD) for link in links if link.symptom is not None]
+    seen = any(
+        link.observation is not None and state.told.get(link.observation) == link.answer for link in links
+    )
+    return not seen and all(probability < HEARD for probability in sounds)
 
 
 def _bounded(share: float) -> float:

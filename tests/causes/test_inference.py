@@ -430,6 +430,23 @@ def test_the_relief_valve_says_that_it_is_no_fault() -> None:
     assert "ends when the wheel comes off the stop" in said
 
 
+def test_what_asks_for_no_repair_is_told_only_where_its_sound_may_be_there() -> None:
+    def told(hiss: dict[str, float], **saw: str) -> dict[str, float]:
+        sounds = {**heard("cavitation_groan", "pump_whine"), **hiss}
+        return table(infer_causes(sounds, knowledge=KNOWLEDGE, observations=saw, every=False))
+
+    valve = "relief_valve_at_stop"
+    quiet = {"relief_hiss": 0.21}
+    assert valve not in told(quiet)
+    assert valve not in told({"relief_hiss": 0.49})
+    assert valve not in told(quiet, noise_off_the_stop=NOT_LOOKED)
+    assert valve in told({"relief_hiss": 0.5})
+    assert valve in told({"relief_hiss": math.nan})
+    assert valve in told(quiet, noise_off_the_stop="ends")
+    every = table(infer_causes({**heard("cavitation_groan", "pump_whine"), **quiet}, knowledge=KNOWLEDGE))
+    assert told(quiet) == {name: share for name, share in every.items() if name != valve}
+
+
 def test_nothing_wrong_says_what_is_nearest_or_what_speaks_against_it() -> None:
     quiet = heard()
     quiet["belt_chirp"] = 0.21
