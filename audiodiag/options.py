@@ -95,7 +95,7 @@ class Option:
             value = math.nan
         if "_" in text or not text.isascii():
             # The language's own grouping of digits is meant by nobody at a car, and digits of another script
-            # would hold in options only, not in tables, marks and answers.
+            # would hold here and not in marks and answers.
             value = math.nan
         if math.isnan(value) or not self.low <= value <= self.high or math.isinf(value):
             raise UsageError(
