@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from audiodiag.causes import NOT_LOOKED, Circumstances, SuctionLine, load_knowledge, suction_margin
 from audiodiag.causes.advice import advice_in
 from audiodiag.causes.entries import entry_text, list_text
+from audiodiag.causes.inference import findings_of
 from audiodiag.causes.network import answer_table
 from audiodiag.causes.plan import plan_of, repair_cost, value_of
 from audiodiag.causes.questions import next_questions
@@ -311,9 +312,12 @@ def test_no_combination_of_answers_breaks_anything(
     weight = state.weighed.weight
     assert (weight >= 0).all() and weight.sum() == pytest.approx(1, abs=1e-9)
     advice = advice_in(state)
-    assert all(0 <= cause.probability <= 1 for cause in advice.causes)
+    every = findings_of(state)
+    assert all(0 <= cause.probability <= 1 for cause in every)
+    told = [cause.name for cause in advice.causes]
+    assert told and advice.causes == tuple(cause for cause in every if cause.name in told)
     size = state.weighed.members.sum(axis=1)
-    total = sum(cause.probability for cause in advice.causes)
+    total = sum(cause.probability for cause in every)
     assert total == pytest.approx(1 + float(weight @ (size - 1).clip(0)), abs=1e-9)
     for outcomes in advice.outcomes:
         for name in {outcome.observation for outcome in outcomes}:
