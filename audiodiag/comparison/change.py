@@ -690,9 +690,8 @@ def _stretched(change_db: float, low_db: float, high_db: float, unlike: float = 
         for most, start, end in (FILLED_DB, FAINT_DB)
     )
     below, above = (outward, inward) if change_db < 0.0 else (inward, outward)
-    return change_db - math.hypot(below, change_db - low_db), change_db + math.hypot(
-        above, high_db - change_db
-    )
+    low = change_db - math.hypot(below, change_db - low_db)
+    return low, change_db + math.hypot(above, high_db - change_db)
 
 
 def _margins(side: _Side, t: float, heard: bool, prior: Prior, places: float) -> tuple[float, float]:

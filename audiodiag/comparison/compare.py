@@ -41,7 +41,7 @@ from audiodiag.comparison.references import (
 )
 from audiodiag.comparison.rise import rises_of
 from audiodiag.comparison.sounds import common_beat_lines, common_thirds, strengths_of
-from audiodiag.comparison.strengths import Beats, Mask, beats_of, gain_db, masks_of
+from audiodiag.comparison.strengths import Beats, Mask, Masks, beats_of, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
@@ -283,6 +283,10 @@ def _within(heard: _Heard, conditions: Conditions) -> Mask:
     return inside if inside.sum() > 0.3 * len(inside) else everywhere
 
 
+def _masks(heard: _Heard, conditions: Conditions) -> Masks:
+    return masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
+
+
 def _measured(
     name: str,
     heard: _Heard,
@@ -291,7 +295,7 @@ def _measured(
     lines: Mask | None,
     thirds: Mask | None = None,
 ) -> Measured:
-    masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
+    masks = _masks(heard, conditions)
     symptom = strengths_of(
         heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines, thirds=thirds
     )
@@ -340,9 +344,7 @@ def _whine_order(sides: list[list[_Heard]], conditions: Conditions) -> float:
         clip, speed, phases = heard.analysis.clip, heard.analysis.speed, heard.analysis.phases
         angle = pump_angle(clip.samples, clip.sample_rate_hz, speed)
         drives.append(find_drive(angle, phases=phases, vehicle=heard.scene.vehicle))
-    masks = [
-        [masks_of(h.scene, h.analysis.phases, _within(h, conditions), h.gain) for h in side] for side in sides
-    ]
+    masks = [[_masks(heard, conditions) for heard in side] for side in sides]
 
     def level_db(order: float) -> float:
         means = []
@@ -364,7 +366,7 @@ def _listening(sides: list[list[_Heard]], conditions: Conditions, names: tuple[s
     first = [side[0] for side in sides]
     starts = []
     for heard in first:
-        masks = masks_of(heard.scene, heard.analysis.phases, _within(heard, conditions), heard.gain)
+        masks = _masks(heard, conditions)
         width = round(PART_S / 0.05)
         counts = np.convolve(masks.loud.astype(float), np.ones(width), mode="valid")
         starts.append(0.05 * int(np.argmax(counts)) if len(counts) else 0.0)

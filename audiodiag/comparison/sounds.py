@@ -67,7 +67,7 @@ def strengths_of(
     """Give the powers of one symptom over its places.
 
     ``order``: where a whine stands still, ``lines``: at which orders of the beat a chirp or growl does (from
-    :func:`common_beat_lines`), ``thirds``: in which of its places a squeal is looked for (from
+    :func:`common_beat_lines`), ``thirds``: by which of its places it is told when it squeals (from
     :func:`common_thirds`; all without), the same for all recordings that are compared. ``beats``: from
     :func:`beats_of`; ``gain``: from :func:`gain_db`.
     """
