@@ -84,8 +84,7 @@ class Prior:
     hopping_db: what is added where the sound lies in many places and not in one, as a tone that hops does.
     hidden_db: what the engine cannot show of two phones and two places, however many recordings there are;
     hidden_weight: its degrees of freedom, few where some pairs err far more than most. reaches: whether it
-    never rests and may so spoil the engine's bands around it. leak: how much of the engine at the same place
-    passes for it in the mean, and the error of that, as shares. bridges: whether its own
+    never rests and may so spoil the engine's bands around it. bridges: whether its own
     spectrum helps the ruler from band to band. seldom: whether it sounds now and then, so that a recording in
     which it is not heard says nothing of how loud it is. stretched: whether a large change is less sure than
     its parts say (``FILLED_DB``, ``FAINT_DB``). one_phone_db, one_phone_share: what hidden_db
@@ -105,7 +104,6 @@ class Prior:
     hidden_db: float = 0.0
     hidden_weight: float = 6.0
     reaches: bool = False
-    leak: tuple[float, float] = (0.0, 0.0)
     bridges: bool = False
     seldom: bool = False
     stretched: bool = False
@@ -132,9 +130,9 @@ PRIORS: dict[str, Prior] = {
     ),
     "relief_hiss": Prior(repeat_db=0.5, residue=3.0, hidden_db=1.8, one_phone_db=0.4),
     "bearing_growl": Prior(
-        repeat_db=0.7, healthy=10.0, residue=2.5, ruler=NEAR_RULER, ruler_share=0.5, hidden_db=3.8,
+        repeat_db=0.7, healthy=2.0, residue=2.5, ruler=NEAR_RULER, ruler_share=0.5, hidden_db=3.0,
         hidden_weight=20.0,
-        reaches=True, bridges=True, leak=(0.2, 0.05), one_phone_db=0.8,
+        reaches=True, bridges=True, one_phone_db=0.8,
     ),
 }  # fmt: skip
 PRIORS = {name: replace(prior, stretched=True) for name, prior in PRIORS.items()}
@@ -417,13 +415,8 @@ class _Side:
         self.count, self.prior = len(measured), prior
         self.hz = np.exp(np.mean([np.log(m.symptom.hz[places]) for m in measured], axis=0))
         error = np.array([m.symptom.error[places] for m in measured])
-        engine = np.array([_engine_there(m)[places] for m in measured])
-        self.power = (
-            np.array([m.symptom.power[places] for m in measured])
-            - prior.healthy * error
-            - prior.leak[0] * engine
-        )
-        self.error = prior.residue * (error + prior.leak[1] * engine)
+        self.power = np.array([m.symptom.power[places] for m in measured]) - prior.healthy * error
+        self.error = prior.residue * error
         self.engine_hz = np.exp(np.mean([np.log(m.engine.hz[bands]) for m in measured], axis=0))
         power = np.array([m.engine.power[bands] for m in measured])
         error = np.array([m.engine.error[bands] for m in measured])
@@ -476,12 +469,6 @@ class _Side:
     def heard(self, prior: Prior) -> bool:
         """Whether the mean stands out of chance."""
         return float(self.joined.mean()) > prior.heard_from * self.noise
-
-
-def _engine_there(measured: Measured) -> FloatArray:
-    """The engine's power at the symptom's own places, shape (k,), 0 where it was not measured there."""
-    alike = np.isclose(measured.symptom.hz[:, None], measured.engine.hz[None, :])
-    return np.asarray(np.where(alike, np.nan_to_num(measured.engine.power)[None, :], 0.0).sum(axis=1))
 
 
 def _carried(all_strengths: Sequence[Strengths]) -> NDArray[np.intp]:

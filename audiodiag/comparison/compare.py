@@ -11,6 +11,7 @@ import numpy as np
 
 from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
+from audiodiag.comparison.beats import LONG_REV, Beats, beats_of, growl_lines
 from audiodiag.comparison.change import (
     PRIORS,
     UNCHANGED_WITHIN_DB,
@@ -40,8 +41,8 @@ from audiodiag.comparison.references import (
     untouched,
 )
 from audiodiag.comparison.rise import rises_of
-from audiodiag.comparison.sounds import common_beat_lines, common_thirds, strengths_of
-from audiodiag.comparison.strengths import Beats, Mask, Masks, beats_of, gain_db, masks_of
+from audiodiag.comparison.sounds import common_thirds, strengths_of
+from audiodiag.comparison.strengths import Mask, Masks, gain_db, masks_of
 from audiodiag.comparison.whine_order import common_order
 from audiodiag.errors import UsageError
 from audiodiag.orders.drive import find_drive, pump_angle
@@ -60,8 +61,7 @@ ANOTHER_SOUND = (
     "one side plainly has it and the other has not, yet its bands are as loud on both: "
     "another sound may fill them"
 )
-BEATING_HZ = {"belt_chirp": (1700.0, 13000.0), "bearing_growl": (700.0, 8000.0)}
-"""Bands in which the beats of chirp and growl are looked for, Hz."""
+RESTLESS = ("belt_chirp", "bearing_growl")
 SWING_HZ = 700.0
 FEWEST_BANDS = 4
 NEAR_HALF_ORDER, NEAR_HALF_DB = 0.12, 2.0
@@ -102,11 +102,13 @@ class Comparison:
 
 @dataclass(frozen=True, eq=False)
 class _Heard:
-    """One recording prepared under the common conditions."""
+    """One recording prepared under the common conditions; ``long_beats``: over blocks that part a bearing's
+    beat from the engine's."""
 
     analysis: Analysis
     scene: Scene
     beats: Beats | None
+    long_beats: Beats | None
     gain: FloatArray
 
 
@@ -269,8 +271,7 @@ def _heard(found: Analysis, conditions: Conditions, vehicle: Vehicle | None) -> 
     """Prepare a recording in the band that all carry."""
     quality = replace(found.quality, band_hz=conditions.band_hz)
     scene = build_scene(found.clip, quality, found.speed, found.phases, vehicle)
-    beats = beats_of(scene)
-    return _Heard(found, scene, beats, gain_db(scene))
+    return _Heard(found, scene, beats_of(scene), beats_of(scene, LONG_REV), gain_db(scene))
 
 
 def _within(heard: _Heard, conditions: Conditions) -> Mask:
@@ -297,13 +298,14 @@ def _measured(
 ) -> Measured:
     masks = _masks(heard, conditions)
     symptom = strengths_of(
-        heard.scene, name, masks, heard.beats, heard.gain, order=order, lines=lines, thirds=thirds
+        heard.scene, name, masks, heard.long_beats, heard.gain, order=order, lines=lines, thirds=thirds
     )
     tone = order if name == "pump_whine" else None
     engine = engine_bands(heard.scene, masks, heard.beats, heard.gain, tone=tone)
-    if name in BEATING_HZ:
+    if name in RESTLESS:
         # It never rests, so that the engine's noise is hidden where it is loud; there its beat is taken.
-        beat = engine_swing(heard.scene, heard.beats, heard.gain, SWING_HZ)
+        beats = heard.beats if lines is None else heard.long_beats
+        beat = engine_swing(heard.scene, beats, heard.gain, SWING_HZ, lines)
         # A chirp is measured by its mean, its bursts stand far above that.
         bursts = BURSTS if name == "belt_chirp" else 1.0
         free = untouched(engine, symptom, STRONG / bursts)
@@ -323,11 +325,10 @@ def _change(name: str, sides: list[list[_Heard]], conditions: Conditions, odds: 
 
     Nothing in it depends on which side is called before.
     """
-    everything = [heard for side in sides for heard in side]
     order = _whine_order(sides, conditions) if name == "pump_whine" else 1.0
     lines = None
-    if name in BEATING_HZ:
-        lines = common_beat_lines([h.beats for h in everything if h.beats is not None], *BEATING_HZ[name])
+    if name == "bearing_growl":
+        lines = growl_lines([[h.long_beats for h in side if h.long_beats is not None] for side in sides])
     before, after = ([_measured(name, heard, conditions, order, lines) for heard in side] for side in sides)
     if name == "belt_squeal":
         thirds = common_thirds([m.symptom for m in before], [m.symptom for m in after])

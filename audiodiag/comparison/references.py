@@ -6,18 +6,19 @@ swing of the noise at half orders is.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from audiodiag.comparison.beats import BESIDE_LINES, Beats, engine_orders, swing, widened
 from audiodiag.comparison.strengths import (
     BANDS_HZ,
     BEATS_HZ,
-    Beats,
+    Mask,
     Masks,
     Strengths,
-    engine_orders,
     per_hz,
     segment_mean,
-    swing,
     taken_out,
 )
 from audiodiag.records import FloatArray, read_only
@@ -149,13 +150,23 @@ def both(one: Strengths, two: Strengths) -> Strengths:
     )
 
 
-def engine_swing(scene: Scene, beats: Beats | None, gain: FloatArray, low_hz: float) -> Strengths:
+def engine_swing(
+    scene: Scene, beats: Beats | None, gain: FloatArray, low_hz: float, lines: Mask | None = None
+) -> Strengths:
     """How far each band above ``low_hz`` swings at the engine's half orders: the engine heard through noise
-    that does not keep its time."""
+    that does not keep its time.
+
+    ``lines``: at which orders another part beats, shape (q,); half orders close to them do not count, unless
+    these are most.
+    """
     power, error = np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan)
     if beats is not None:
-        scaled = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
-        found = swing(scene, scaled, *engine_orders(beats))
+        mine, beside = engine_orders(beats)
+        if lines is not None:
+            clear = mine & ~widened(lines, BESIDE_LINES)
+            mine = clear if 2 * clear.sum() >= mine.sum() else mine
+            beside = beside & ~widened(lines, 2)
+        found = swing(scene, beats.without(gain, scene), mine, beside)
         for hz, one, other in zip(found.hz, found.power, found.error, strict=True):
             j = int(np.argmin(np.abs(np.log(BEATS_HZ / hz))))
             if hz > low_hz:
@@ -206,7 +217,7 @@ def _engine_beats(scene: Scene, masks: Masks, beats: Beats | None, gain: FloatAr
     if beats is None:
         return Strengths(np.zeros(0), np.zeros(0), np.zeros(0))
     calm = np.interp(beats.time_s, scene.time_s, masks.calm.astype(float)) > 0.5
-    power = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
-    blocks = power[calm] if calm.sum() >= 4 else power
-    engine, beside = engine_orders(beats)
-    return swing(scene, blocks, engine, beside)
+    heard = beats.without(gain, scene)
+    if calm.sum() >= 4:
+        heard = replace(heard, power=heard.power[calm], time_s=heard.time_s[calm])
+    return swing(scene, heard, *engine_orders(beats))

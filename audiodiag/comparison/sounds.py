@@ -14,31 +14,27 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from audiodiag.comparison.beats import GROWL_HZ, PER_REV, Beats, swing_at
 from audiodiag.comparison.strengths import (
     BANDS_HZ,
     BEATS_HZ,
-    PER_REV,
-    Beats,
     Mask,
     Masks,
     Strengths,
     belonging,
     per_hz,
     segment_mean,
-    swing,
     taken_out,
 )
 from audiodiag.records import FloatArray
 from audiodiag.symptoms import Scene
 from audiodiag.symptoms.spectra import half_order_distance, smooth
 
-__all__ = ["common_beat_lines", "common_thirds", "strengths_of"]
+__all__ = ["common_thirds", "strengths_of"]
 
 HARMONICS = 4
 ENGINE_SWELL = 0.10
 """Share by which the engine's own noise may swell under load beyond what its lines show (an assumption)."""
-CLEAR_BEAT_DB = 3.0
-"""Height of a beat over its surroundings, mean of the bands, from which it counts as one."""
 TONE_FROM, TONE_SHARE, TONE_USUAL, TONE_CALM = 3.0, 0.2, 1.6, 25.0
 """Times its usual power from which a narrow band counts as squealing; share of the loudest from which an
 instant does; how far over its usual a band stands in an engine alone; and the percentile over time that is
@@ -51,6 +47,8 @@ BURST_S, BURST_ERROR = 0.008, 0.1
 """Smoothing of bursts, and the error of their mean as a share of the engine's usual."""
 CYCLE_REV, FEWEST_CYCLES = 2, 12
 HISSING_WITHIN_DB = 4.0
+FEWEST_STILL = 3
+"""Blocks of a recording with the wheel at rest from which the others do not count for a growl."""
 
 
 def strengths_of(
@@ -66,10 +64,10 @@ def strengths_of(
 ) -> Strengths:
     """Give the powers of one symptom over its places.
 
-    ``order``: where a whine stands still, ``lines``: at which orders of the beat a chirp or growl does (from
-    :func:`common_beat_lines`), ``thirds``: by which of its places it is told when it squeals (from
+    ``order``: where a whine stands still, ``lines``: at which orders of the beat a growl does (from
+    ``beats.growl_lines``), ``thirds``: by which of its places it is told when it squeals (from
     :func:`common_thirds`; all without), the same for all recordings that are compared. ``beats``: from
-    :func:`beats_of`; ``gain``: from :func:`gain_db`.
+    its long blocks, for a growl; ``gain``: from :func:`gain_db`.
     """
     rest = (masks.calm | masks.loud) & ~masks.stop
     ways: dict[str, Callable[[], Strengths]] = {
@@ -80,33 +78,9 @@ def strengths_of(
         "pump_whine": lambda: _lines(scene, gain, order, masks.loud),
         "belt_squeal": lambda: _squeals(scene, gain, thirds),
         "belt_chirp": lambda: _chirps(scene, gain),
-        "bearing_growl": lambda: _beating(scene, gain, beats, lines, masks, 700.0, 8000.0),
+        "bearing_growl": lambda: _growls(scene, gain, beats, lines, masks),
     }
     return ways[name]()
-
-
-def common_beat_lines(all_beats: Sequence[Beats], low_hz: float, high_hz: float) -> Mask | None:
-    """Give the lines, shape (q,), at which the bands beat clearly on one recording or another, not the
-    engine's.
-
-    Belts, pulleys and bearings repeat at orders that no engine has; which ones need not be known. None where
-    no recording has beats.
-    """
-    if not all_beats:
-        return None
-    best = np.full(len(all_beats[0].order), -np.inf)
-    for beats in all_beats:
-        mean = beats.power.mean(axis=0)[:, (beats.hz >= low_hz) & (beats.hz <= high_hz)]
-        if not mean.shape[1]:
-            continue
-        free = _free_orders(beats.order)
-        level = np.log(np.maximum(mean, 1e-40))
-        floor = np.array(
-            [np.median(level[free & (np.abs(beats.order - min(o, 13.0)) < 1.5)], axis=0) for o in beats.order]
-        )
-        best = np.maximum(best, 10.0 / math.log(10.0) * (level - floor).mean(axis=1))
-    lines = (best > CLEAR_BEAT_DB) & _free_orders(all_beats[0].order)
-    return _widened(lines, 1) & _free_orders(all_beats[0].order) if lines.any() else lines
 
 
 def common_thirds(before: Sequence[Strengths], after: Sequence[Strengths]) -> Mask:
@@ -169,42 +143,20 @@ def _lines(scene: Scene, gain: FloatArray, order: float, loud: Mask) -> Strength
     return Strengths(hz * float(np.nanmedian(scene.rpm)) / 60.0, power, error)
 
 
-def _beating(
-    scene: Scene,
-    gain: FloatArray,
-    beats: Beats | None,
-    lines: Mask | None,
-    masks: Masks,
-    low_hz: float,
-    high_hz: float,
+def _growls(
+    scene: Scene, gain: FloatArray, beats: Beats | None, lines: Mask | None, masks: Masks
 ) -> Strengths:
     """How far the bands' power swings at the given lines, which lie away from the engine's half orders.
 
     While the wheel turns, tyres scrub; those blocks do not count where enough others are left.
     """
-    inside = (scene.beat_hz >= low_hz) & (scene.beat_hz <= high_hz)
     if beats is None or lines is None or not lines.any():
         return Strengths(BEATS_HZ, np.full(len(BEATS_HZ), np.nan), np.full(len(BEATS_HZ), np.nan))
-    power = beats.power * taken_out(gain, scene, beats.time_s)[:, None, None] ** 2
-    beside = _free_orders(beats.order) & ~_widened(lines, 2)
     turning = np.interp(beats.time_s, scene.time_s, (masks.loud & ~masks.stop).astype(float)) > 0.5
-    if masks.stated and (~turning).sum() >= 6:
-        power = power[~turning]
-    found = swing(scene, power, lines, beside)
+    calm = ~turning if masks.stated and (~turning).sum() >= FEWEST_STILL else np.ones(len(turning), bool)
+    found = swing_at(scene, beats.without(gain, scene), lines, calm)
+    inside = (found.hz >= GROWL_HZ[0]) & (found.hz <= GROWL_HZ[1])
     return _on_bands(found.hz[inside], found.power[inside], found.error[inside], BEATS_HZ)
-
-
-def _free_orders(order: FloatArray) -> Mask:
-    """Orders of a beat that are not the engine's: away from the half orders, where blocks still part them."""
-    return (half_order_distance(order) > 0.14) & (order > 0.15) & (order < 14.0)
-
-
-def _widened(mask: Mask, by: int) -> Mask:
-    out = mask.copy()
-    for step in range(1, by + 1):
-        out[step:] |= mask[:-step]
-        out[:-step] |= mask[step:]
-    return out
 
 
 def _on_bands(hz: FloatArray, power: FloatArray, error: FloatArray, places: FloatArray) -> Strengths:

@@ -7,7 +7,6 @@ symptoms from it.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,21 +14,18 @@ from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray, Phases
 from audiodiag.symptoms import Scene
-from audiodiag.symptoms.spectra import TINY, half_order_distance, smooth
+from audiodiag.symptoms.spectra import TINY, smooth
 
 __all__ = [
     "BANDS_HZ",
     "BEATS_HZ",
-    "Beats",
     "Mask",
     "Masks",
     "Strengths",
-    "beats_of",
     "belonging",
-    "engine_orders",
     "gain_db",
 ]
-__all__ += ["masks_of", "per_hz", "segment_mean", "swing", "taken_out"]
+__all__ += ["masks_of", "per_hz", "segment_mean", "taken_out"]
 
 Mask = NDArray[np.bool_]
 
@@ -48,8 +44,6 @@ the rise beyond which even these are held for the symptom's (chosen on simulated
 LEAST_SHARE = 0.05
 """Share of the louder side's power that a place or one beside it must hold to count (chosen on simulated
 pairs)."""
-BLOCK_REV = 12
-PER_REV = 48
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,19 +67,6 @@ class Masks:
     stop: Mask
     calm: Mask
     stated: bool
-
-
-@dataclass(frozen=True, eq=False)
-class Beats:
-    """Order spectra of the band envelopes.
-
-    hz: shape (bands,). order: shape (q,). power: shape (blocks, q, bands), absolute. time_s: shape (blocks,).
-    """
-
-    hz: FloatArray
-    order: FloatArray
-    power: FloatArray
-    time_s: FloatArray
 
 
 def masks_of(scene: Scene, phases: Phases, within: Mask, gain: FloatArray) -> Masks:
@@ -152,60 +133,14 @@ def belonging(powers: FloatArray) -> Mask:
     return np.asarray(near >= LEAST_SHARE * loud.sum())
 
 
-def engine_orders(beats: Beats) -> tuple[Mask, Mask]:
-    """Which orders of the beats are the engine's half orders, and which lie well beside them."""
-    inside = (beats.order > 0.4) & (beats.order < 8.2)
-    distance = half_order_distance(beats.order)
-    return inside & (distance < 0.06), inside & (distance > 0.2)
-
-
 def per_hz(scene: Scene) -> float:
     """What turns the density of a band into its power, times its middle in Hz: a third octave's width."""
     return 0.23 * 2.0 / scene.sample_rate_hz
 
 
-def beats_of(scene: Scene) -> Beats | None:
-    """Give short order spectra of the envelopes of all bands."""
-    angle = scene.angle
-    if angle is None or scene.beat_hz.size == 0 or angle.revolutions < 2 * BLOCK_REV:
-        return None
-    turned = np.arange(int(angle.revolutions * PER_REV) - 1) / PER_REV
-    time_s = angle.crank.time_at(turned)
-    at = np.clip(time_s * scene.envelope_rate_hz - 4.0, 0, len(scene.envelope) - 1.001)
-    index = at.astype(int)
-    part = (at - index)[:, None].astype(np.float32)
-    last = np.minimum(index + 1, len(scene.envelope) - 1)
-    values = scene.envelope[index] * (1 - part) + scene.envelope[last] * part
-    length = BLOCK_REV * PER_REV
-    window = np.hanning(length + 2)[1:-1].astype(np.float32)
-    window *= np.float32(2.0 / window.sum())
-    starts = np.arange(0, len(values) - length + 1, length // 3)
-    power = []
-    for start in starts:
-        block = values[start : start + length]
-        spectrum = np.fft.rfft((block - block.mean(axis=0)) * window[:, None], 2 * length, axis=0)
-        power.append((spectrum.real**2 + spectrum.imag**2)[: 2 * 16 * BLOCK_REV])
-    order = np.arange(2 * 16 * BLOCK_REV) / (2.0 * BLOCK_REV)
-    return Beats(np.asarray(scene.beat_hz), order, np.array(power), time_s[starts + length // 2])
-
-
 def taken_out(gain: FloatArray, scene: Scene, time_s: FloatArray) -> FloatArray:
     """What takes the gain out of powers at other times."""
     return 10.0 ** (-0.1 * np.interp(time_s, scene.time_s, gain))
-
-
-def swing(scene: Scene, blocks: FloatArray, mine: Mask, beside: Mask) -> Strengths:
-    """Root of what the lines stand above what lies beside them: how far the band's power swings."""
-    floor = blocks[:, beside].mean(axis=1)
-    lines = float(mine.sum())
-    mean = (blocks[:, mine] - floor[:, None]).sum(axis=1).mean(axis=0)
-    noise = floor.mean(axis=0) * math.sqrt(lines / max(len(blocks) / 2.5, 1.0)) + 0.05 * lines * floor.mean(
-        axis=0
-    )
-    root = np.sign(mean) * np.sqrt(np.abs(mean))
-    slope = 0.5 / np.sqrt(np.maximum(np.abs(mean), noise) + TINY**2)
-    width = scene.beat_hz * 0.4 * 2.0 / scene.sample_rate_hz
-    return Strengths(np.asarray(scene.beat_hz), root * width, noise * slope * width)
 
 
 def segment_mean(values: FloatArray, chosen: Mask) -> tuple[FloatArray, FloatArray]:
