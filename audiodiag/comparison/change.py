@@ -50,11 +50,17 @@ HEALTHY_FULLY = 7.0
 FAINTEST = 0.15
 """Share of the mean power for which a recording counts at least where its side is heard (chosen on simulated
 pairs)."""
+TONE_DB, TONE_LEAST, TONE_FULL = 2.0, 0.03, 0.3
+"""How far each tone of a sound errs on its own, standard deviation; the share of the louder side's power that
+it must hold to count, and from which it counts in full (chosen on simulated pairs)."""
 ROUNDS = 20
-FEWEST_RISES, RISE_HIDDEN_DB, RISE_FREEDOM = 4, 1.0, 10.0
-"""Recordings a side from which a sound that swells with the steering is told by how far its bands rise; what
-that errs by beyond what the fit states, standard deviation; and the degrees of freedom of it all (chosen on
-simulated pairs)."""
+FEWEST_RISES, RISE_HIDDEN_DB, RISE_SHARE, RISE_FREEDOM = 4, 1.0, 1.3, 10.0
+"""Recordings a side from which a sound that swells with the steering is told by how far its bands rise as
+well; what that errs by beyond what the fit states, standard deviation; how much of the deviation that it
+states it errs by; and the degrees of freedom of it all (chosen on simulated pairs)."""
+RISE_TOGETHER, RISE_APART = 0.5, 0.35
+"""How far the errors of rises and ruler go together (correlation), and how much of their disagreement is
+held for a standard deviation (chosen on simulated pairs)."""
 RISE_OVER_DB = 2.0
 """How far over the engine it must stand for that: a fainter one is not told from an engine that swells more
 in one band than in another (chosen on simulated pairs)."""
@@ -84,11 +90,12 @@ class Prior:
     hopping_db: what is added where the sound lies in many places and not in one, as a tone that hops does.
     hidden_db: what the engine cannot show of two phones and two places, however many recordings there are;
     hidden_weight: its degrees of freedom, few where some pairs err far more than most. reaches: whether it
-    never rests and may so spoil the engine's bands around it. bridges: whether its own
-    spectrum helps the ruler from band to band. seldom: whether it sounds now and then, so that a recording in
-    which it is not heard says nothing of how loud it is. stretched: whether a large change is less sure than
-    its parts say (``FILLED_DB``, ``FAINT_DB``). one_phone_db, one_phone_share: what hidden_db
-    and ruler_share become with one phone at one place.
+    never rests and may so spoil the engine's bands around it. bridges: whether its own spectrum helps the
+    ruler from band to band. tones: whether its places are tones of its own, each of which tells the change.
+    seldom: whether it sounds now and then, so that a recording in which it is not heard says nothing of how
+    loud it is. stretched: whether a large change is less sure than its parts say (``FILLED_DB``,
+    ``FAINT_DB``). one_phone_db, one_phone_share: what hidden_db and ruler_share become with one phone at one
+    place.
     """
 
     repeat_db: float = 1.2
@@ -105,6 +112,7 @@ class Prior:
     hidden_weight: float = 6.0
     reaches: bool = False
     bridges: bool = False
+    tones: bool = False
     seldom: bool = False
     stretched: bool = False
     one_phone_db: float = 1.0
@@ -114,7 +122,7 @@ class Prior:
 PRIORS: dict[str, Prior] = {
     "pump_whine": Prior(
         repeat_db=0.6, healthy=7.0, residue=4.0, ruler_share=2.5, ruler_weight=6.0, hidden_db=1.9,
-        one_phone_db=0.9,
+        tones=True, one_phone_db=0.9,
     ),
     "cavitation_groan": Prior(
         repeat_db=1.1, residue=1.5, ruler_share=2.0, ruler_weight=6.0, hidden_db=2.0, reaches=True,
@@ -559,14 +567,14 @@ def _judged(
         *(_margins(side, t, h, prior, view.places_left(side)) for side, h in zip(sides, heard, strict=True)),
         strict=True,
     )
-    change = middle[1] - middle[0]
+    change = _by_tones(sides, ruler) if prior.tones and all(heard) else middle[1] - middle[0]
     low = change - math.hypot(t * total, math.hypot(down[1], up[0]))
     high = change + math.hypot(t * total, math.hypot(up[1], down[0]))
     sizes = [side for side in (change - low, high - change) if math.isfinite(side)]
     if all(heard) and prior.stretched:
         low, high = _stretched(change, low, high, 1.0 - view.alike)
     found = replace(
-        found,
+        _moved_levels(found, middle[1] - middle[0], change),
         change_db=change if all(heard) else None,
         low_db=low,
         high_db=high,
@@ -575,6 +583,43 @@ def _judged(
     )
     found = replace(found, word=_word(found))
     return replace(found, reason=_reason(found))
+
+
+def _by_tones(sides: list[_Side], ruler: Ruler) -> float:
+    """Give the change, dB, of a sound whose places are tones of its own: the mean of what each tells.
+
+    Of powers that are summed the loudest tone tells nearly all, and another sound that stands in its place on
+    the softer side fills all of it. Each is weighed by how surely it and the ruler are known there, and the
+    faint ones by how loud they are.
+    """
+    each = [
+        10.0 * np.log10(np.maximum(side.power, np.maximum(0.5 * side.error, _least(side.power)))).mean(axis=0)
+        for side in sides
+    ]
+    power = [np.maximum(side.power.mean(axis=0), 1e-300) for side in sides]
+    noise = [np.sqrt((side.error**2).mean(axis=0) / side.count) for side in sides]
+    unsure = [_DB * n / np.maximum(p, 0.5 * n) for p, n in zip(power, noise, strict=True)]
+    variance = TONE_DB**2 + unsure[0] ** 2 + unsure[1] ** 2 + np.diag(ruler.covariance)
+    louder = np.maximum(*power)
+    share = louder / louder.sum()
+    weight = np.where(share > TONE_LEAST, np.minimum(share / TONE_FULL, 1.0), 0.0) / variance
+    return float(weight @ (each[1] - each[0]) / weight.sum())
+
+
+def _least(power: FloatArray) -> FloatArray:
+    """What a recording counts for at least in each place, shape (places,): a share of the side's mean."""
+    return np.asarray(np.maximum(FAINTEST * power.mean(axis=0), 1e-300))
+
+
+def _moved_levels(found: SymptomChange, old_db: float, new_db: float) -> SymptomChange:
+    """Move every recording's level along with its side where another change is held for true; the mean of the
+    louder side stays at nought."""
+    up, down = max(old_db, 0.0) - max(new_db, 0.0), min(new_db, 0.0) - min(old_db, 0.0)
+    return replace(
+        found,
+        before_db=tuple(level + up for level in found.before_db),
+        after_db=tuple(level + down for level in found.after_db),
+    )
 
 
 def _parts(
@@ -629,28 +674,32 @@ def _rise_change(sides: Sequence[Sequence[Measured]]) -> RiseChange | None:
 
 
 def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> SymptomChange:
-    """Give the change as the rises of the bands tell it, where they do, with its interval and word.
+    """Weigh the change that the rises of the bands tell, where they do, with what the ruler found.
 
-    Every recording's level is moved along with its side; the mean of the louder side stays at nought.
+    Each is weighed by its variance. What spoils a band spoils both, so that their errors go together, and
+    where they disagree neither is believed as far as it says.
     """
     if rise is None or found.change_db is None or rise.over_db < RISE_OVER_DB:
         return found
-    each = count * rise.deviation_db**2
-    parts = [Part(RISE_HIDDEN_DB**2, each, 1.0 / count, RISE_FREEDOM)]
-    confidence = 0.5 + CONFIDENCE / 2.0
-    deviation, t = spread_of(parts, confidence)
-    new, old = rise.change_db, found.change_db
-    up, down = max(old, 0.0) - max(new, 0.0), min(new, 0.0) - min(old, 0.0)
-    low, high = _stretched(new, new - t * deviation, new + t * deviation)
+    parts = [
+        Part(RISE_HIDDEN_DB**2, count * (RISE_SHARE * rise.deviation_db) ** 2, 1.0 / count, RISE_FREEDOM)
+    ]
+    deviation, t = spread_of(parts, 0.5 + CONFIDENCE / 2.0)
+    ruled = (found.high_db - found.low_db) / 2.0 / t
+    share = 1.0 / (1.0 + (deviation / ruled) ** 2)
+    mine, other = share * deviation, (1.0 - share) * ruled if math.isfinite(ruled) else 0.0
+    together = mine**2 + other**2 + 2.0 * RISE_TOGETHER * mine * other
+    old = found.change_db
+    new = share * rise.change_db + (1.0 - share) * old
+    half = t * math.hypot(math.sqrt(together), RISE_APART * (rise.change_db - old))
+    low, high = _stretched(new, new - half, new + half)
     moved = replace(
-        found,
+        _moved_levels(found, old, new),
         change_db=new,
         low_db=low,
         high_db=high,
-        smallest_db=t * deviation,
-        before_db=tuple(level + up for level in found.before_db),
-        after_db=tuple(level + down for level in found.after_db),
-        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, count, confidence),
+        smallest_db=half,
+        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, count, 0.5 + CONFIDENCE / 2.0),
         reason="",
     )
     moved = replace(moved, word=_word(moved))

@@ -103,6 +103,23 @@ def test_a_sound_elsewhere_on_the_softer_side_is_not_the_symptom() -> None:
     assert hopped is not None and hopped == pytest.approx(found.change_db, abs=1.5)
 
 
+def test_a_tone_that_another_sound_fills_does_not_hide_that_the_others_have_fallen() -> None:
+    """Four tones of a whine fall by 12 dB; in the place of the loudest something else then stands."""
+    hz = np.array([240.0, 480.0, 720.0, 960.0])
+    engine = recording(-10.0).engine
+    loud, soft = np.array([0.4, 0.3, 0.2, 0.1]), np.array([0.2, 0.019, 0.0126, 0.0063])
+    before, after = (
+        [Measured(Strengths(hz, power * 10.0 ** (0.1 * k), np.full(4, 1e-5)), engine) for k in (-0.5, 0.5)]
+        for power in (loud, soft)
+    )
+    whine, hiss = (change_of(name, before, after) for name in ("pump_whine", "relief_hiss"))
+    assert whine.change_db is not None and hiss.change_db is not None
+    assert hiss.change_db == pytest.approx(-6.2, abs=0.5)  # the sum of the powers
+    assert whine.change_db < -8.0
+    assert np.mean(whine.after_db) - np.mean(whine.before_db) == pytest.approx(whine.change_db, abs=0.1)
+    assert np.mean(whine.before_db) == pytest.approx(0.0, abs=0.1)
+
+
 def test_recordings_in_which_it_does_not_squeal_say_nothing_of_how_loud_it_is() -> None:
     loud = [of_a_kind(400.0) for _ in range(4)]
     soft = [of_a_kind(100.0) for _ in range(4)]

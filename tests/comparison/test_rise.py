@@ -86,15 +86,20 @@ def groans(level_db: float, rise_db: float, rng: np.random.Generator, count: int
     return out
 
 
-def test_rises_speak_from_four_recordings_a_side_on() -> None:
-    def found(count: int) -> SymptomChange:
-        rng = np.random.default_rng(4)
-        return change_of("cavitation_groan", groans(0.0, 4.0, rng, count), groans(-2.0, -4.0, rng, count))
+def test_rises_and_ruler_are_weighed_from_four_recordings_a_side_on() -> None:
+    """Where they disagree the change lies between, and less is sure of it than where they agree."""
 
-    few, many = found(3), found(4)
+    def found(count: int, ruled_db: float = -2.0) -> SymptomChange:
+        rng = np.random.default_rng(4)
+        return change_of("cavitation_groan", groans(0.0, 4.0, rng, count), groans(ruled_db, -4.0, rng, count))
+
+    few, many, agreed = found(3), found(4), found(4, -8.0)
     assert few.change_db == pytest.approx(-2.0, abs=2.0)
-    assert many.change_db == pytest.approx(-8.0, abs=2.0)
-    assert many.word == "quieter" and many.low_db < many.change_db < many.high_db
+    assert many.change_db is not None and -7.0 < many.change_db < -2.5
+    assert many.low_db < many.change_db < many.high_db
+    assert agreed.change_db == pytest.approx(-8.0, abs=1.5) and agreed.word == "quieter"
+    assert many.smallest_db is not None and agreed.smallest_db is not None
+    assert many.smallest_db > 1.1 * agreed.smallest_db
     levels = [float(np.mean(side)) for side in (many.before_db, many.after_db)]
     assert levels[1] - levels[0] == pytest.approx(many.change_db, abs=0.5)
     assert levels[0] == pytest.approx(0.0, abs=0.5)
