@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,7 @@ from audiodiag.records import (
     SymptomFinding,
     Verdict,
 )
+from audiodiag.speed.acoustic import speed_by_ear
 from audiodiag.speed.chosen import speed_of_clip
 from audiodiag.speed.readings import other_readings
 from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
@@ -144,6 +146,7 @@ def analyse(
     tell("judging the recording", 0.15)
     quality = assess_quality(clip)
     tell("finding the engine speed", 0.25)
+    by_ear = cache(partial(speed_by_ear, clip, vehicle=vehicle))
     speed = speed_of_clip(
         clip,
         quality,
@@ -154,6 +157,7 @@ def analyse(
         tach_file=tach_file,
         pulses_per_rev=pulses_per_rev,
         missing_teeth=missing_teeth,
+        by_ear=by_ear,
     )
     phases = _stated_phases(clip, steering_marks, steering_table)
     tell("listening for symptoms", 0.5)
@@ -168,7 +172,7 @@ def analyse(
     ]
     prediction = listener.predict(measurements.values, others=others)
     if quality.usable and speed.source in SAID_BY_PEOPLE:
-        prediction = _judged_by_ear(prediction, listener, clip, quality, phases, vehicle)
+        prediction = _judged_by_ear(prediction, listener, by_ear(), clip, quality, phases, vehicle)
     speed = _with_weighed_readings(speed, [reading.median_rpm for reading in readings])
     symptoms = _findings(measurements, prediction, quality)
     if phases.source == "unknown":
@@ -195,6 +199,7 @@ def analyse(
 def _judged_by_ear(
     prediction: Prediction,
     listener: Model,
+    heard: SpeedTrace,
     clip: Clip,
     quality: Quality,
     phases: Phases,
@@ -206,9 +211,8 @@ def _judged_by_ear(
     was surely found, so that bare noise passed for an engine, and one number for a whole clip blurs the lines
     of an engine whose speed wanders.
     """
-    heard = speed_of_clip(clip, quality, vehicle=vehicle)
-    by_ear = _measured_at(heard, clip, quality, phases, vehicle).values
-    likely = listener.predict(by_ear, others=()).strangeness.engine_probability
+    values = _measured_at(heard, clip, quality, phases, vehicle).values
+    likely = listener.predict(values, others=()).strangeness.engine_probability
     return replace(prediction, strangeness=replace(prediction.strangeness, engine_probability=likely))
 
 

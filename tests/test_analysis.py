@@ -97,6 +97,7 @@ def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(mon
     model = claiming()
     for heard, count in ((known, 0), (twice, 1)):
         monkeypatch.setattr("audiodiag.analysis.speed_of_clip", lambda *_, trace=heard, **__: trace)
+        monkeypatch.setattr("audiodiag.analysis.speed_by_ear", lambda *_, trace=heard, **__: trace)
         found = analyse(clip, model=model)
         values, others = model.listened[-1]
         assert values["whine_order"] == pytest.approx(order, abs=0.05)
@@ -110,3 +111,16 @@ def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(mon
     assert slow["whine_order"] == pytest.approx(2 * order, abs=0.1), (
         "at half the speed the order is twice as high"
     )
+
+
+def test_the_ear_listens_once_where_a_stated_number_is_doubted(rush, monkeypatch):
+    heard = []
+
+    def hear(clip, *, vehicle):
+        heard.append(clip)
+        return replace(speed_from_number(800.0, clip.duration_s), source="acoustic", confidence=0.97)
+
+    monkeypatch.setattr("audiodiag.analysis.speed_by_ear", hear)
+    found = analyse(rush, speed_rpm=1600.0, model=claiming())
+    assert len(heard) == 1
+    assert found.speed.source != "acoustic"

@@ -78,11 +78,12 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             allowed="as many places after --at as there are recordings, in the same order",
             todo="state --at with one date or number for each",
         )
+    plain = all(text.isascii() and "_" not in text for text in said)
     with suppress(ValueError):
         days = [datetime.date.fromisoformat(text).toordinal() for text in said]
         return _refuse_one_place([float(day - min(days)) for day in days], said), "day"
     try:
-        numbers = [float(text) for text in said]
+        numbers = [float(text) for text in said] if plain else [math.nan]
     except ValueError:
         numbers = [math.nan]
     if not all(math.isfinite(number) for number in numbers):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +39,7 @@ def speed_of_clip(
     tach_file: str | Path | None = None,
     pulses_per_rev: float | None = None,
     missing_teeth: int | None = None,
+    by_ear: Callable[[], SpeedTrace] | None = None,
 ) -> SpeedTrace:
     """Give the speed over time from the one way in which it was stated, else as it is heard.
 
@@ -48,6 +51,8 @@ def speed_of_clip(
         The car as far as it is known.
     speed_rpm, speed_table, tach_channel, tach_file, pulses_per_rev, missing_teeth:
         As for ``audiodiag.analysis.analyse``; at most one of the first four.
+    by_ear:
+        Hears the speed of this clip, for those who need it as well; ``speed_by_ear`` without.
 
     Raises
     ------
@@ -59,6 +64,7 @@ def speed_of_clip(
     >>> speed_of_clip(silence, Quality(True, (), (20.0, 4000.0)), speed_rpm=780).median_rpm
     780.0
     """
+    hear = by_ear or partial(speed_by_ear, clip, vehicle=vehicle)
     ways = {
         "a number": speed_rpm,
         "a table": speed_table,
@@ -77,7 +83,7 @@ def speed_of_clip(
         stated_speed = speed_from_number(speed_rpm, clip.duration_s)
         if not quality.usable:
             return stated_speed
-        heard = speed_by_ear(clip, vehicle=vehicle)
+        heard = hear()
         return confirmed(heard, speed_rpm) or doubted(stated_speed, heard)
     if speed_table is not None:
         return speed_from_table(speed_table, clip.duration_s)
@@ -95,7 +101,7 @@ def speed_of_clip(
         return laid_upon_clip(clip, trace, vehicle=vehicle)
     if not quality.usable:
         return no_speed(clip.duration_s, "The recording is not good enough to hear an engine speed.")
-    return speed_by_ear(clip, vehicle=vehicle)
+    return hear()
 
 
 def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:

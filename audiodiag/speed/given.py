@@ -67,9 +67,14 @@ def time_grid_s(duration_s: float) -> FloatArray:
 def decimal(text: str) -> float:
     """Read a number with a decimal point or comma; NaN where the text is no number.
 
-    >>> decimal("2,5"), decimal("750")
-    (2.5, 750.0)
+    Digits of another script and grouped ones are none: options do not take them either.
+
+    >>> decimal("2,5"), decimal("750"), decimal("\u0667\u0665\u0660"), decimal("7_50")
+    (2.5, 750.0, nan, nan)
     """
+    text = text.strip()
+    if "_" in text or not text.isascii():
+        return math.nan
     try:
         return float(text.replace(",", "."))
     except ValueError:

@@ -258,6 +258,7 @@ def test_bad_input_is_refused_in_words(
         (["2026-01-01"] * 3, "all recordings were made at one date or mileage"),
         (["-1", "1", "2"], "a mileage cannot be negative (got -1 1 2"),
         (["1", "2", "nan"], "--at cannot be understood"),
+        (["1", "2", "٣"], "--at cannot be understood"),
     ):
         assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
         assert words in capsys.readouterr().err
