@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from audiodiag.causes.circumstances import Circumstances
+from audiodiag.causes.inference import idle_causes
 from audiodiag.causes.information import grouped, joint_table, told_apart
 from audiodiag.causes.knowledge import Check, Knowledge
 from audiodiag.causes.state import State
@@ -50,7 +51,7 @@ def next_checks(
     tuple of CheckAdvice
         ``gain_bits``: expected information about which of the causes that could explain what was heard or
         seen are at work, counting only questions that have not been answered yet. ``tells_apart``: titles
-        of the causes that the check says most about.
+        of the causes that the check says most about, of those told to people where it tells any of these.
 
     Examples
     --------
@@ -107,6 +108,8 @@ def _open(check: Check, state: State) -> list[str]:
 def advice_of(check: Check, gain_bits: float, state: State) -> CheckAdvice:
     """Give a check as it is advised in a state."""
     table = joint_table(state.knowledge, _open(check, state), known_pump=state.known_pump)
+    idle = idle_causes(state)
+    told = [index for index in state.asked if state.knowledge.at_work[index].name not in idle]
     return CheckAdvice(
         name=check.name,
         title=check.title,
@@ -115,7 +118,8 @@ def advice_of(check: Check, gain_bits: float, state: State) -> CheckAdvice:
         cost_high=check.cost_high,
         currency=check.currency,
         gain_bits=gain_bits,
-        tells_apart=told_apart(state.knowledge, state.weighed, table, state.asked),
+        tells_apart=told_apart(state.knowledge, state.weighed, table, told)
+        or told_apart(state.knowledge, state.weighed, table, state.asked),
     )
 
 

@@ -119,8 +119,13 @@ def told_of(state: State) -> tuple[CauseFinding, ...]:
     >>> "relief_valve_at_stop" in [finding.name for finding in told_of(groan)]
     False
     """
-    idle = {cause.name for cause in state.knowledge.at_work if _idle(cause, state)}
+    idle = idle_causes(state)
     return tuple(finding for finding in findings_of(state) if finding.name not in idle)
+
+
+def idle_causes(state: State) -> frozenset[str]:
+    """Name the causes at work that `told_of` leaves out."""
+    return frozenset(cause.name for cause in state.knowledge.at_work if _idle(cause, state))
 
 
 def _idle(cause: Cause, state: State) -> bool:

@@ -76,6 +76,18 @@ def test_the_gain_of_a_check_with_two_questions_counts_both() -> None:
     assert found.gain_bits == pytest.approx(fault_entropy_bits(now.weight) - later, abs=1e-9)
 
 
+def test_no_check_names_a_cause_that_nobody_is_told_of() -> None:
+    """A relief valve explains a hiss alone; with none, checks of others leave it out."""
+    valve = KNOWLEDGE.cause("relief_valve_at_stop").title
+
+    def named(hiss: float) -> list[tuple[str, ...]]:
+        sounds = {"cavitation_groan": 0.8, "relief_hiss": hiss}
+        return [check.tells_apart for check in next_checks(sounds, knowledge=KNOWLEDGE, most=99)]
+
+    assert any(valve in titles and len(titles) > 1 for titles in named(0.6))
+    assert not any(valve in titles and len(titles) > 1 for titles in named(0.2))
+
+
 @settings(max_examples=12, deadline=None)
 @given(probabilities=st.dictionaries(st.sampled_from(SYMPTOMS), st.floats(0, 1)))
 def test_gains_are_bounded_and_the_order_is_as_documented(probabilities: dict[str, float]) -> None:
