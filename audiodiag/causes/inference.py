@@ -11,7 +11,7 @@ from audiodiag.causes.state import State
 from audiodiag.records import CauseFinding
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["findings_of", "infer_causes", "told_of"]
+__all__ = ["findings_of", "idle_causes", "infer_causes", "told_of"]
 
 ABSENT = 0.2
 """Up to this probability a symptom is spoken of as not heard."""
