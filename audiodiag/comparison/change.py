@@ -748,7 +748,8 @@ def _repeat_variance(levels_db: FloatArray, heard: bool, prior: Prior, shown: fl
     ``shown``: what places and phones add to the scatter, held beforehand, dB squared.
     """
     count = len(levels_db)
-    squares = float(((levels_db - levels_db.mean()) ** 2).sum()) if heard else 0.0
+    known = levels_db[np.isfinite(levels_db)]  # one that holds nothing at all has no level to scatter
+    squares = float(((known - known.mean()) ** 2).sum()) if heard and len(known) else 0.0
     freedom = (count - 1) if heard else 0
     return (prior.weight * (prior.repeat_db**2 + shown) + squares) / (prior.weight + freedom) / count
 

@@ -22,7 +22,7 @@ TOLERANCE_S = 0.05
 STATED_CONFIDENCE = 0.95
 """Confidence in phases that a person states."""
 _WORDS = {"center": "centre", "straight": "centre", "lock": "stop", "turn": "turning"}
-_NUMBER = r"(\d+(?:[.,]\d+)?)"
+_NUMBER = r"([0-9]+(?:[.,][0-9]+)?)"
 _MARK = re.compile(rf"([A-Za-z]+)\s*:?\s+{_NUMBER}\s*s?\s*(?:-|–|to)\s*{_NUMBER}\s*s?")
 
 
@@ -76,7 +76,7 @@ def phases_from_marks(text: str, duration_s: float) -> Phases:
                 allowed='a phase and its span in seconds, like "turning 2-4.3"',
                 todo="write decimals with a point, or put semicolons between the marks",
             )
-        spans.append(_span(place, found[1], decimal(found[2]), decimal(found[3]), duration_s))
+        spans.append(_span(place, found[1], found[2], found[3], duration_s))
     return Phases("marked", _in_order(spans), STATED_CONFIDENCE, _notes(spans, duration_s))
 
 
@@ -126,12 +126,12 @@ def phases_from_table(path: str | Path, duration_s: float) -> Phases:
                 allowed="three: phase, start_s, end_s",
                 todo="use semicolons between the columns if the decimals take commas",
             )
-        spans.append(_span(place, row.cells[0], decimal(row.cells[1]), decimal(row.cells[2]), duration_s))
+        spans.append(_span(place, row.cells[0], row.cells[1], row.cells[2], duration_s))
     return Phases("tabled", _in_order(spans), STATED_CONFIDENCE, _notes(spans, duration_s))
 
 
-def _span(place: str, word: str, start_s: float, end_s: float, duration_s: float) -> PhaseSpan:
-    """Give one validated span; its end is drawn back to the end of the clip within the tolerance."""
+def _span(place: str, word: str, start: str, end: str, duration_s: float) -> PhaseSpan:
+    """Give one validated span from its words; an end past the clip's within the tolerance is drawn back."""
     phase = _WORDS.get(word.lower(), word.lower())
     if phase not in PHASES:
         near = difflib.get_close_matches(phase, PHASES, n=1, cutoff=0.5)
@@ -141,10 +141,11 @@ def _span(place: str, word: str, start_s: float, end_s: float, duration_s: float
             allowed=", ".join(PHASES),
             todo=f"did you mean {near[0]}?" if near else "use one of the three words",
         )
+    start_s, end_s = decimal(start), decimal(end)
     if not (math.isfinite(start_s) and math.isfinite(end_s)) or start_s < 0 or start_s >= end_s:
         raise SteeringError(
             f"{place} has no usable span",
-            got=f"{start_s:g} to {end_s:g} s",
+            got=f"{start.strip() or 'nothing'} to {end.strip() or 'nothing'} s",
             allowed="a start of 0 s or more and a later end",
             todo="give both in seconds from the start of the clip",
         )

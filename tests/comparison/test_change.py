@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -51,6 +52,15 @@ def test_a_side_that_holds_nothing_at_all_is_infinitely_low_without_a_warning(sw
     found = change_of("cavitation_groan", *sides)
     assert (found.heard_before, found.heard_after) == (not swapped, swapped)
     assert (found.before_db if swapped else found.after_db) == (-math.inf,)
+
+
+def test_one_recording_that_holds_nothing_at_all_scatters_no_level() -> None:
+    mute = replace(recording(0.0), symptom=Strengths(HZ, np.zeros(len(HZ)), np.zeros(len(HZ))))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = change_of("relief_hiss", [recording(0.0), recording(0.5), mute], [recording(-20.0)] * 3)
+    assert found.before_db[2] == -math.inf
+    assert found.word in ("quieter", "gone") and not math.isnan(found.high_db)
 
 
 @pytest.mark.parametrize("odds", [0.0, 20.0])
