@@ -459,8 +459,7 @@ class _Side:
         if not self.prior.seldom or some.mean() < 0.5:
             some = np.ones(self.count, bool)
         power, error = self.joined[some], self.joined_error[some]
-        least = np.maximum(0.5 * error, max(FAINTEST * float(power.mean()), 1e-300))
-        return float(np.exp(np.log(np.maximum(power, least)).mean()))
+        return float(np.exp(np.log(np.maximum(power, np.maximum(0.5 * error, _least(power)))).mean()))
 
     @property
     def noise(self) -> float:
@@ -607,7 +606,7 @@ def _by_tones(sides: list[_Side], ruler: Ruler) -> float:
 
 
 def _least(power: FloatArray) -> FloatArray:
-    """What a recording counts for at least in each place, shape (places,): a share of the side's mean."""
+    """What a recording counts for at least, a share of the side's mean; ``power``: recordings first."""
     return np.asarray(np.maximum(FAINTEST * power.mean(axis=0), 1e-300))
 
 
@@ -684,7 +683,8 @@ def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> Sympt
     parts = [
         Part(RISE_HIDDEN_DB**2, count * (RISE_SHARE * rise.deviation_db) ** 2, 1.0 / count, RISE_FREEDOM)
     ]
-    deviation, t = spread_of(parts, 0.5 + CONFIDENCE / 2.0)
+    confidence = 0.5 + CONFIDENCE / 2.0
+    deviation, t = spread_of(parts, confidence)
     ruled = (found.high_db - found.low_db) / 2.0 / t
     share = 1.0 / (1.0 + (deviation / ruled) ** 2)
     mine, other = share * deviation, (1.0 - share) * ruled if math.isfinite(ruled) else 0.0
@@ -699,7 +699,7 @@ def _by_rise(found: SymptomChange, rise: RiseChange | None, count: int) -> Sympt
         low_db=low,
         high_db=high,
         smallest_db=half,
-        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, count, 0.5 + CONFIDENCE / 2.0),
+        needed=recordings_for(UNCHANGED_WITHIN_DB, parts, count, confidence),
         reason="",
     )
     moved = replace(moved, word=_word(moved))
