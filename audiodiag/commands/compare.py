@@ -18,7 +18,7 @@ from audiodiag.commands.many import (
 )
 from audiodiag.options import Option
 
-__all__ = ["ONE_PHONE", "OPTIONS", "run"]
+__all__ = ["ONE_PHONE", "OPTIONS", "SIDE_FACTS", "run", "side_settings"]
 
 _SIDES = "the sides"
 ONE_PHONE = Option(
@@ -27,18 +27,7 @@ ONE_PHONE = Option(
     "told; a warning is given where the engine sounds otherwise",
 )  # fmt: skip
 """States that nothing was moved between the sides."""
-OPTIONS: tuple[Option, ...] = (
-    Option(
-        "--after", "after", "text", _SIDES, "recordings made after the work", metavar="CLIP", many=True
-    ),
-    Option(
-        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
-        metavar="TEXT", preset="before",
-    ),
-    Option(
-        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
-        metavar="TEXT", preset="after",
-    ),
+SIDE_FACTS: tuple[Option, ...] = (
     Option(
         "--before-rpm", "before_rpm", "number", _SIDES, "steady engine speed in the first side's recordings",
         metavar="RPM", default="found by ear", low=200, high=9000, unit="rpm",
@@ -57,6 +46,21 @@ OPTIONS: tuple[Option, ...] = (
         "what the wheel did in every recording of the second side, as text with times in seconds",
         metavar="TEXT", default="unknown",
     ),
+)  # fmt: skip
+"""What may be stated of all recordings of one side: engine speed and steering."""
+OPTIONS: tuple[Option, ...] = (
+    Option(
+        "--after", "after", "text", _SIDES, "recordings made after the work", metavar="CLIP", many=True
+    ),
+    Option(
+        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
+        metavar="TEXT", preset="before",
+    ),
+    Option(
+        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
+        metavar="TEXT", preset="after",
+    ),
+    *SIDE_FACTS,
     Option(
         "--symptom", "symptom", "text", _SIDES,
         "compare this sound although the program may not recognise it, for example pump_whine",
@@ -80,9 +84,7 @@ def run(wanted: argparse.Namespace) -> int:
 
     sides = []
     for side, clips in (("before", wanted.before), ("after", wanted.after)):
-        settings = {"vehicle": given.get("vehicle")}
-        settings |= {"speed_rpm": given.get(f"{side}_rpm"), "steering_marks": given.get(f"{side}_steering")}
-        sides.append(analysed(clips, settings))
+        sides.append(analysed(clips, {"vehicle": given.get("vehicle")} | side_settings(given, side)))
     names = (str(given.get("before_name", "before")), str(given.get("after_name", "after")))
     found = compare_sides(
         *sides,
@@ -95,6 +97,11 @@ def run(wanted: argparse.Namespace) -> int:
         _write(found, folder)
     printed(wanted, comparison_report(found, width=width()), comparison_to_dict(found), folder, "comparison")
     return 0 if any(change.word != "cannot_tell" for change in found.symptoms) else 3
+
+
+def side_settings(given: dict[str, Any], side: str) -> dict[str, Any]:
+    """Give what ``analyse`` takes of what was stated of a side (``before``, ``after``); None: not stated."""
+    return {"speed_rpm": given.get(f"{side}_rpm"), "steering_marks": given.get(f"{side}_steering")}
 
 
 def _write(found: Any, folder: Path) -> None:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiodiag.commands.compare import ONE_PHONE
+from audiodiag.commands.compare import ONE_PHONE, SIDE_FACTS, side_settings
 from audiodiag.commands.inputs import refuse_contradictions, refuse_odd_tables, settings_of, values_of
 from audiodiag.errors import UsageError
 from audiodiag.options import ANALYSE_OPTIONS, Option
@@ -59,6 +59,7 @@ OPTIONS: tuple[Option, ...] = (
         "--after-name", "after_name", "text", _SIDES, "what the second side is called",
         metavar="TEXT", preset="after",
     ),
+    *SIDE_FACTS,
     ONE_PHONE,
     *STATED,
 )  # fmt: skip
@@ -80,7 +81,8 @@ def run(wanted: argparse.Namespace) -> int:
     out = refuse_ending(given.pop("out", None), ".html", f"audiodiag report {before[0]} --out report.html")
     language = str(given.pop("language", LANGUAGE.preset))
     names = (given.pop("before_name", None), given.pop("after_name", None))
-    one_phone = bool(given.pop("one_phone", False))
+    facts = {option.field: given.pop(option.field) for option in SIDE_FACTS if option.field in given}
+    _refuse_odd_facts(facts, given, after)
     settings = settings_of(given, wanted.saw or [])
     from audiodiag.files import write_text_whole
     from audiodiag.report.language import load_sentences
@@ -88,13 +90,18 @@ def run(wanted: argparse.Namespace) -> int:
     from audiodiag.report.page import report_page
 
     s = load_sentences(language)  # refuses an unknown language before the work
-    clips = [page_clip(name, settings, parts=not wanted.without_parts) for name in (*before, *after)]
+    clips = []
+    for side, names_of_clips in (("before", before), ("after", after)):
+        stated = {name: value for name, value in side_settings(facts, side).items() if value is not None}
+        clips += [
+            page_clip(name, settings | stated, parts=not wanted.without_parts) for name in names_of_clips
+        ]
     analyses = [clip.analysis for clip in clips]
     found = None
     if after:
         first, second = names[0] or s.say("comparison.before"), names[1] or s.say("comparison.after")
         sides = analyses[: len(before)], analyses[len(before) :]
-        found = _compared(*sides, (first, second), settings, one_phone=one_phone)
+        found = _compared(*sides, (first, second), settings, one_phone=bool(wanted.one_phone))
     page = report_page(clips, comparison=found, language=language)
     write_text_whole(out, page)
     print(f"{out}: {len(page.encode('utf-8')) / 1e6:.1f} MB, one file, nothing else is needed to read it")
@@ -111,6 +118,29 @@ def refuse_ending(out: str | None, ending: str, example: str) -> Path:
             todo=example,
         )
     return Path(out)
+
+
+def _refuse_odd_facts(facts: dict[str, Any], given: dict[str, Any], after: list[str]) -> None:
+    """Refuse what is stated of a side where there are none, and a speed that is stated twice."""
+    flags = {option.field: option.flag for option in SIDE_FACTS}
+    if facts and not after:
+        said = flags[next(iter(facts))]
+        raise UsageError(
+            f"{said} belongs to one of two sides, and there are none",
+            got=f"{said} without --after",
+            allowed=f"{said} with --after",
+            todo="name the recordings made after the work with --after, or state --rpm and --steering",
+        )
+    speeds = [flags[name] for name in ("before_rpm", "after_rpm") if name in facts]
+    others = {"speed_rpm": "--rpm", "tach_channel": "--tach-channel"}
+    stated = [flag for name, flag in others.items() if name in given]
+    if speeds and stated:
+        raise UsageError(
+            "the engine speed is stated twice",
+            got=f"{stated[0]} and {speeds[0]}",
+            allowed="one speed for all recordings, or one for each side",
+            todo="keep the one you trust most",
+        )
 
 
 def _compared(

@@ -64,7 +64,9 @@ def run(wanted: argparse.Namespace) -> int:
         write_bytes_whole(folder / "trend.png", picture)
     cautions = cautions_for(sorted(trend.name for trend in trends), [], knowledge=load_knowledge())
     values = trend_to_dict(trends, analyses, unit=unit, cautions=cautions)
-    printed(wanted, trend_report(trends, analyses, unit=unit, width=width()), values, folder, "trend")
+    first_day = min(map(datetime.date.fromisoformat, wanted.at)) if unit == "day" else None
+    text = trend_report(trends, analyses, unit=unit, width=width(), first_day=first_day)
+    printed(wanted, text, values, folder, "trend")
     return 0 if trends else 3
 
 

@@ -51,12 +51,14 @@ from audiodiag.symptoms import Scene, build_scene, heard_while_running
 from audiodiag.symptoms.spectra import half_order_distance
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["HEARD_IN_EITHER", "Comparison", "compare_sides", "flipped"]
+__all__ = ["HEARD_IN_EITHER", "UNHEARD", "Comparison", "compare_sides", "flipped"]
 
 HEARD_IN_EITHER = 0.5
 """Probability in one recording at least from which a symptom is compared without being asked for."""
 PLAIN, UNLIKELY = 0.5, 0.05
 """Probabilities from which a side has a sound and down to which it has not."""
+UNHEARD = "it is not heard on either side"
+"""Why nothing is told of a sound that no recording has."""
 ANOTHER_SOUND = (
     "one side plainly has it and the other has not, yet its bands are as loud on both: "
     "another sound may fill them"
@@ -263,7 +265,7 @@ def _unheard(name: str) -> SymptomChange:
         (),
         0,
         "prior",
-        reason="it is not heard on either side",
+        reason=UNHEARD,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -9,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.bleed import BleedWatch
 from audiodiag.comparison.change import SymptomChange
-from audiodiag.comparison.compare import Comparison
+from audiodiag.comparison.compare import UNHEARD, Comparison
 from audiodiag.comparison.trend import SymptomTrend
 from audiodiag.records import Analysis
 from audiodiag.report import wording
@@ -60,7 +61,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     for name, side in zip(found.names, (found.before, found.after), strict=True):
         clips = ", ".join(_clip_words(analysis) for analysis in side)
         lines += _hanging(f"{name}: {clips}", width)
-    asked = [c for c in found.symptoms if c.reason != "it is not heard on either side"]
+    asked = [c for c in found.symptoms if c.reason != UNHEARD]
     lines.append("What has changed")
     for change in asked:
         lines += _hanging(change_sentence(change, found.names), width)
@@ -77,7 +78,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     if found.orders:
         lines.append("Tones that stand still over the crank")
         told = [
-            f"order {order.order:g} {_signed(order.change_db)} "
+            f"order {order.order:g}: {_signed(order.change_db)} "
             f"({_signed(order.low_db)} to {_signed(order.high_db)})"
             + (", also an order of the engine" if order.of_engine else "")
             for order in moved[:4]
@@ -149,7 +150,9 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
             f"({100 * cycle.low:.0f} to {100 * cycle.high:.0f} %)  {bar}"
         )
     if watch.per_cycle is not None:
-        lines += _hanging(f"over the last three cycles {100 * watch.per_cycle:+.0f} % a cycle", width)
+        points = round(100 * watch.per_cycle)
+        moved = f"{points:+d} percentage point{'s' * (abs(points) != 1)} a cycle" if points else "no change"
+        lines += _hanging(f"over the last three cycles: {moved}", width)
     for note in wording.notes_once(watch.notes):
         lines += _hanging(note.text, width, bullet="! " if note.severity != "info" else "- ")
     lines += _take_care(cautions_for(["cavitation_groan"], [], knowledge=load_knowledge()), width)
@@ -157,9 +160,17 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
 
 
 def trend_report(
-    trends: Sequence[SymptomTrend], analyses: Sequence[Analysis], *, unit: str, width: int = 80
+    trends: Sequence[SymptomTrend],
+    analyses: Sequence[Analysis],
+    *,
+    unit: str,
+    width: int = 80,
+    first_day: datetime.date | None = None,
 ) -> str:
-    """Give the course of all symptoms over the axis as text, and which recordings could not be judged."""
+    """Give the course of all symptoms over the axis as text, and which recordings could not be judged.
+
+    ``first_day``: the date at which days are counted from 0; every recording's is then said.
+    """
     lines = [f"{len(analyses)} recordings, in order of the {unit}"]
     unjudged = [each for each in analyses if each.verdict.kind in ("not_an_engine_bay", "cannot_tell")]
     if not trends:
@@ -176,10 +187,18 @@ def trend_report(
             level = "not heard"
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:
                 level = f"{point.level_db:+.0f} dB ({point.low_db:+.0f} to {point.high_db:+.0f}) re engine"
-            lines += _hanging(f"{unit} {point.at:g}: {level} [{point.name}]", width, first="    ")
+            lines += _hanging(
+                f"{unit} {point.at:g}{_date(point.at, first_day)}: {level} [{point.name}]",
+                width,
+                first="    ",
+            )
     heard = sorted({trend.name for trend in trends})
     lines += _take_care(cautions_for(heard, [], knowledge=load_knowledge()), width)
     return "\n".join(lines) + "\n"
+
+
+def _date(day: float, first: datetime.date | None) -> str:
+    return f" ({first + datetime.timedelta(days=day)})" if first is not None else ""
 
 
 def _conditions_words(found: Comparison) -> str:

@@ -23,10 +23,11 @@ LISTENING_BIT_RATE = 64_000
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """One sound's change in words. ``told``: whether anything can be told of it."""
+    """One sound's change in words. ``told``: whether anything can be told of it; ``why`` not, else None."""
 
     sound: str
     verdict: str
+    why: Said | None
     told: bool
     change: str
     interval: str
@@ -91,11 +92,21 @@ def _row(change: SymptomChange, s: Sentences) -> ChangeRow:
     return ChangeRow(
         s.say(f"sound.{change.name}"),
         s.say(f"comparison.{word}"),
+        s.tell(change.reason) if change.reason else None,
         told,
-        _level(change.change_db, s, sign=True) if told else unknown,
+        _change(change, s) if told else unknown,
         _interval(change.low_db, change.high_db, s) if told else unknown,
         _level(change.smallest_db, s),
     )
+
+
+def _change(change: SymptomChange, s: Sentences) -> str:
+    """Say by how much; where only the least is known, that, whose way the verdict says."""
+    if change.change_db is None:
+        least = change.low_db if change.word == "louder" else -change.high_db
+        if math.isfinite(least):
+            return s.say("comparison.least", number=s.number(least, 1))
+    return _level(change.change_db, s, sign=True)
 
 
 def _level(value: float | None, s: Sentences, *, sign: bool = False) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 import json
 from dataclasses import replace
@@ -284,6 +285,8 @@ def test_trend_over_months(sides: Sides) -> None:
     assert (step.after, step.before) == (60.0, 90.0) and step.low_db > 0.0
     assert "louder from day 90 on" in trends[0].text
     assert "Take care" in trend_report(trends, visits, unit="day")
+    dated = trend_report(trends, visits, unit="day", first_day=datetime.date(2026, 5, 2))
+    assert f"day {trends[0].points[0].at:g} (2026-05-02): " in dated
     assert (
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
     )
@@ -322,6 +325,13 @@ def test_bleed_states(air: tuple[float, ...], state: str, done: int | None, side
     watch = judge_cycles(noises)
     assert (watch.state, watch.done_at) == (state, done)
     assert "Take care" in bleed_report(watch, sides[0])
+    for per_cycle, words in (
+        (-0.012, "-1 percentage point a"),
+        (0.02, "+2 percentage points"),
+        (-0.002, "no change"),
+    ):
+        moved = bleed_report(replace(watch, per_cycle=per_cycle), sides[0])
+        assert f"over the last three cycles: {words}" in moved
     assert len(bleed_to_dict(watch, sides[0], ())["cycles"]) == len(air)
     if len(air) > 3:
         assert bleed_png(watch).startswith(b"\x89PNG")

@@ -16,6 +16,7 @@ import audiodiag
 from audiodiag.causes import Circumstances, infer_causes, load_knowledge
 from audiodiag.causes.suction import SuctionLine, suction_margin
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
+from audiodiag.comparison.compare import ANOTHER_SOUND, UNHEARD
 from audiodiag.report import language as language_room
 from audiodiag.report.language import LANGUAGES, load_sentences
 from audiodiag.report.spoken import NUMBER, VERBATIM, WORD, Place, phrases_of, readings_of
@@ -293,3 +294,21 @@ def test_places_are_plain():
                 assert field is None or field.isidentifier(), name
                 assert conversion in (None, "u"), name
                 assert not kind or (code == "en" and name in told), name
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_why_nothing_is_told_of_a_change_is_said_in_every_language(language):
+    reasons = {UNHEARD, ANOTHER_SOUND}
+    for module in ("change", "compare"):
+        for node in ast.walk(ast.parse((PACKAGE / "comparison" / f"{module}.py").read_text("utf-8"))):
+            if (
+                isinstance(node, ast.keyword)
+                and node.arg == "reason"
+                and isinstance(node.value, ast.Constant)
+            ):
+                reasons.add(node.value.value)
+            if isinstance(node, ast.FunctionDef) and node.name == "_reason":
+                reasons |= {said.value.value for said in ast.walk(node) if isinstance(said, ast.Return)}
+    reasons.discard("")
+    assert len(reasons) >= 8
+    assert untranslated(sorted(reasons), language) == []

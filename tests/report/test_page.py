@@ -15,6 +15,8 @@ import pytest
 
 from audiodiag.analysis import analyse
 from audiodiag.cli import main
+from audiodiag.comparison.change import SymptomChange
+from audiodiag.comparison.compare import UNHEARD
 from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import PHASES, SYMPTOMS, Note, Phases, SpeedAlternative, read_only
@@ -24,7 +26,7 @@ from audiodiag.report.figures import picture_svg
 from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.language import LANGUAGES, load_sentences
 from audiodiag.report.page import MOST_PAGE_BYTES, PageClip, report_page
-from audiodiag.report.page_change import _interval
+from audiodiag.report.page_change import _interval, _row
 from audiodiag.report.phase_levels import phase_rows
 from audiodiag.resources import shipped_folder
 from tests.report.examples import RATE_HZ, normal_analysis, simulated_clip, squeal_analysis
@@ -241,6 +243,45 @@ def test_two_sides_have_their_change_first(tmp_path):
         if change["verdict"] != "cannot_tell" and change["change_db"] is not None:
             assert f"{change['change_db']:+.1f}\u00a0dB".replace("-", "\u2212") in page
     assert len(page.encode("utf-8")) < MOST_PAGE_BYTES
+
+
+def test_what_is_stated_of_the_sides_reaches_the_comparison(tmp_path, capsys):
+    out, wheel = tmp_path / "report.html", "centre 0-2.5, turning 2.5-4.5, stop 4.5-6.5, turning 6.5-14"
+    clips = [str(DEMO / f"{name}_fluid_change.m4a") for name in ("09_before", "10_after")]
+    sides = [clips[0], "--after", clips[1], "--out", str(out), "--without-parts", "--one-phone"]
+    facts = [
+        "--before-steering",
+        wheel,
+        "--after-steering",
+        wheel,
+        "--before-rpm",
+        "781",
+        "--after-rpm",
+        "771",
+    ]
+    assert main(["report", *sides, *facts]) == 0
+    said = data_of(out.read_text(encoding="utf-8"))["comparison"]["conditions"]
+    assert said["one_phone_stated"] is True
+    assert "steering_not_stated" not in {note["code"] for note in said["notes"]}
+    for odd in (["--before-rpm", "781"], ["--after", clips[1], "--rpm", "781", "--after-rpm", "771"]):
+        assert main(["report", clips[0], "--out", str(out), *odd]) == 2
+    refused = capsys.readouterr().err
+    assert "--before-rpm belongs to one of two sides" in refused
+    assert "stated twice (got --rpm and --after-rpm" in refused
+
+
+def test_a_change_of_which_nothing_or_only_the_least_is_known_is_said_so():
+    s = load_sentences("de")
+    none = SymptomChange(
+        "pump_whine", "cannot_tell", None, -math.inf, math.inf, None, False, False, (), (), 0, "prior",
+        reason=UNHEARD,
+    )  # fmt: skip
+    why = _row(none, s).why
+    assert why is not None and (why.text, why.language) == ("es ist auf keiner Seite zu hören", "de")
+    gone = replace(none, word="gone", high_db=-12.2, reason="")
+    louder = replace(none, word="louder", low_db=3.0, reason="")
+    assert [_row(each, s).change for each in (gone, louder)] == ["mindestens 12,2 dB", "mindestens 3,0 dB"]
+    assert _row(gone, s).why is None
 
 
 def test_numbers_stay_with_their_units_and_options_in_one_piece():
