@@ -23,7 +23,10 @@ LISTENING_BIT_RATE = 64_000
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """One sound's change in words. ``told``: whether anything can be told of it; ``why`` not, else None."""
+    """One sound's change in words. ``told``: whether anything can be told of it; ``why`` not, else None.
+
+    ``smallest`` is empty where only the least is known: it is larger than that and would seem to deny it.
+    """
 
     sound: str
     verdict: str
@@ -96,7 +99,7 @@ def _row(change: SymptomChange, s: Sentences) -> ChangeRow:
         told,
         _change(change, s) if told else unknown,
         _interval(change.low_db, change.high_db, s) if told else unknown,
-        _level(change.smallest_db, s),
+        _level(change.smallest_db, s) if change.change_db is not None or not told else "",
     )
 
 

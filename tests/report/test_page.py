@@ -282,6 +282,8 @@ def test_a_change_of_which_nothing_or_only_the_least_is_known_is_said_so():
     louder = replace(none, word="louder", low_db=3.0, reason="")
     assert [_row(each, s).change for each in (gone, louder)] == ["mindestens 12,2 dB", "mindestens 3,0 dB"]
     assert _row(gone, s).why is None
+    assert _row(replace(gone, smallest_db=10.1), s).smallest == ""
+    assert _row(replace(gone, word="quieter", change_db=-12.0, smallest_db=4.1), s).smallest == "4,1 dB"
 
 
 def test_numbers_stay_with_their_units_and_options_in_one_piece():
