@@ -3,7 +3,7 @@
 An envelope that swells at the same places of every turn has a line in its spectrum over the crank's angle.
 The engine's lie at half orders, those of belts, pulleys and bearings nearly anywhere. How well two lines are
 told apart follows from how many revolutions are taken at once: the engine's beat is measured over few, a
-bearing's, which may lie close to a half order, over many.
+bearing's, which may lie close to a half order, over many, and so is the engine's as the ruler of a growl.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ __all__ += ["growl_lines", "swing", "swing_at", "widened"]
 
 PER_REV = 48
 SHORT_REV, LONG_REV = 12, 48
-"""Revolutions of a block: for the engine's beat, and for a bearing's (of 12, 24, 36 and 48, chosen on
-simulated pairs)."""
+"""Revolutions of a block: for the engine's beat, and for a bearing's and the engine's beside it (of 12,
+24, 36 and 48, chosen on simulated pairs)."""
 GROWL_HZ = (700.0, 8000.0)
 """Bands in which the beat of a growl is looked for, Hz."""
 HIGHEST_ORDER = 16

@@ -35,6 +35,8 @@ DONE_SHARE = 0.25
 included."""
 LEAST_RISE_DB = 1.0
 """Rise of the loudest cycle over the calm below which no air was heard at all."""
+PERHAPS = 0.25
+"""Probability of a groan in any recording below which what swells may as well be the engine."""
 LONE_TIMES = 4.0
 """By how much one cycle may be louder than all others and still count in full."""
 SILENT_SHARE = 0.10
@@ -155,7 +157,21 @@ def watch_bleed(analyses: Sequence[Analysis], *, cycle_s: float | None = None) -
                 severity="info",
             )
         )
-    return judge_cycles(noises, notes=tuple(notes))
+    watch = judge_cycles(noises, notes=tuple(notes))
+    likeliest = max(found.symptom("cavitation_groan").probability for found in analyses)
+    if watch.state in ("level_not_done", "rising") and likeliest < PERHAPS:
+        return replace(watch, notes=(*watch.notes, _maybe_engine(likeliest)))
+    return watch
+
+
+def _maybe_engine(likeliest: float) -> Note:
+    """Say that what swells may be no groan: the index is a share of the loudest, whatever is in them."""
+    return Note(
+        "maybe_engine",
+        f"By ear no groan is likely in what was recorded ({100 * likeliest:.0f} % at most): what swells "
+        "may be the engine's own noise under the load of the steering. Look for bubbles and at the level "
+        "before anything is taken apart or renewed.",
+    )
 
 
 def cycle_spans(

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from audiodiag.cli import main
-from audiodiag.comparison import compare_sides, flipped, symptom_trends, watch_bleed
+from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, watch_bleed
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import carrying, conditions_of
@@ -335,6 +335,24 @@ def test_bleed_states(air: tuple[float, ...], state: str, done: int | None, side
     assert len(bleed_to_dict(watch, sides[0], ())["cycles"]) == len(air)
     if len(air) > 3:
         assert bleed_png(watch).startswith(b"\x89PNG")
+
+
+def test_a_bleed_watch_without_a_groan_says_that_it_may_be_the_engine(
+    sides: Sides, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    noises = [CycleNoise(0, 6.0 * i, 6.0 * i + 6.0, np.ones(24), np.ones(24), np.ones(24)) for i in range(4)]
+    swells = judge_cycles(noises)
+    monkeypatch.setattr(bleed, "cycle_noises", lambda *_: noises)
+
+    def said(state: str, probability: float) -> bool:
+        monkeypatch.setattr(bleed, "judge_cycles", lambda _, notes: replace(swells, state=state, notes=notes))
+        first = sides[0][0]
+        symptoms = tuple(replace(s, probability=probability) for s in first.symptoms)
+        watch = watch_bleed([replace(first, symptoms=symptoms)], cycle_s=6.0)
+        return any(note.code == "maybe_engine" and "no groan is likely" in note.text for note in watch.notes)
+
+    assert said("level_not_done", 0.01) and said("rising", 0.2)
+    assert not said("level_not_done", 0.3) and not said("done", 0.01) and not said("falling", 0.01)
 
 
 def test_several_bleed_recordings_are_named_and_say_each_note_once(sides: Sides) -> None:
