@@ -28,6 +28,18 @@ def test_clips_of_one_group_share_a_fold() -> None:
     assert sorted(np.unique(fold)) == [0, 1, 2, 3, 4]
 
 
+def test_a_fold_hangs_on_the_group_and_the_seed_alone() -> None:
+    group = np.r_[np.arange(1500), 4_000_000_000 + np.arange(75)]
+    fold = plain_folds(group, folds=5, seed=2)
+    assert np.bincount(fold).tolist() == [315] * 5, "seeds in a row are shared out evenly"
+    some = np.random.default_rng(0).permutation(len(group))[:400]
+    assert np.array_equal(plain_folds(group[some], folds=5, seed=2), fold[some])
+    other = plain_folds(group, folds=5, seed=3)
+    assert 0.1 < np.mean(other == fold) < 0.3, "another seed draws other folds"
+    apart = np.bincount(plain_folds(np.random.default_rng(1).integers(0, 2**40, 1000), folds=5))
+    assert apart.min() > 150, "so are groups far from each other, nearly"
+
+
 def test_a_left_out_variant_is_never_fitted_on(made_up_table: Table) -> None:
     fold = plain_folds(made_up_table.group)
     splits = variant_splits(made_up_table, "belt_chirp", fold)
