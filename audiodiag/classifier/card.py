@@ -36,11 +36,14 @@ TRAITS = ("bay", "codec", "mode", "cylinders", "hard")
 class Trained:
     """A trained model and what its card is written from.
 
-    chosen: the family kept for each symptom. nested: how the whole procedure did, where that was asked.
-    table: all rows. judge: the rows kept from fitting, choice and calibration.
+    model: what is written, learnt from all rows. rehearsal: what the same procedure made of the rows without
+    ``judge``, by which it is judged. chosen: the family kept for each symptom, and how all did in the
+    rehearsal. nested: how the whole procedure did, where that was asked. table: all rows. judge: the rows
+    that the rehearsal never heard.
     """
 
     model: Model
+    rehearsal: Model
     chosen: Mapping[str, Chosen]
     nested: Mapping[str, NestedScore]
     table: Table
@@ -51,7 +54,7 @@ def card_text(trained: Trained) -> str:
     """Write the card as Markdown; the same training gives the same text."""
     made = trained.model.made
     held = np.stack(
-        [trained.model.symptoms[name].probability(trained.judge.values) for name in SYMPTOMS], axis=1
+        [trained.rehearsal.symptoms[name].probability(trained.judge.values) for name in SYMPTOMS], axis=1
     )
     parts = [
         "# Card of the symptom model",
@@ -60,18 +63,23 @@ def card_text(trained: Trained) -> str:
         "## Made from",
         _table(("what", "value"), [(key.replace("_", " "), _plain(value)) for key, value in made.items()]),
         "Clips called simulated come out of the simulation of an engine bay, not from a car. "
-        f"One clip in five ({len(trained.judge)}) took no part in fitting, choice or calibration. "
+        "The model in the file was fitted and calibrated on all of them. What is said below of *clips kept "
+        f"apart* was said by a rehearsal: one clip in five ({len(trained.judge)}) took no part in its "
+        "fitting, choice or calibration. The file keeps the families that the rehearsal chose; its model has "
+        "learnt from a quarter more clips than the rehearsal's, and none is left that could judge itself. "
         f"A symptom is called audible from {AUDIBLE_DB:g} dB against the engine, and present from a "
         "probability of 0.5. A probability is that of a symptom being audibly there: in learning, and in the "
         "shares above, a clip that holds it counts by the chance that somebody hears it, a half at "
         f"{AUDIBLE_DB:g} dB; the scores below count all clips alike, faint ones too.",
         "## Families compared",
-        "Mean log loss after calibration, on clips not fitted on (in brackets: on structural variants of the "
-        "source that were left out; on the simulation of bays that was left out). The simplest within one "
+        "Mean log loss after calibration in the rehearsal, on clips not fitted on (in brackets: on "
+        "structural variants of the source that were left out; on the simulation of bays that was left out). "
+        "The simplest within one "
         "standard error of the best is kept, in bold; the simulation left out counts as much as the other "
         "two together. Probabilities are calibrated half on clips of simulations that were heard and half on "
         "clips of the one left out, with one law for clips whose engine speed was heard right and one for "
-        "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed.",
+        "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed. The "
+        "laws named are those in the file.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),
@@ -84,9 +92,11 @@ def card_text(trained: Trained) -> str:
         "All symptoms together, clips kept apart.",
         _curve(trained.judge, held),
         "## Answers with stated coverage",
-        f"Limits for {100 * (1 - ALPHA):.0f} % coverage of each truth, taken from the clips kept apart; "
-        "the coverage here is judged by random halving of these clips.",
-        _coverage(trained.judge, held),
+        f"Limits for {100 * (1 - ALPHA):.0f} % coverage of each truth, taken half from what models and laws "
+        "said of clips of a fold that they were not fitted on, and half from what models said that never "
+        "heard the clip's simulation of bays. The coverage here is that of the rehearsal's limits on the "
+        "clips kept apart.",
+        _coverage(trained, held),
         "## Measures that move the answer most",
         _movers(trained),
         "## Strangeness",
@@ -228,21 +238,23 @@ def _curve(judge: Table, held: FloatArray) -> str:
     )
 
 
-def _coverage(judge: Table, held: FloatArray) -> str:
+def _coverage(trained: Trained, held: FloatArray) -> str:
     """Write the coverage of the conformal answers."""
+    judge = trained.judge
     lines = []
     for i, name in enumerate(SYMPTOMS):
         known = np.isfinite(judge.present[:, i])
-        shares = conformal_coverage(np.asarray(judge.present[known, i]), held[known, i])
+        limits = trained.rehearsal.symptoms[name].limits
+        shares = conformal_coverage(np.asarray(judge.present[known, i]), held[known, i], limits)
         lines.append((name, str(shares.present), str(shares.absent), str(shares.single)))
     return _table(("symptom", "present covered", "absent covered", "answers of one word"), lines)
 
 
 def _movers(trained: Trained) -> str:
-    """Write the measures with the largest mean charge on the clips kept apart."""
+    """Write the measures with the largest mean charge on all clips."""
     lines = []
     for name in SYMPTOMS:
-        size = np.abs(trained.model.symptoms[name].scorer.charges(trained.judge.values)).mean(axis=0)
+        size = np.abs(trained.model.symptoms[name].scorer.charges(trained.table.values)).mean(axis=0)
         order = np.argsort(-size, kind="stable")[:6]
         lines.append((name, ", ".join(f"{trained.model.measures[i]} ({size[i]:.2f})" for i in order)))
     return _table(("symptom", "measure (mean change of log-odds)"), lines)
@@ -250,10 +262,10 @@ def _movers(trained: Trained) -> str:
 
 def _strangeness(trained: Trained) -> str:
     """Write how sounds that are no engine bay, and engine bays, are received."""
-    judge, model = trained.judge, trained.model.strangeness
+    judge, model = trained.judge, trained.rehearsal.strangeness
     bay = judge.engine > 0.5
     said = model.calibration.probability(model.engine.odds(judge.values))
-    far = np.array([model.judge(row, trained.model.measures).strange for row in judge.values])
+    far = np.array([model.judge(row, trained.rehearsal.measures).strange for row in judge.values])
     lines = []
     for title, which in (("engine bays kept apart", bay), ("other sounds kept apart", ~bay)):
         if which.any():
@@ -288,7 +300,7 @@ _LIMITS = """\
   symptoms that can be heard: of fainter ones they say too little.
 - A speech coding (AMR) cuts everything above 4 kHz: chirp, squeal and hiss are then judged from little.
 - The level that counts as audible is assumed, not taken from listeners.
-- The coverage holds for clips drawn like those kept apart, for no single clip and for no other kind of clip.
+- The coverage holds for clips drawn like those learnt from, for no single clip and for no other kind of clip.
 - A clip that is called strange, or no engine bay, is not judged on its symptoms.
 - Hearing a symptom names no cause: the checks at the car do, with the maker's instructions and a licensed
   technician before this tool. Keep hands, sleeves, hair and cords away from belts, fan and pulleys."""

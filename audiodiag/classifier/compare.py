@@ -38,6 +38,7 @@ from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
 
 __all__ = [
+    "Apart",
     "Chosen",
     "FamilyScore",
     "NestedScore",
@@ -80,13 +81,61 @@ class FamilyScore:
 
 
 @dataclass(frozen=True, eq=False)
+class Apart:
+    """What models said of clips that they were not fitted on, shape (n,) each, and what the clips are.
+
+    own: log-odds of a model that was not fitted on the clip's fold. away: of one that never heard its bay
+    either, ``own`` again where there is no such model. trust: confidence in the speed, None without one.
+    """
+
+    own: FloatArray
+    away: FloatArray
+    present: FloatArray
+    weight: FloatArray
+    fold: IntArray
+    right: FloatArray
+    trust: FloatArray | None
+
+    def law(self, which: Mask | None = None, *, trust: int | None = 0) -> Believed:
+        """Calibrate on ``which`` (n,) of the clips, half on ``own`` and half on ``away``.
+
+        trust: the column of the measurements that the law shall read the confidence in the speed from.
+        """
+        w = np.ones(len(self.own), dtype=bool) if which is None else which
+        return believed(
+            np.concatenate([self.own[w], self.away[w]]),
+            np.tile(self.present[w], 2),
+            np.tile(self.fold[w], 2),
+            weight=np.tile(0.5 * self.weight[w], 2),
+            right=np.tile(self.right[w], 2),
+            trust=None if self.trust is None else trust,
+            fewest=2 * FEWEST,
+        )
+
+    def probabilities(self) -> tuple[FloatArray, FloatArray]:
+        """Give the probabilities of ``own`` and ``away``, by laws that were not fitted on the clip's fold."""
+        values = np.zeros((len(self.own), 1)) if self.trust is None else self.trust[:, None]
+        said = np.full((2, len(self.own)), np.nan)
+        for number in np.unique(self.fold):
+            here = self.fold == number
+            law = self.law(~here)
+            for line, odds in zip(said, (self.own, self.away), strict=True):
+                line[here] = law.probability(odds[here], values[here])
+        return said[0], said[1]
+
+
+@dataclass(frozen=True, eq=False)
 class Chosen:
-    """The candidate that is kept for one symptom, fitted and calibrated, and how all candidates did."""
+    """The candidate that is kept for one symptom, fitted and calibrated, and how all candidates did.
+
+    apart: what the calibration was fitted on.
+    """
 
     candidate: Candidate
     model: Scorer
     calibration: Believed
     scores: tuple[FamilyScore, ...]
+    apart: Apart
 
     def probability(self, values: FloatArray) -> FloatArray:
         """Give the calibrated probability of each row of ``values`` (n, m)."""
@@ -322,17 +371,9 @@ def choose(
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
     model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
-    both, halves = np.concatenate(odds[kept]), np.tile(0.5 * weight, 2)
-    mended = believed(
-        both,
-        np.tile(present, 2),
-        np.tile(fold, 2),
-        weight=halves,
-        right=np.tile(rows.speed_right, 2),
-        trust=rows.trust,
-        fewest=2 * FEWEST,
-    )
-    return Chosen(candidate, model, mended, tuple(scores))
+    trust = None if rows.trust is None else values[:, rows.trust]
+    apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust)
+    return Chosen(candidate, model, apart.law(trust=rows.trust), tuple(scores), apart)
 
 
 def _mean_known(values: FloatArray, weight: FloatArray) -> float:

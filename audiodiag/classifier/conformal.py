@@ -6,6 +6,11 @@ clips come like those that the limits were taken from. Sources, from memory: Vov
 Algorithmic Learning in a Random World; Angelopoulos and Bates, arXiv 2107.07511. With n clips and error
 share alpha the limit is the k-th smallest distance, ``k = ceil((n + 1) (1 - alpha))``, and the coverage over
 draws of the n clips follows Beta(k, n + 1 - k).
+
+The limits of the training are cross-conformal: each distance comes from a model and a law that were not
+fitted on the clip's fold, and the answer from ones that were fitted on all (Vovk, Annals of Mathematics and
+Artificial Intelligence 74 (2015), from memory). The coverage of the law above is then no longer proved, since
+the distances come from several models; ``DEVELOPERS.md`` says how near it was on clips kept apart.
 """
 
 from __future__ import annotations
@@ -38,12 +43,16 @@ def limit_index(count: int, alpha: float) -> int:
 def conformal_limit(distance: FloatArray, *, alpha: float = ALPHA) -> float:
     """Give the largest distance from the truth that still agrees; 1 where there are too few clips.
 
+    distance: shape (n,), or (ways, n) where each clip has several, each of which counts a part.
+
     >>> conformal_limit(np.linspace(0.01, 0.2, 20), alpha=0.1)
     0.19
+    >>> conformal_limit(np.stack([np.linspace(0.01, 0.2, 20)] * 2), alpha=0.1)
+    0.19
     """
-    ordered = np.sort(np.asarray(distance, dtype=float))
-    k = limit_index(len(ordered), alpha)
-    return float(ordered[k - 1]) if k <= len(ordered) else 1.0
+    ways = np.atleast_2d(np.asarray(distance, dtype=float))
+    k = limit_index(ways.shape[1], alpha)
+    return float(np.sort(ways, axis=None)[k * len(ways) - 1]) if k <= ways.shape[1] else 1.0
 
 
 @dataclass(frozen=True)
@@ -68,10 +77,13 @@ class ConformalLimits:
         return "absent" if gone else "neither"
 
 
-def learn_limits(present: FloatArray, probability: FloatArray, *, alpha: float = ALPHA) -> ConformalLimits:
-    """Learn both limits from clips that took no part in fitting or calibrating."""
+def learn_limits(present: FloatArray, *probability: FloatArray, alpha: float = ALPHA) -> ConformalLimits:
+    """Learn both limits from what was said of clips by models and laws that were not fitted on them.
+
+    probability: shape (n,), once or more; what was said of a clip in several ways counts a part each.
+    """
     truth = np.asarray(present) > 0.5
-    p = np.asarray(probability, dtype=float)
+    p = np.stack([np.asarray(each, dtype=float) for each in probability])
     return ConformalLimits(
-        conformal_limit(1.0 - p[truth], alpha=alpha), conformal_limit(p[~truth], alpha=alpha), alpha
+        conformal_limit(1.0 - p[:, truth], alpha=alpha), conformal_limit(p[:, ~truth], alpha=alpha), alpha
     )

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from audiodiag.classifier.conformal import learn_limits
+from audiodiag.classifier.conformal import ConformalLimits
 from audiodiag.classifier.features import Mask
 from audiodiag.classifier.scores import (
     area_under_curve,
@@ -131,33 +131,20 @@ def recall_by_trait(
     )
 
 
-def conformal_coverage(
-    present: FloatArray, probability: FloatArray, *, halvings: int = 50, seed: int = 0
-) -> Coverage:
-    """Learn limits on a random half of the clips and judge the answers on the other.
+def conformal_coverage(present: FloatArray, probability: FloatArray, limits: ConformalLimits) -> Coverage:
+    """Judge the answers by ``limits`` on clips that they were not learnt from, shape (n,)."""
+    truth = np.asarray(present) > 0.5
+    answers = np.array([limits.answer(float(p)) for p in probability])
 
-    Means over ``halvings``; the counts are the clips in all.
-    """
-    rng = np.random.default_rng(seed)
-    truth = present > 0.5
-    covered: list[tuple[float, float, float]] = []
-    for _ in range(halvings):
-        half = rng.permutation(len(present)) % 2 == 0
-        limits = learn_limits(present[half], probability[half])
-        answers = np.array([limits.answer(float(p)) for p in probability[~half]])
-        there = truth[~half]
-        if there.any() and not there.all():
-            covered.append(
-                (
-                    float(np.isin(answers[there], ("present", "either")).mean()),
-                    float(np.isin(answers[~there], ("absent", "either")).mean()),
-                    float(np.isin(answers, ("present", "absent")).mean()),
-                )
-            )
-    means = np.mean(covered, axis=0) if covered else np.full(3, np.nan)
-    counts = (int(truth.sum()), int((~truth).sum()), len(truth))
-    pairs = zip(means, counts, strict=True)
-    return Coverage(*(Share(float(mean), count if covered else 0) for mean, count in pairs))
+    def share(words: tuple[str, ...], which: Mask) -> Share:
+        found = np.isin(answers[which], words)
+        return Share(float(found.mean()) if len(found) else float("nan"), len(found))
+
+    return Coverage(
+        share(("present", "either"), truth),
+        share(("absent", "either"), ~truth),
+        share(("present", "absent"), np.ones(len(truth), dtype=bool)),
+    )
 
 
 def _truth(table: Table, symptom: str, probability: FloatArray) -> tuple[FloatArray, Mask, Mask]:

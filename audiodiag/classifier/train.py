@@ -1,8 +1,10 @@
 """Training: from seeds and labelled clips to a model file and its card.
 
 The same number of clips, seed and labelled clips give the same two files to the bit on one machine, whatever
-the number of processes. One clip in five is kept from fitting, choice and calibration: from these come the
-limits of the conformal answers and the scores on the card.
+the number of processes. Everything is done twice. The *rehearsal* chooses, fits and calibrates on four clips
+in five and is judged on the fifth: from it come the choice of each family and the scores on the card. The
+model that is written is then fitted and calibrated in the same way on all clips. The limits of its conformal
+answers come from what models said of clips of folds, and of bays, that they were not fitted on.
 """
 
 from __future__ import annotations
@@ -173,37 +175,44 @@ def train_on_rows(
     held = plain_folds(table.group, folds=HELD_OUT_FOLDS, seed=seed + 7) == 0
     learn, judge = table.chosen(~held), table.chosen(held)
     jobs = [_Job(symptom, learn, table, seed, candidates, thorough) for symptom in SYMPTOMS]
+    rehearsed: dict[str, SymptomModel] = {}
     symptoms: dict[str, SymptomModel] = {}
     chosen: dict[str, Chosen] = {}
-    judged: dict[str, NestedScore] = {}
+    nests: dict[str, NestedScore] = {}
     with mapped(_do, jobs, workers=workers) as answers:
-        for job, (own, score) in zip(jobs, answers, strict=True):
-            chosen[job.symptom] = own
+        for job, (first, final, score) in zip(jobs, answers, strict=True):
+            chosen[job.symptom] = first
+            rehearsed[job.symptom], symptoms[job.symptom] = _answering(first), _answering(final)
             if score is not None:
-                judged[job.symptom] = score
-            column = table.column(job.symptom)
-            known = np.isfinite(judge.present[:, column])
-            said = own.probability(judge.values[known])
-            limits = learn_limits(judge.present[known, column], said)
-            # With too few clips the model is a constant, whatever the candidate.
-            kind = next(name for name, made in KINDS.items() if isinstance(own.model, made))
-            symptoms[job.symptom] = SymptomModel(own.candidate.name, kind, own.model, own.calibration, limits)
-            say(f"trained {len(chosen)} of {len(SYMPTOMS)} symptoms ({job.symptom}: {own.candidate.name})")
-    bays = learn.values[learn.engine > 0.5]
-    low, middle, high = _usual(bays)
-    model = Model(
-        table.measures, low, middle, high, symptoms, learn_strangeness(learn, seed=seed), _made(table, seed)
-    )
-    return Trained(model, chosen, judged, table, judge)
+                nests[job.symptom] = score
+            say(f"trained {len(chosen)} of {len(SYMPTOMS)} symptoms ({job.symptom}: {first.candidate.name})")
+    return Trained(_model(table, symptoms, seed), _model(learn, rehearsed, seed), chosen, nests, table, judge)
 
 
-def _do(job: _Job) -> tuple[Chosen, NestedScore | None]:
-    """Train one symptom, and judge the procedure where that is wanted."""
+def _do(job: _Job) -> tuple[Chosen, Chosen, NestedScore | None]:
+    """Train one symptom on the clips for learning, then on all; judge the procedure where that is wanted."""
     with one_thread():
-        own = choose(job.learn, job.symptom, seed=job.seed, candidates=job.candidates)
+        first = choose(job.learn, job.symptom, seed=job.seed, candidates=job.candidates)
+        kept = (first.candidate,)
+        final = choose(job.all, job.symptom, seed=job.seed, candidates=kept, with_variants=False)
         if not job.thorough:
-            return own, None
-        return own, nested(job.all, job.symptom, seed=job.seed, candidates=job.candidates)
+            return first, final, None
+        return first, final, nested(job.all, job.symptom, seed=job.seed, candidates=job.candidates)
+
+
+def _answering(own: Chosen) -> SymptomModel:
+    """Give the model of one symptom with the limits of its answers."""
+    # With too few clips the model is a constant, whatever the candidate.
+    kind = next(name for name, made in KINDS.items() if isinstance(own.model, made))
+    limits = learn_limits(own.apart.present, *own.apart.probabilities())
+    return SymptomModel(own.candidate.name, kind, own.model, own.calibration, limits)
+
+
+def _model(table: Table, symptoms: dict[str, SymptomModel], seed: int) -> Model:
+    """Give the whole model of one table."""
+    low, middle, high = _usual(table.values[table.engine > 0.5])
+    strangeness = learn_strangeness(table, seed=seed)
+    return Model(table.measures, low, middle, high, symptoms, strangeness, _made(table, seed))
 
 
 def _usual(values: Any) -> tuple[Any, Any, Any]:

@@ -90,6 +90,18 @@ def test_limits_cover_each_truth_by_itself() -> None:
         assert np.mean([a in (word, "either") for a in answers]) == pytest.approx(0.9, abs=0.02)
 
 
+def test_what_is_said_in_two_ways_counts_half_each() -> None:
+    odds, present = said_and_true(400, 8)
+    near, far = probability_of(1.5 * odds), probability_of(0.5 * odds)
+    limits = learn_limits(present, near, far)
+    assert learn_limits(present, near, near) == learn_limits(present, near)
+    for truth, limit in ((1, limits.present), (0, limits.absent)):
+        said = np.stack([near, far])[:, present == truth]
+        assert np.mean(np.abs(truth - said) <= limit) == pytest.approx(0.9, abs=0.02)
+    few = learn_limits(np.r_[np.ones(8), np.zeros(9)], np.full(17, 0.5), np.full(17, 0.4))
+    assert (few.present, few.absent) == (1.0, 0.5), "two ways make no more clips of eight"
+
+
 def test_log_odds_of_the_limits() -> None:
     assert (
         learn_limits(np.r_[np.ones(20), np.zeros(20)], np.r_[np.full(20, 0.9), np.full(20, 0.2)]).answer(

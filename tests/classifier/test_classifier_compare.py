@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from audiodiag.classifier.compare import (
+    Apart,
     bay_splits,
     choose,
     engine_splits,
@@ -94,6 +97,29 @@ def test_what_tells_little_of_another_bay_is_said_with_little_confidence() -> No
     familiar = choose(here, "pump_whine", candidates=QUICK).probability(here.values)
     assert np.ptp(familiar) > 0.9
     assert np.ptp(strange) < 0.5 * np.ptp(familiar)
+
+
+def test_what_was_said_apart_knows_neither_the_fold_nor_the_bay() -> None:
+    table = two_bays()
+    apart = choose(table, "pump_whine", candidates=QUICK[1:]).apart
+    own, away = apart.probabilities()
+    assert own.shape == away.shape == apart.present.shape == (len(table),)
+    first = np.array(table.trait("bay")) == "first"
+    turned = [
+        replace(row, present={"pump_whine": not row.present["pump_whine"]}) if there else row
+        for row, there in zip(table.rows, first, strict=True)
+    ]
+    unheard = choose(Table.of(turned), "pump_whine", candidates=QUICK[1:]).apart.away
+    assert np.array_equal(unheard[first], apart.away[first]), "a model heard the bay that it was to judge"
+    assert not np.array_equal(unheard[~first], apart.away[~first])
+    one = table.chosen(first)
+    alone = choose(one, "pump_whine", candidates=QUICK[1:]).apart
+    assert np.array_equal(alone.own, alone.away), "one bay cannot be left out"
+    wrong = np.where(apart.fold == 0, 1.0 - apart.present, apart.present)
+    again = Apart(apart.own, apart.away, wrong, apart.weight, apart.fold, apart.right, apart.trust)
+    here = apart.fold == 0
+    assert np.array_equal(again.probabilities()[0][here], own[here]), "a law was fitted on its own fold"
+    assert not np.array_equal(again.probabilities()[0][~here], own[~here])
 
 
 def test_out_of_fold_odds_know_nothing_of_random_truth() -> None:

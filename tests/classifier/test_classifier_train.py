@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +13,13 @@ import numpy as np
 import pytest
 
 from audiodiag.classifier import train as training
+from audiodiag.classifier.card import card_text
+from audiodiag.classifier.conformal import learn_limits
 from audiodiag.classifier.examples import Recipe, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
-from audiodiag.classifier.store import load_model
+from audiodiag.classifier.store import Model, load_model, model_to_text
 from audiodiag.classifier.table import Row, Table
 from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS
@@ -231,11 +235,53 @@ def test_scores_count_what_they_say() -> None:
     assert [share.count for share in recall_by_level(table, "pump_whine", said)] == [1, 0, 0, 1]
 
 
-def test_coverage_by_halving_is_as_stated() -> None:
+def test_coverage_is_as_stated() -> None:
     rng = np.random.default_rng(0)
-    probability = rng.random(1200)
-    present = (rng.random(1200) < probability).astype(float)
-    coverage = conformal_coverage(present, probability)
+    probability = rng.random(6000)
+    present = (rng.random(6000) < probability).astype(float)
+    limits = learn_limits(present[::2], probability[::2])
+    coverage = conformal_coverage(present[1::2], probability[1::2], limits)
     assert coverage.present.value == pytest.approx(0.9, abs=0.02)
     assert coverage.absent.value == pytest.approx(0.9, abs=0.02)
     assert 0.1 < coverage.single.value < 0.9
+    assert coverage.present.count + coverage.absent.count == coverage.single.count == 3000
+    assert str(conformal_coverage(np.zeros(3), np.zeros(3), limits).present) == "none"
+
+
+def symptoms_of(model: Model) -> dict[str, Any]:
+    """Give all that a model file says of the symptoms."""
+    return dict(json.loads(model_to_text(model))["symptoms"])
+
+
+def only_strange(rows: list[Row]) -> list[Row]:
+    """Let rows teach what is no engine bay and nothing of symptoms."""
+    return [replace(row, present=dict.fromkeys(SYMPTOMS), audible=(), engine=False) for row in rows]
+
+
+def test_clips_that_teach_nothing_of_symptoms_move_no_symptom() -> None:
+    """More sounds that are no engine bay must not draw all folds anew."""
+    rows, more = made_up_rows(160, 3), only_strange(made_up_rows(40, 4))
+    files = []
+    for beside in (more[:7], more):
+        trained = training.train_on_rows(rows + beside, candidates=CANDIDATES[:2], thorough=False)
+        files.append([symptoms_of(trained.model), symptoms_of(trained.rehearsal)])
+    assert files[0] == files[1]
+
+
+def test_the_model_learns_from_all_clips_and_the_rehearsal_is_judged_on_others() -> None:
+    rows = made_up_rows(200, 6)
+    trained = training.train_on_rows(rows, candidates=CANDIDATES[1:2], thorough=False)
+    assert trained.model.made["engine_bays"] == sum(row.engine for row in rows)
+    assert trained.rehearsal.made["engine_bays"] < trained.model.made["engine_bays"]
+    assert len(trained.judge) == 40
+    heard = {row.group for row in trained.judge.rows}
+    turned = [
+        replace(row, present={n: not v for n, v in row.present.items()}) if row.group in heard else row
+        for row in rows
+    ]
+    other = training.train_on_rows(turned, candidates=CANDIDATES[1:2], thorough=False)
+    assert symptoms_of(trained.rehearsal) == symptoms_of(other.rehearsal), "it heard a clip kept apart"
+    first, second = symptoms_of(trained.model), symptoms_of(other.model)
+    assert all(first[name] != second[name] for name in SYMPTOMS)
+    text = card_text(trained)
+    assert "a rehearsal: one clip in five (40)" in text
