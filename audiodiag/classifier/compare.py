@@ -3,12 +3,12 @@
 Three kinds of split. *Plain*: the clips in five parts, each judged by models fitted on the other four; clips
 of one group stay together. *Variant left out*: one structural variant of a symptom's source is kept out of
 fitting altogether and judged beside a part of the clips without the symptom. *Bay left out*: all clips of one
-simulation of engine bays are judged by a model fitted on the other. A family is compared by its log loss
+simulation of engine bays are judged by a model fitted on the others. A family is compared by its log loss
 after calibration, and the simplest within one standard error of the best is kept.
 
-Where there are two bays, probabilities are calibrated half on what models said of a bay that they had never
-heard and half on clips of bays that they knew: a car is no bay of the training, but two bays teach more of it
-than one teaches of the other.
+Where there are several bays, probabilities are calibrated half on what models said of a bay that they had
+never heard and half on clips of bays that they knew: a car is no bay of the training, but all bays teach more
+of it than those without one teach of that one. The limits of the conformal answers are taken likewise.
 
 Most measures hang on the engine speed. What is said at a right and at a wrong speed is calibrated apart, and
 a clip gets the mean of both, weighed by the confidence in its speed.
@@ -322,7 +322,7 @@ def choose(
 ) -> Chosen:
     """Compare the candidates for one symptom, keep the simplest good one, fit and calibrate it.
 
-    The calibration is fitted on what models said out of fold and, where there are two bays, as much on what
+    The calibration is fitted on what models said out of fold and, where bays can be left out, as much on what
     they said of bays that they never heard; never on what a model said of its own clips. The loss on left-out
     bays counts as much as those on plain folds and, ``with_variants``, on left-out variants together.
     """
