@@ -22,6 +22,9 @@ from audiodiag.options import Option
 
 __all__ = ["OPTIONS", "run"]
 
+MOST = 1e7
+"""Mileage beyond which none is believed, in whichever unit."""
+
 OPTIONS: tuple[Option, ...] = (
     Option(
         "--at", "at", "text", "the axis",
@@ -100,6 +103,13 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             "a mileage cannot be negative",
             got=" ".join(said),
             allowed="0 or more, or dates such as 2026-03-31",
+            todo="write what the car's counter showed at each recording",
+        )
+    if max(numbers) > MOST:
+        raise UsageError(
+            "a mileage is too large",
+            got=" ".join(said),
+            allowed=f"0 to {MOST:.0f}, or dates such as 2026-03-31",
             todo="write what the car's counter showed at each recording",
         )
     return _refuse_one_place(numbers, said), "mileage"

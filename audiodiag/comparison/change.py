@@ -488,7 +488,8 @@ def _carried(all_strengths: Sequence[Strengths]) -> NDArray[np.intp]:
 def _sure(engine: Strengths) -> NDArray[np.bool_]:
     """Which bands of one recording surely show the engine."""
     known = np.isfinite(engine.power) & np.isfinite(engine.error)
-    return np.asarray(known & (np.nan_to_num(engine.power) > REFERENCE_FROM * np.nan_to_num(engine.error)))
+    power, error = (np.where(known, values, 0.0) for values in (engine.power, engine.error))
+    return np.asarray(known & (power > REFERENCE_FROM * error))
 
 
 def _shown(engines: Sequence[Sequence[Strengths]]) -> NDArray[np.intp]:

@@ -471,13 +471,14 @@ def number_told(said: str, what: str, *, low: float = 0.0, high: float = 1e7) ->
 
 
 def _number(said: str, what: str, whole: bool, *, low: float = 0.0, high: float = 1e7) -> Any:
-    """Read a number that may be left empty; a decimal comma is read too."""
+    """Read a number that may be left empty; a decimal comma is read too, grouped digits and those of another
+    script are not."""
     text = said.strip().replace(",", ".")
     if not text:
         return None
     try:
         value = int(text) if whole else float(text)
-        good = low <= value <= high
+        good = low <= value <= high and text.isascii() and "_" not in text
     except (ValueError, OverflowError):
         good = False
     if not good:

@@ -76,6 +76,19 @@ def test_a_recording_without_an_engine_to_follow_does_not_count(odds: float, swa
     assert alone.change_db is not None and alone.repeatability == "prior"
 
 
+def test_a_band_of_unbounded_error_is_no_ruler_and_warns_of_nothing() -> None:
+    one, two = recording(0.0), recording(-10.0)
+    engine = one.engine
+    lost = np.arange(len(engine.hz)) == 3
+    endless, missing = (
+        replace(one, engine=replace(engine, error=np.where(lost, value, engine.error)))
+        for value in (math.inf, math.nan)
+    )
+    found = change_of("cavitation_groan", [endless], [two])
+    assert found == change_of("cavitation_groan", [missing], [two])
+    assert found.references == len(engine.hz) - 1
+
+
 def of_a_kind(*times: float) -> Measured:
     """A recording whose symptom's power stands so many standard errors high in every place."""
     plain = recording(0.0)

@@ -260,6 +260,7 @@ def test_bad_input_is_refused_in_words(
         (["-1", "1", "2"], "a mileage cannot be negative (got -1 1 2"),
         (["1", "2", "nan"], "--at cannot be understood"),
         (["1", "2", "٣"], "--at cannot be understood"),
+        (["1e300", "2e300", "3e300"], "a mileage is too large (got 1e300 2e300 3e300; allowed: 0 to 10000"),
     ):
         assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
         assert words in capsys.readouterr().err

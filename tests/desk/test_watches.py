@@ -7,7 +7,7 @@ import json
 import pytest
 from sqlalchemy import create_engine, select
 
-from audiodiag.desk.casework import ask_watch
+from audiodiag.desk.casework import ask_watch, number_told
 from audiodiag.desk.labour import carry_out
 from audiodiag.desk.migrating import bring_to_newest
 from audiodiag.desk.tables import CaseRow, ComparisonRow, JobRow, RecordingRow
@@ -42,6 +42,15 @@ def test_what_cannot_be_watched_is_refused(desk, kind, recordings, told, word):
         _asked(desk, key, kind, recordings, **told)
     with desk.room.store.reading() as session:
         assert session.scalars(select(ComparisonRow)).all() == []
+
+
+@pytest.mark.parametrize(
+    "said", ["1_000", "\u0661\u0662", "\uff11\uff12", "\u22125", "1\u00a0000", "nan", "9" * 5000]
+)
+def test_grouped_digits_and_those_of_another_script_are_no_number(said):
+    """As on the command line, in tables and in marks."""
+    with pytest.raises(UsageError, match="the length cannot be used"):
+        number_told(said, "the length")
 
 
 def test_course_without_places_goes_by_the_days_of_arrival(desk):
