@@ -133,8 +133,8 @@ def _nested_parts(trained: Trained) -> list[str]:
         "Each kind of engine that the simulation makes in turn is left out of training and judged.",
         _scores(symptom_scores(table, name, trained.nested[name].other_engine) for name in SYMPTOMS),
         "### Simulations of bays never heard",
-        "Each simulation in turn is left out of training and judged; where but one is left, such a model is "
-        "calibrated on it alone, for want of another.",
+        "Each of the simulations in turn is left out of training and judged; such a model is calibrated on "
+        "the other ones, each of them left out in its turn where they are several.",
         _scores(symptom_scores(table, name, trained.nested[name].other_bay) for name in SYMPTOMS),
         "### Recall by level against the engine",
         _table(

@@ -48,8 +48,12 @@ OTHER_SHARE = 0.12
 SHORT_SHARE = 0.75
 """Share of simulated clips cut to the length of clips from strangers, 5 to 14 s; the others last as drawn."""
 
-APART_SHARE = 0.5
-"""Share of simulated engine bays that the second simulation makes, which was built apart from the first."""
+BAYS = ("apart", "afresh", "first")
+"""Simulations of engine bays, each written on its own; each makes as many of the clips as the next.
+
+In this order ``plan`` lays them along one random number, so that two thirds of the clips that two simulations
+shared by halves stay with theirs.
+"""
 
 OTHERS_FOR_ONE = 1 / 10
 """Clips that are no engine bay and teach only that, for each clip of the plan."""
@@ -71,7 +75,7 @@ class Recipe:
     """What one simulated row is made from: nothing else enters.
 
     duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
-    apart: whether the clip comes from the bay built apart. only_strange: whether it teaches what is no engine
+    bay: which of ``BAYS`` makes a clip of an engine bay. only_strange: whether it teaches what is no engine
     bay and nothing of symptoms, so that their shares among the clips stay. kind: what it is of
     ``simulation.elsewhere.ELSEWHERE``, None as the seed draws it.
     """
@@ -80,7 +84,7 @@ class Recipe:
     engine: bool
     cylinders_told: bool
     duration_s: float | None
-    apart: bool = False
+    bay: str = "first"
     only_strange: bool = False
     kind: str | None = None
 
@@ -98,8 +102,8 @@ def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
         engine = bool(rng.random() >= OTHER_SHARE)
         short = bool(rng.random() < SHORT_SHARE)
         duration = round(float(rng.uniform(5.0, 14.0)), 1)
-        told, apart = bool(rng.random() < 0.5), bool(rng.random() < APART_SHARE)
-        recipes.append(Recipe(own, engine, told, duration if short else None, engine and apart))
+        told, bay = bool(rng.random() < 0.5), BAYS[int(rng.random() * len(BAYS))]
+        recipes.append(Recipe(own, engine, told, duration if short else None, bay if engine else "first"))
     return tuple(recipes)
 
 
@@ -171,12 +175,15 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
     """Simulate, write, read back and measure the clip of one recipe."""
     from audiodiag.clip import read_clip
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
+    from audiodiag.simulation.afresh import write_clip as write_afresh
     from audiodiag.simulation.apart import write_clip as write_apart
 
     with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
         if recipe.engine:
-            if recipe.apart:
+            if recipe.bay == "apart":
                 path = write_apart(Path(folder), recipe.seed, duration_s=recipe.duration_s)
+            elif recipe.bay == "afresh":
+                path = write_afresh(Path(folder), recipe.seed, duration_s=recipe.duration_s)
             else:
                 path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
             truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
@@ -191,7 +198,7 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
         measurements, speed = _heard(clip, vehicle, speed_model=speed_model)
     traits = {"cylinders": "told" if vehicle else "unknown"}
     if recipe.engine:
-        traits["bay"] = "apart" if recipe.apart else "first"
+        traits["bay"] = recipe.bay
     row = row_from_truth(
         truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
     )
@@ -223,7 +230,7 @@ def row_from_truth(
     known = {"source": "simulated", "codec": str(truth.get("codec", "")), "mode": kind}
     if engine:
         known["hard"] = "hard" if truth.get("hard") else "easy"
-    # The two simulations name their variants each for itself.
+    # The simulations name their variants each for itself.
     bay = f"{truth['simulation']} " if "simulation" in truth else ""
     variants = {str(source): f"{bay}{variant}" for source, variant in truth.get("variants", {}).items()}
     return Row(

@@ -332,8 +332,9 @@ AROUND: dict[str, tuple[_Maker, float, tuple[float, float], bool]] = {
     "birds": (_birds, 0.08, (-34, -14), False),
     "handling": (_handling, 0.2, (-24, -6), False),
 }
-"""Per name: how it is made, how often it is there, its power over the clip in dB re the engine's, and whether it is a
-part of the car. What is none of the car is half as frequent in plain clips and half as frequent again in hard ones."""
+"""Per name: how it is made, how often it is there, its power over the clip in dB re the engine's, and
+whether it is a part of the car. What is none of the car is half as frequent in plain clips and half as
+frequent again in hard ones."""
 
 
 def make_around(name: str, rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:

@@ -1,12 +1,12 @@
 """The bay made afresh, put together: from a seed to a clip and the truth about it.
 
-A third simulation by laws of its own, so that what is learnt from two can be judged on a third, and so that what
-holds in all of them is learnt. Many of its clips are plain: a phone held over the open bay, a symptom that is
-heard well. Its clips are simulated: they are no recordings, and a good score on them is no proof of a good score
-on cars.
+A third simulation by laws of its own, so that what is learnt from two can be judged on a third, and so
+that what holds in all of them is learnt. Many of its clips are plain: a phone held over the open bay, a
+symptom that is heard well. Its clips are simulated: they are no recordings, and a good score on them is
+no proof of a good score on cars.
 
-Ranges of levels, speeds and shares are common practice or assumptions without a published source, unless one is
-named.
+Ranges of levels, speeds and shares are common practice or assumptions without a published source, unless
+one is named.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ LEVELS_DB: tuple[tuple[float, tuple[float, float]], ...] = (
     (0.32, (-14.0, -4.0)),
     (0.18, (-22.0, -12.0)),
 )
-"""How often a symptom is loud, middling or faint: its power over its active time in dB re the engine's over the
-clip."""
+"""How often a symptom is loud, middling or faint: its power over its active time in dB re the engine's
+over the clip."""
 _BRIGHT_DB = {"belt_squeal": -4.0, "belt_chirp": -4.0, "relief_hiss": -6.0}
 """What is heard above the engine's own lines is planted lower: it is as well heard."""
 HEALTHY_PUMP = ("healthy_pump", 0.2, (-36.0, -17.0))
@@ -100,8 +100,9 @@ class Fixed(TypedDict, total=False):
 def simulate_afresh(seed: int, **fixed: Unpack[Fixed]) -> SimulatedClip:
     """Make one clip from its seed; what is not fixed is drawn.
 
-    The samples are decoded and aligned to the truth's times; ``parts`` holds "engine" and each symptom after room
-    and microphone, before gain control and codec. Raises UsageError for names and values that are not allowed.
+    The samples are decoded and aligned to the truth's times; ``parts`` holds "engine" and each
+    symptom after room and microphone, before gain control and codec. Raises UsageError for names and
+    values that are not allowed.
 
     >>> clip = simulate_afresh(3, duration_s=4.0, codec="wav", symptoms=("pump_whine",))
     >>> clip.truth["symptoms"], len(clip.samples) == 4 * clip.sample_rate_hz
@@ -118,7 +119,7 @@ def simulate_afresh(seed: int, **fixed: Unpack[Fixed]) -> SimulatedClip:
 def make_scene(seed: int, **fixed: Unpack[Fixed]) -> Scene:
     """Make a clip as the phone hands it to its encoder; arguments as of ``simulate_afresh``."""
     _check(seed, fixed)
-    given = fixed.get
+    given: Any = fixed.get
     levels_db, variants = dict(given("levels_db") or {}), dict(given("variants") or {})
 
     rng = generator_for(seed, "afresh recording")
@@ -263,9 +264,10 @@ def _drawn_symptoms(rng: np.random.Generator) -> tuple[str, ...]:
 
 def _drawn_level(rng: np.random.Generator, name: str) -> float:
     at = float(rng.random())
-    for share, (low, high) in LEVELS_DB:
-        if at < share:
-            break
+    low, high = LEVELS_DB[-1][1]
+    for share, those in LEVELS_DB:
+        if 0 <= at < share:
+            low, high = those
         at -= share
     return round(max(even(rng, low, high) + _BRIGHT_DB.get(name, 0.0), -24.0), 2)
 

@@ -34,14 +34,14 @@ GROWLS: dict[str, float] = {
 }
 """How the growl is made, with its weight.
 
-One pit of the fixed ring; one of the turning ring; dents at equal gaps; balls whose cage rattles; a dry bearing,
-rough by the load's place, each ball on its own.
+One pit of the fixed ring; one of the turning ring; dents at equal gaps; balls whose cage rattles; a dry
+bearing, rough by the load's place, each ball on its own.
 """
 HISSES: dict[str, float] = {"jet": 0.35, "edge_tone": 0.2, "by_pulses": 0.2, "two_ways": 0.25}
 """How the hiss is made, with its weight.
 
-A jet's noise with one broad hump; a jet that excites an edge; noise that swells with the pump's pulses; a first
-and a second opening.
+A jet's noise with one broad hump; a jet that excites an edge; noise that swells with the pump's pulses; a
+first and a second opening.
 """
 
 

@@ -36,8 +36,8 @@ SQUEALS: dict[str, float] = {
 }
 """How the squeal is made, with its weight.
 
-A mass on a spring that sticks and slips, integrated; modes that friction feeds until they are full; noise of a
-narrow band; a tone broken off at each belt pass; a pitch that rises with the speed of the slip.
+A mass on a spring that sticks and slips, integrated; modes that friction feeds until they are full; noise
+of a narrow band; a tone broken off at each belt pass; a pitch that rises with the speed of the slip.
 """
 CHIRPS: dict[str, float] = {
     "stick_clicks": 0.25,
@@ -48,8 +48,8 @@ CHIRPS: dict[str, float] = {
 }
 """How the chirp is made, with its weight.
 
-Clicks of stick and slip that slow down; a short tone that bends; two places of one belt; one a turn of a pulley;
-noises that come some passes long and then stay away.
+Clicks of stick and slip that slow down; a short tone that bends; two places of one belt; one a turn of a
+pulley; noises that come some passes long and then stay away.
 """
 
 
@@ -80,10 +80,11 @@ def slip_spans(rng: np.random.Generator, run: Run) -> list[tuple[float, float]]:
 
 @cache
 def _stick_slip_waves() -> FloatArray:
-    """One cycle each of a mass on a spring on a moving belt, shape (32, 512), from pure swing to long sticking.
+    """One cycle each of a mass on a spring on a moving belt, shape (32, 512), from swinging to sticking.
 
-    Unit mass and spring, belt speed v, friction that falls as the slip grows (a Stribeck curve, smoothed at rest);
-    integrated by half-step leaps of all 32 belt speeds at once until the swing repeats.
+    Unit mass and spring, belt speed v, friction that falls as the slip grows (a Stribeck curve,
+    smoothed at rest); integrated by half-step leaps of all 32 belt speeds at once until the swing
+    repeats.
     """
     speed = np.geomspace(0.9, 0.05, 32)
     place, going = np.full(32, 0.5), np.zeros(32)
@@ -210,7 +211,7 @@ def make_chirp(rng: np.random.Generator, run: Run, belt: Belted, variant: str, t
     if variant == "stick_clicks":
         pace = log_even(rng, 300, 1600)
         clicks = np.diff(np.floor(np.cumsum(pace * (1 - even(rng, 0, 0.6) * t / long_s)) / rate), prepend=0.0)
-        burst = np.convolve(clicks * shape, body)
+        burst: FloatArray = np.convolve(clicks * shape, body)
     elif noisy:
         burst = np.zeros(m)  # a new noise for each one, below
     else:

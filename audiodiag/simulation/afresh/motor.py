@@ -1,4 +1,4 @@
-"""The engine of the bay made afresh: events at crank angles that strike bodies, pipes that answer, a cycle's wave."""
+"""The engine of the bay made afresh: events at crank angles that strike bodies and pipes, a cycle's wave."""
 
 from __future__ import annotations
 
@@ -39,15 +39,15 @@ MOTORS: dict[str, float] = {
 }
 """How the engine is made, with its weight.
 
-Strikes of combustion on a body of many modes; pressure let out into pipes that send it back; two strikes a firing
-and pistons that slap; suction noise by crank angle; a random wave of one cycle; the turning force's ripple, felt
-through the body; covers, valves and gears over a faint firing.
+Strikes of combustion on a body of many modes; pressure let out into pipes that send it back; two strikes
+a firing and pistons that slap; suction noise by crank angle; a random wave of one cycle; the turning
+force's ripple, felt through the body; covers, valves and gears over a faint firing.
 """
 
 
 @dataclass(frozen=True, eq=False)
 class _Firings:
-    """Firings in their order. when: sample; strength, cylinder: shape (k,). places: share of a cycle, (c,)."""
+    """Firings in order. when: sample; strength, cylinder: shape (k,). places: share of a cycle, (c,)."""
 
     when: FloatArray
     strength: FloatArray
@@ -84,7 +84,12 @@ def _firings(rng: np.random.Generator, run: Run, cylinders: int) -> _Firings:
 
 
 def _struck(
-    rng: np.random.Generator, run: Run, when: FloatArray, heights: FloatArray, which: FloatArray, modes: Modes
+    rng: np.random.Generator,
+    run: Run,
+    when: FloatArray,
+    heights: FloatArray,
+    which: NDArray[np.int64],
+    modes: Modes,
 ) -> FloatArray:
     """Strikes on a body that answers each place of them by a mixture of two kernels of its own."""
     other = Modes(modes.hz, modes.fall_s, modes.height * rng.normal(0, 1, len(modes.hz)))
@@ -194,7 +199,7 @@ def _breath(rng: np.random.Generator, run: Run, fired: _Firings, cylinders: int)
 
 
 def _cycle_wave(rng: np.random.Generator, run: Run, fired: _Firings, cylinders: int) -> FloatArray:
-    """A wave of one cycle whose half orders are drawn, alike from cycle to cycle but for a second wave that flickers."""
+    """A wave of one cycle, its half orders drawn, and a second wave that flickers in it."""
     order = np.arange(1, 160)
     fall = (order / cylinders + 0.5) ** -even(rng, 0.6, 1.6)
     firing = np.where(order % cylinders == 0, 1.0, 10 ** (even(rng, -26, -8) / 20))

@@ -1,4 +1,4 @@
-"""How the bay made afresh reaches a file: echoes of a few walls, the phone's microphone, what its programs do."""
+"""How the bay made afresh reaches a file: echoes of walls, the phone's microphone, what its programs do."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _BITS = {
 
 @dataclass(frozen=True, eq=False)
 class Way:
-    """Linear way from the bay to the microphone: its answer to one impulse, shape (m,), and whether walls echo."""
+    """Linear way from the bay to the microphone: what answers one impulse, shape (m,); whether walls echo."""
 
     answer: FloatArray
     room: bool

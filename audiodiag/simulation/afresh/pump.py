@@ -1,4 +1,4 @@
-"""The steering pump of the bay made afresh: a turn's wave of unequal vanes, and what sucking air and vapour adds."""
+"""The steering pump of the bay made afresh: whine of unequal vanes, groan of air and vapour."""
 
 from __future__ import annotations
 
@@ -40,8 +40,8 @@ WHINES: dict[str, float] = {
 }
 """How the whine is made, with its weight.
 
-The pressure of a whole turn through hose and housing; orders that grow and fade as they pass resonances; a wave
-bent by the load; noise that bursts with each vane beside the tone; two lobes that differ and beat.
+The pressure of a whole turn through hose and housing; orders that grow and fade as they pass resonances;
+a wave bent by the load; noise that bursts with each vane beside the tone; two lobes that differ and beat.
 """
 GROANS: dict[str, float] = {
     "collapses": 0.3,
@@ -52,8 +52,9 @@ GROANS: dict[str, float] = {
 }
 """How the groan is made, with its weight.
 
-Bubbles that collapse by chance while vanes open; a hose that growls in its own pitches; a shudder of valve and
-hoses with noise; vane orders roughened by air; gulps of vapour once a turn, each of its own strength.
+Bubbles that collapse by chance while vanes open; a hose that growls in its own pitches; a shudder of
+valve and hoses with noise; vane orders roughened by air; gulps of vapour once a turn, each of its own
+strength.
 """
 
 
@@ -174,7 +175,7 @@ def make_whine(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
 
 
 def _turn_table(rng: np.random.Generator, pulses: int) -> FloatArray:
-    """Pressure over one turn: each vane's chamber meets the outlet with a spike and a sag, none like the next."""
+    """Pressure over one turn: each chamber meets the outlet with a spike and a sag, none like the next."""
     at = np.arange(4096) / 4096
     table = np.zeros(4096)
     uneven, offset = even(rng, 0.02, 0.25), even(rng, 0.0, 0.06)
@@ -209,7 +210,7 @@ def _resonant_orders(rng: np.random.Generator, run: Run, pump: Belted) -> FloatA
 
 
 def _suction(rng: np.random.Generator, run: Run) -> FloatArray:
-    """How hard the pump starves, 0 to about 1, shape (n,): by flow asked for, by pressure, by speed, or in spells."""
+    """How hard the pump starves, 0 to 1, shape (n,): by the flow asked for, by pressure, or in spells."""
     kind = int(rng.integers(4))
     if kind == 0:
         law = np.float32(log_even(rng, 0.05, 0.6)) + run.flow
@@ -300,9 +301,12 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
         part = (counted % 1.0).astype(np.float32)
         rise = np.float32(even(rng, 0.1, 0.4))
         shape = np.minimum(part / rise, np.exp((rise - part) * np.float32(even(rng, 2, 6))))
-        low = log_even(rng, 110, 400)
+        deep_hz = log_even(rng, 110, 400)
         noise = hump_noise(
-            rng, n, rate, [(low, even(rng, 0.8, 2), 1.0), (low * even(rng, 2.5, 6), 1.5, even(rng, 0.1, 0.6))]
+            rng,
+            n,
+            rate,
+            [(deep_hz, even(rng, 0.8, 2), 1.0), (deep_hz * even(rng, 2.5, 6), 1.5, even(rng, 0.1, 0.6))],
         )
         sound = noise * shape * strong[np.clip(counted.astype(np.int64), 0, len(strong) - 1)] * growth
     high = signal.butter(2, 50, "high", fs=rate, output="sos")

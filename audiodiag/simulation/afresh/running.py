@@ -137,7 +137,7 @@ def _pedal(rng: np.random.Generator, mode: str, t: FloatArray) -> FloatArray:
     elif mode == "blips":
         at = even(rng, 0.4, 2.0)
         while at < end - 0.8:
-            pedal[(t >= at) & (t < at + even(rng, 0.18, 0.5))] = even(rng, 5000, 8500)
+            pedal[(t >= at) & (t < at + log_even(rng, 0.25, 1.0))] = log_even(rng, 2300, 6500)
             at += even(rng, 1.6, 5.0)
     elif mode in {"run_up", "run_down"}:
         start, length = even(rng, 0.05, 0.35) * end, even(rng, 0.25, 0.6) * end
@@ -159,7 +159,7 @@ def run_engine(rng: np.random.Generator, mode: str, idle_rpm: float, hands: Hand
     t = np.arange(count) * step_s
     pressure, flow = _wheel(rng, hands, t, step_s)
     pedal = _pedal(rng, mode, t)
-    drag_s, late = even(rng, 0.6, 1.4), int(even(rng, 0.06, 0.3) / step_s)
+    drag_s, late = even(rng, 0.7, 1.6), int(even(rng, 0.06, 0.3) / step_s)
     firm = even(rng, 0.2, 1.0) / (late * step_s)
     slow = firm * even(rng, 0.2, 0.9)
     weight = log_even(rng, 40, 420)

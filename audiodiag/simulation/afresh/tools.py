@@ -1,6 +1,7 @@
-"""Tools of the bay made afresh: noise of humps, kernels of damped modes, trains of strikes, wandering courses.
+"""Tools of the bay made afresh: noise of humps, damped modes, trains of strikes, wandering courses.
 
-Sounds are float32, shape (n,). Slow courses live on a grid of every ``step`` samples and are spread from there.
+Sounds are float32, shape (n,). Slow courses live on a grid of every ``step`` samples and are spread from
+there.
 """
 
 from __future__ import annotations
@@ -186,8 +187,8 @@ def hump_noise(
 ) -> FloatArray:
     """Noise of mean square 1 whose power in each octave is a sum of humps over the logarithm of frequency.
 
-    humps: (Hz, width in octaves, height in power). floor: (Hz, fall in dB an octave above it, height in power),
-    as strong in each Hz below that frequency; below 20 Hz nothing.
+    humps: (Hz, width in octaves, height in power). floor: (Hz, fall in dB an octave above it, height
+    in power), as strong in each Hz below that frequency; below 20 Hz nothing.
     """
     size = fft.next_fast_len(n, real=True)
     hz = np.geomspace(20.0, rate / 2, 400)
