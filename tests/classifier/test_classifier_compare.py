@@ -65,12 +65,12 @@ def test_a_left_out_engine_is_never_fitted_on(made_up_table: Table) -> None:
         assert np.array_equal(split.fit_on, ~made_so)
 
 
-def two_bays(count: int = 400, seed: int = 5) -> Table:
-    """Rows of two bays in which one measure tells the symptom, but in each bay from another height on."""
+def two_bays(count: int = 400, seed: int = 5, names: tuple[str, ...] = ("first", "apart")) -> Table:
+    """Rows of some bays in which one measure tells the symptom, but in one bay from another height on."""
     rng = np.random.default_rng(seed)
     rows = []
     for number in range(count):
-        bay, there = ("first", "apart")[number % 2], bool(rng.random() < 0.4)
+        bay, there = names[number % len(names)], bool(rng.random() < 0.4)
         height = rng.normal(2.0 * there + (2.5 if bay == "apart" else 0.0), 0.7)
         rows.append(
             Row(str(number), number, {"whine_db": height}, {"pump_whine": there}, traits={"bay": bay})
@@ -87,6 +87,22 @@ def test_a_left_out_bay_is_never_fitted_on() -> None:
         assert np.array_equal(split.judge_on, bays == split.name)
         assert np.array_equal(split.fit_on, bays != split.name)
     assert bay_splits(table.chosen(bays == "first"), "pump_whine", plain_folds(np.arange(200))) == ()
+
+
+def test_of_three_bays_each_in_turn_is_left_out_and_judged_by_the_other_two() -> None:
+    table = two_bays(600, names=("first", "apart", "afresh"))
+    bays, fold = np.array(table.trait("bay")), plain_folds(table.group)
+    splits = bay_splits(table, "pump_whine", fold)
+    assert [split.name for split in splits] == ["afresh", "apart", "first"]
+    judged = np.sum([split.judge_on for split in splits], axis=0)
+    assert np.all(judged == 1)
+    for split in splits:
+        assert set(bays[split.fit_on]) == {"first", "apart", "afresh"} - {split.name}
+        assert set(bays[split.judge_on]) == {split.name}
+    said = nested(table, "pump_whine", candidates=QUICK, folds=3).other_bay
+    assert np.all(np.isfinite(said))
+    inner = bay_splits(table.chosen(bays != "first"), "pump_whine", fold[bays != "first"])
+    assert [split.name for split in inner] == ["afresh", "apart"]
 
 
 def test_what_tells_little_of_another_bay_is_said_with_little_confidence() -> None:

@@ -15,7 +15,7 @@ import pytest
 from audiodiag.classifier import train as training
 from audiodiag.classifier.card import card_text
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import Recipe, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import BAYS, Recipe, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
@@ -37,6 +37,17 @@ def test_a_plan_depends_on_the_seed_alone() -> None:
     recipes = plan(600, seed=0)
     assert np.mean([recipe.engine for recipe in recipes]) == pytest.approx(0.88, abs=0.04)
     assert np.mean([recipe.cylinders_told for recipe in recipes]) == pytest.approx(0.5, abs=0.07)
+    bays = [recipe.bay for recipe in recipes if recipe.engine]
+    for bay in BAYS:
+        assert np.mean([each == bay for each in bays]) == pytest.approx(1 / 3, abs=0.06)
+
+
+@pytest.mark.parametrize("bay", BAYS)
+def test_a_clip_comes_from_the_bay_of_its_recipe(bay: str) -> None:
+    row = simulated_row(Recipe(seed=9, engine=True, cylinders_told=False, duration_s=4.0, bay=bay))
+    assert row.traits["bay"] == bay
+    assert row.variant["engine"].startswith("" if bay == "first" else f"{bay} ")
+    assert (bay == "first") == (" " not in row.variant["engine"])
 
 
 def test_rows_come_in_the_order_of_the_plan_whatever_the_workers(tmp_path: Path) -> None:

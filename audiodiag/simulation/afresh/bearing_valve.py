@@ -113,7 +113,7 @@ def make_growl(rng: np.random.Generator, run: Run, belt: Belted, variant: str, t
         heights = heights * (1 + even(rng, 0, 0.4) * np.sin(2 * np.pi * at))
     when = np.interp(at, turns, np.arange(n, dtype=np.float64), left=-1.0, right=-1.0)
     if variant == "dented_all_round":
-        wide = int(rate * even(rng, 0.0006, 0.003)) + 3
+        wide = int(rate * log_even(rng, 0.0002, 0.0015)) + 3
         body = np.convolve(body, np.hanning(wide)).astype(np.float32)
     struck = evenly(ringing([(strewn(n, when, heights), body)]))
     sound = (struck + np.float32(log_even(rng, 0.05, 0.8)) * roughness) * growth

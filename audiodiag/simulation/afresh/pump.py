@@ -129,7 +129,7 @@ def active_spans(course: FloatArray, rate: int, share: float = 0.35) -> list[tup
 def make_whine(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -> Heard:
     """Tone at the pump's pulses a turn and their multiples, stronger under pressure."""
     n, rate = run.n, run.rate
-    rest = np.float32(log_even(rng, 0.08, 0.9))
+    rest = np.float32(log_even(rng, 0.08, 0.75))
     law = rest + (1 - rest) * run.pressure ** np.float32(even(rng, 0.4, 1.8))
     growth = law * run.stronger(even(rng, 0.0, 1.2)) * np.exp(np.float32(0.12) * wander(rng, n, rate, 0.7))
     pulses, turns = pump.pulses, pump.turns
@@ -238,11 +238,11 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
         when = np.interp(rng.random(number) * chance[-1], chance, np.arange(n))
         size = rng.random(number)
         strong = rng.pareto(even(rng, 2.0, 4.0), number) + 0.3
-        pairs = []
+        pairs, tilt = [], even(rng, 0.0, 7.0)
         for k, (low, high) in enumerate(((90, 350), (220, 900), (600, 2600), (1500, 6000))):
             mine = (size >= k / 4) & (size < (k + 1) / 4)
             body = modes_of(rng, 5, low, high, quality=(1.2, 5), slope=0.3)
-            share = even(rng, 0.5, 1.2) * (1.0, 0.9, 0.4, 0.12)[k]
+            share = even(rng, 0.5, 1.2) * 10 ** (-tilt * k / 20)
             signs = rng.choice([-1.0, 1.0], int(mine.sum()))
             body_kernel = kernel(body, rate)
             body_kernel = body_kernel / max(float(np.sqrt(np.sum(body_kernel**2))), 1e-9)
@@ -261,7 +261,7 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
                 * wander(rng, n, rate, even(rng, 0.01, 0.06))
             )
         side = 1 + np.float32(even(rng, 0.3, 0.9)) * sine(turns * int(rng.integers(1, 4)) + rng.random())
-        noise = hump_noise(rng, n, rate, [(first * 3, 3.0, 1.0)])
+        noise = hump_noise(rng, n, rate, [(first * even(rng, 2, 7), 3.0, 1.0)])
         sound = (evenly(sound) + np.float32(even(rng, 0.1, 0.7)) * noise) * side * growth
     elif variant == "shudder":
         pace = log_even(rng, 14, 60) * (1 + np.float32(0.05) * wander(rng, n, rate, 0.4))
@@ -309,6 +309,12 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
             [(deep_hz, even(rng, 0.8, 2), 1.0), (deep_hz * even(rng, 2.5, 6), 1.5, even(rng, 0.1, 0.6))],
         )
         sound = noise * shape * strong[np.clip(counted.astype(np.int64), 0, len(strong) - 1)] * growth
+    if variant != "collapses" and rng.random() < 0.7:  # what collapses in the pump itself, as gravel in it
+        fine = hump_noise(rng, n, rate, [(log_even(rng, 700, 3500), even(rng, 1.0, 2.5), 1.0)])
+        beat = 1 + np.float32(even(rng, 0.3, 1.0)) * sine(turns * int(rng.integers(1, 3)) + rng.random())
+        patchy = np.exp(np.float32(even(rng, 0.2, 0.7)) * wander(rng, n, rate, even(rng, 0.01, 0.1)))
+        share = np.float32(10 ** (even(rng, -14, 2) / 20))
+        sound = evenly(np.asarray(sound, np.float32)) + share * evenly(fine * beat * patchy * growth)
     high = signal.butter(2, 50, "high", fs=rate, output="sos")
     sound = signal.sosfilt(high.astype(np.float32), sound.astype(np.float32))
     return Heard(np.asarray(sound, np.float32), active_spans(growth, rate), told)
