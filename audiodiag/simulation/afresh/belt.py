@@ -211,19 +211,19 @@ def make_chirp(rng: np.random.Generator, run: Run, belt: Belted, variant: str, t
     if variant == "stick_clicks":
         pace = log_even(rng, 300, 1600)
         clicks = np.diff(np.floor(np.cumsum(pace * (1 - even(rng, 0, 0.6) * t / long_s)) / rate), prepend=0.0)
-        burst = np.asarray(np.convolve(clicks * shape, body))
+        burst: FloatArray = np.convolve(clicks * shape, body)
     elif noisy:
-        burst = np.zeros(m)  # a new noise for each one, below
+        burst = shape  # filled with a new noise each time, below
     else:
         bend = even(rng, -0.3, 0.25)
         turned = np.cumsum(pitch * (1 + bend * t / long_s + 0.02 * np.sin(2 * np.pi * 90 * t))) / rate
-        burst = np.zeros(m)
+        burst = 0 * shape
         for k in (1, 2, 3):
             if k * pitch < 0.4 * rate:
-                burst += shape * rng.lognormal(-0.5, 0.5) / k * np.sin(2 * np.pi * k * turned)
+                burst = burst + shape * rng.lognormal(-0.5, 0.5) / k * np.sin(2 * np.pi * k * turned)
     if noisy:
         noise = hump_noise(rng, n, rate, [(pitch, even(rng, 0.3, 1.2), 1.0)])
-        sound = noise * ringing([(strewn(n, when, heights), shape.astype(np.float32))])
+        sound: FloatArray = noise * ringing([(strewn(n, when, heights), shape.astype(np.float32))])
     else:
         sound = ringing([(strewn(n, when, heights), np.asarray(burst, np.float32))])
     return Heard(np.asarray(sound, np.float32), spells, told)

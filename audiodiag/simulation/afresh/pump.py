@@ -311,10 +311,10 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
         sound = noise * shape * strong[np.clip(counted.astype(np.int64), 0, len(strong) - 1)] * growth
     if variant != "collapses" and rng.random() < 0.7:  # what collapses in the pump itself, as gravel in it
         fine = hump_noise(rng, n, rate, [(log_even(rng, 700, 3500), even(rng, 1.0, 2.5), 1.0)])
-        beat = 1 + np.float32(even(rng, 0.3, 1.0)) * sine(turns * int(rng.integers(1, 3)) + rng.random())
+        once = 1 + np.float32(even(rng, 0.3, 1.0)) * sine(turns * int(rng.integers(1, 3)) + rng.random())
         patchy = np.exp(np.float32(even(rng, 0.2, 0.7)) * wander(rng, n, rate, even(rng, 0.01, 0.1)))
-        share = np.float32(10 ** (even(rng, -14, 2) / 20))
-        sound = evenly(np.asarray(sound, np.float32)) + share * evenly(fine * beat * patchy * growth)
+        gravel = np.float32(10 ** (even(rng, -14, 2) / 20)) * evenly(fine * once * patchy * growth)
+        sound = evenly(np.asarray(sound, np.float32)) + gravel
     high = signal.butter(2, 50, "high", fs=rate, output="sos")
     sound = signal.sosfilt(high.astype(np.float32), sound.astype(np.float32))
     return Heard(np.asarray(sound, np.float32), active_spans(growth, rate), told)
