@@ -96,7 +96,7 @@ def make_growl(rng: np.random.Generator, run: Run, belt: Belted, variant: str, t
     count = int(turns[-1] * passes) + 4
     slip = rng.normal(0, log_even(rng, 0.003, 0.03), count)
     if variant == "loose_cage":
-        slip = slip + 0.1 * np.interp(
+        slip = slip + 0.025 * np.interp(
             np.arange(count), 9 * np.arange(count // 9 + 2), rng.normal(0, 1, count // 9 + 2)
         )
     at = np.cumsum(np.maximum(1 + slip, 0.2)) / passes + rng.random()

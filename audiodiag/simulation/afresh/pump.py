@@ -224,6 +224,15 @@ def _suction(rng: np.random.Generator, run: Run) -> FloatArray:
     return np.asarray(law / float(law.max()), np.float32)
 
 
+def _by_turn(rng: np.random.Generator, pump: Belted) -> FloatArray:
+    """How what starves swells within a pump turn, mean about 1: by its one weak side, by lobes, by vanes."""
+    once, lobes, vanes = log_even(rng, 0.15, 1.3), log_even(rng, 0.15, 1.1), even(rng, 0.0, 0.5)
+    swell = np.float32(once) * sine(pump.turns + rng.random())
+    swell += np.float32(lobes) * sine(2 * pump.turns + rng.random())
+    swell += np.float32(vanes) * sine(pump.vanes * pump.turns + rng.random())
+    return np.exp(swell - np.float32((once**2 + lobes**2 + vanes**2) / 4))
+
+
 def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -> Heard:
     """Rough low sound of a pump that sucks vapour or air; its strength follows the pump's turns."""
     n, rate, turns = run.n, run.rate, pump.turns
@@ -232,12 +241,12 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
     told: dict[str, Any] = {}
     if variant == "collapses":
         open_ = (((turns * pump.vanes) % 1.0) < even(rng, 0.2, 0.7)).astype(np.float32)
-        side = 1 + np.float32(even(rng, 0.2, 0.95)) * sine(turns * int(rng.integers(1, 3)) + rng.random())
+        side = _by_turn(rng, pump) ** np.float32(1.5)
         chance = np.cumsum(growth * side * (np.float32(even(rng, 0.05, 0.6)) + open_), dtype=np.float64)
-        number = int(rng.poisson(log_even(rng, 250, 2500) * run.seconds))
+        number = int(rng.poisson(log_even(rng, 500, 6000) * run.seconds))
         when = np.interp(rng.random(number) * chance[-1], chance, np.arange(n))
         size = rng.random(number)
-        strong = rng.pareto(even(rng, 2.0, 4.0), number) + 0.3
+        strong = rng.pareto(even(rng, 3.0, 6.0), number) + 0.3
         pairs, tilt = [], even(rng, 0.0, 7.0)
         for k, (low, high) in enumerate(((90, 350), (220, 900), (600, 2600), (1500, 6000))):
             mine = (size >= k / 4) & (size < (k + 1) / 4)
@@ -260,14 +269,14 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
                 * tone
                 * wander(rng, n, rate, even(rng, 0.01, 0.06))
             )
-        side = 1 + np.float32(even(rng, 0.3, 0.9)) * sine(turns * int(rng.integers(1, 4)) + rng.random())
+        side = _by_turn(rng, pump)
         noise = hump_noise(rng, n, rate, [(first * even(rng, 2, 7), 3.0, 1.0)])
         sound = (evenly(sound) + np.float32(even(rng, 0.1, 0.7)) * noise) * side * growth
     elif variant == "shudder":
         pace = log_even(rng, 14, 60) * (1 + np.float32(0.05) * wander(rng, n, rate, 0.4))
         beat = np.cumsum(pace, dtype=np.float64) / rate
         swing = np.exp(np.float32(even(rng, 0.6, 2.2)) * sine(beat))
-        once = 1 + np.float32(even(rng, 0.1, 0.6)) * sine(turns + rng.random())
+        once = _by_turn(rng, pump)
         noise = hump_noise(
             rng,
             n,
@@ -291,7 +300,7 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
                 np.float32(even(rng, 0.3, 1) / k) * tone * (1 + np.float32(0.6) * wander(rng, n, rate, 0.04))
             )
         noise = hump_noise(rng, n, rate, [(log_even(rng, 150, 1200), even(rng, 2, 4), 1.0)])
-        side = 1 + np.float32(even(rng, 0.3, 0.9)) * sine(turns + rng.random())
+        side = _by_turn(rng, pump)
         sound = (np.float32(even(rng, 0.3, 1.0)) * evenly(sound) + noise * side) * growth
     else:
         number = int(turns[-1]) + 2
@@ -311,7 +320,7 @@ def make_groan(rng: np.random.Generator, run: Run, pump: Belted, variant: str) -
         sound = noise * shape * strong[np.clip(counted.astype(np.int64), 0, len(strong) - 1)] * growth
     if variant != "collapses" and rng.random() < 0.7:  # what collapses in the pump itself, as gravel in it
         fine = hump_noise(rng, n, rate, [(log_even(rng, 700, 3500), even(rng, 1.0, 2.5), 1.0)])
-        once = 1 + np.float32(even(rng, 0.3, 1.0)) * sine(turns * int(rng.integers(1, 3)) + rng.random())
+        once = _by_turn(rng, pump)
         patchy = np.exp(np.float32(even(rng, 0.2, 0.7)) * wander(rng, n, rate, even(rng, 0.01, 0.1)))
         gravel = np.float32(10 ** (even(rng, -14, 2) / 20)) * evenly(fine * once * patchy * growth)
         sound = evenly(np.asarray(sound, np.float32)) + gravel
