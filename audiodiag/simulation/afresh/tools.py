@@ -81,7 +81,7 @@ def sine(turns: FloatArray) -> FloatArray:
 def spread(course: FloatArray, step: int, n: int) -> FloatArray:
     """From every ``step`` samples to all n of them by straight lines; the course reaches past the end.
 
-    >>> spread(np.array([0.0, 2.0, 2.0]), 2, 4).tolist()
+    >>> spread(np.array([0.0, 2.0, 2.0, 2.0]), 2, 4).tolist()
     [0.0, 1.0, 2.0, 2.0]
     """
     pieces = n // step + 1
