@@ -61,7 +61,7 @@ OTHERS_FOR_ONE = 1 / 10
 OTHERS_SEED, ROTORS_SEED = 500_000, 700_000
 """First seeds of those clips within the million of a training's seeds."""
 
-ROTORS_FOR_ONE = 1 / 20
+ROTORS_FOR_ONE = 1 / 10
 """Helicopters besides, for each clip of the plan: a rotor is followed as an engine, its comb is as steady."""
 
 WRONG_BY, WRONG_FOR = 0.05, 0.1
@@ -111,7 +111,7 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
     """Lay down the clips that teach what is no engine bay, beside a plan of ``count`` clips.
 
     >>> len(others(100)), others(100)[:3] == others(30)[:3], others(100)[-1].kind
-    (15, True, 'rotor')
+    (20, True, 'rotor')
     """
     drawn, rotors = round(count * OTHERS_FOR_ONE), round(count * ROTORS_FOR_ONE)
     recipes = []

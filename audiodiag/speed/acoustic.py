@@ -20,6 +20,7 @@ from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, 
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
+from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import measured_moves
 from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness, straighten_clean
 from audiodiag.speed.running import joined, running_spans
@@ -406,6 +407,7 @@ def _speed_of_run(
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:
         track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
+    track = follow_cycles(bands, track)
     confidence = choice.confidence
     if told is not None and told not in CYLINDERS:
         confidence = min(confidence, UNTAUGHT_CONFIDENCE)
