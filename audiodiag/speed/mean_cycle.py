@@ -62,6 +62,8 @@ MOST_CORRECTION = 0.006
 """Largest share by which the track may be corrected."""
 GAIN_STEPS = 3
 """Steps of conjugate gradients; more change nothing that could be told."""
+SOLVED = 1e-18
+"""Share of the first misfit of the equations at which they count as solved."""
 LOOSE = 4e-3
 """Spread of a half turn's correction by which these steps are prepared."""
 WIDENING = 1.25
@@ -259,21 +261,24 @@ def _most_probable(
     def pulled(lag: FloatArray) -> FloatArray:
         held = weight * _relative(lag)
         rough = np.convolve(np.convolve(lag, taps[::-1], "valid"), taps, "full") / moved
-        mean = gaussian_filter1d(np.diff(lag) / step, wide, mode="nearest")
-        steady = gaussian_filter1d(mean, wide, mode="nearest") / (wide * STEADY**2 * step)
+        mean = gaussian_filter1d(np.diff(lag) / step, wide, mode="constant")
+        steady = gaussian_filter1d(mean, wide, mode="constant") / (wide * STEADY**2 * step)
         return np.asarray(_relative(held, turned=True) + rough - np.diff(steady, prepend=0.0, append=0.0))
 
     wanted = _relative(weight * seen, turned=True) - np.convolve(known, taps, "full") / moved
     lag, left = np.zeros(count), wanted
     ahead = cho_solve_banded((lower, True), left)
     way, gain = ahead, float(left @ ahead)
+    enough = gain * SOLVED
     for _ in range(GAIN_STEPS):
+        if gain <= enough:
+            break
         push = pulled(way)
-        far = gain / max(float(way @ push), 1e-300)
+        far = gain / float(way @ push)
         lag, left = lag + far * way, left - far * push
         ahead = cho_solve_banded((lower, True), left)
         before, gain = gain, float(left @ ahead)
-        way = ahead + gain / max(before, 1e-300) * way
+        way = ahead + gain / before * way
     off = seen - _relative(lag)
     rough = np.convolve(lag, taps[::-1], "valid") + known
     misfit = float(weight @ off**2) + float(rough @ rough) / moved
