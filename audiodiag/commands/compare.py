@@ -18,7 +18,7 @@ from audiodiag.commands.many import (
 )
 from audiodiag.options import Option
 
-__all__ = ["ONE_PHONE", "OPTIONS", "SIDE_FACTS", "run", "side_settings"]
+__all__ = ["ONE_PHONE", "OPTIONS", "SIDE_FACTS", "SIDE_NAMES", "run", "side_settings"]
 
 _SIDES = "the sides"
 ONE_PHONE = Option(
@@ -27,6 +27,17 @@ ONE_PHONE = Option(
     "told; a warning is given where the engine sounds otherwise",
 )  # fmt: skip
 """States that nothing was moved between the sides."""
+SIDE_NAMES: tuple[Option, ...] = (
+    Option(
+        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
+        metavar="TEXT", preset="before",
+    ),
+    Option(
+        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
+        metavar="TEXT", preset="after",
+    ),
+)  # fmt: skip
+"""What the sides are called."""
 SIDE_FACTS: tuple[Option, ...] = (
     Option(
         "--before-rpm", "before_rpm", "number", _SIDES, "steady engine speed in the first side's recordings",
@@ -52,14 +63,7 @@ OPTIONS: tuple[Option, ...] = (
     Option(
         "--after", "after", "text", _SIDES, "recordings made after the work", metavar="CLIP", many=True
     ),
-    Option(
-        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
-        metavar="TEXT", preset="before",
-    ),
-    Option(
-        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
-        metavar="TEXT", preset="after",
-    ),
+    *SIDE_NAMES,
     *SIDE_FACTS,
     Option(
         "--symptom", "symptom", "text", _SIDES,

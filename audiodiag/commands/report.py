@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audiodiag.commands.compare import ONE_PHONE, SIDE_FACTS, side_settings
+from audiodiag.commands.compare import ONE_PHONE, SIDE_FACTS, SIDE_NAMES, side_settings
 from audiodiag.commands.inputs import refuse_contradictions, refuse_odd_tables, settings_of, values_of
 from audiodiag.errors import UsageError
 from audiodiag.options import ANALYSE_OPTIONS, Option
@@ -51,14 +51,7 @@ OPTIONS: tuple[Option, ...] = (
         metavar="CLIP",
         many=True,
     ),
-    Option(
-        "--before-name", "before_name", "text", _SIDES, "what the first side is called",
-        metavar="TEXT", preset="before",
-    ),
-    Option(
-        "--after-name", "after_name", "text", _SIDES, "what the second side is called",
-        metavar="TEXT", preset="after",
-    ),
+    *SIDE_NAMES,
     *SIDE_FACTS,
     ONE_PHONE,
     *STATED,
