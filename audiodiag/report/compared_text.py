@@ -209,14 +209,14 @@ def _conditions_words(found: Comparison) -> str:
         shared = "speeds that both pass through" if found.conditions.shared_speed else "no speed in common"
         said += f"; {slow:.0f} to {fast:.0f} rpm, {shared}"
     used = max((change.references for change in found.symptoms), default=0)
-    said += f"; ruler: the engine in {used} bands" if used else "; no ruler"
+    said += f"; measured against the engine in {used} bands" if used else "; no band to measure the engine by"
     chances = [change.alike for change in found.symptoms if change.references]
     if not chances:
         return said
     stated = "stated" if found.one_phone else "not stated"
     low, high = (round(100 * chance) for chance in (min(chances), max(chances)))
     likely = f"{low} %" if low == high else f"{low} to {high} %"
-    return f"{said}; one phone at one place: {stated}, {likely} likely by what is heard"
+    return f"{said}; that it was one phone at one place is {stated}, and {likely} likely by the sound"
 
 
 def _clip_words(found: Analysis) -> str:
