@@ -4,8 +4,10 @@ The calm of the clip is learnt over the engine's two revolutions, so that tickin
 it, the power of short frames in bands is explained by two sounds: the calm, a little louder or softer from
 frame to frame, and a groan of one spectrum, whose strength rises and falls and which swings with the pump's
 turn. What a cell then holds beyond or short of its explanation is shared out likewise. The mask is a steep
-Wiener gain. How strict it must be the model says itself: as strict as is needed for the groan to stand out of
-all other sounds by a stated gain, and no stricter, so that much of it is kept.
+Wiener gain. A cell is not judged alone: air roars in many bands at once, so what its whole frame holds over
+the calm, and over the model, speaks for it or against it too. How strict the mask must be the model says
+itself: as strict as is needed for the groan to stand out of all other sounds by a stated gain, and no
+stricter, so that much of it is kept.
 
 Sources: Wiener's gain as in spectral subtraction by power (Boll, IEEE Trans. Acoustics, Speech and Signal
 Processing 27(2), 1979, from memory); the calm over crank angle is cyclic averaging (Antoni, MSSP 21, 2007,
@@ -45,10 +47,20 @@ LOUDEST = 2.0
 """The groan is at most this many times as strong as half a second around makes likely."""
 ROUNDS = 25
 BEAT_FROM = 5
-STEEP = 3
+OF_CELL = 3.3
+"""Weight of groan over calm in a cell (natural logarithm of powers): how steep the gain is."""
+OF_BEYOND = 2.7
+"""Weight of what the cell holds over what the model gives it."""
+OF_FRAME = 4.0
+"""Weight of what the whole frame holds over the calm."""
+OF_MINE = 1.7
+"""Weight of what the frame's cells of groan hold over what the model gives them."""
+OF_SLOW = 0.8
+"""Weight of groan over calm in the half second around. All five are learnt on simulated clips, rounded."""
 WANTED_GAIN_DB = 12.5
 """Gain over all other sounds that the model must promise: 10 dB are the aim, the rest is for its errors."""
-STRICTEST = 6.0
+MILDEST, STRICTEST = -3.0, 3.0
+"""Where the search for the strictness begins and ends, in doublings of the power ratio."""
 
 
 def groan_mask(
@@ -102,27 +114,50 @@ def groan_mask(
     whole = float((bands * lines).sum())
     if clip_power is not None:
         whole *= clip_power / max(float(np.mean(np.square(samples, dtype=np.float64))), 1e-30)
-    share = _strict(groan, quiet, near, lines / max(whole, 1e-30))
+    evidence = _evidence(groan, quiet, near, np.sqrt(lines), float(time_s[1] - time_s[0]))
+    share = _strict(evidence, groan, quiet, near, lines / max(whole, 1e-30))
     gain = np.zeros_like(power)
     for band, (a, b) in enumerate(itertools.pairwise(edges)):
         gain[:, a:b] = share[:, band, np.newaxis]
     return ShortMask(read_only(gain), frame)
 
 
-def _strict(groan: FloatArray, calm: FloatArray, near: FloatArray, unit: FloatArray) -> FloatArray:
+def _evidence(
+    groan: FloatArray, calm: FloatArray, near: FloatArray, weight: FloatArray, hop_s: float
+) -> FloatArray:
+    """How much speaks for groan in each cell, natural logarithm of odds, shape (frames, bands).
+
+    ``groan``, ``calm``: expected powers; ``near``: what is there, with its neighbours in time; ``weight``: of
+    each band; ``hop_s``: from frame to frame. What a frame says is weighed over its bands by ``weight``.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    weight = weight / weight.sum()
+    model = groan + calm
+    ratio, beyond = np.log(groan / calm), np.log(near / model)
+    frame = np.clip(np.log(near / calm), -4.0, 6.0) @ weight
+    mine = groan / model * weight
+    of_groan = (np.clip(beyond, -3.0, 4.0) * mine).sum(axis=1) / np.maximum(mine.sum(axis=1), 1e-3)
+    slow = uniform_filter1d(np.clip(ratio, -8.0, 6.0) @ weight, max(round(SLOW_S / hop_s), 1))
+    of_frame = OF_FRAME * frame + OF_MINE * of_groan + OF_SLOW * slow
+    return np.asarray(OF_CELL * ratio + OF_BEYOND * beyond + of_frame[:, np.newaxis])
+
+
+def _strict(
+    evidence: FloatArray, groan: FloatArray, calm: FloatArray, near: FloatArray, unit: FloatArray
+) -> FloatArray:
     """Gain of each cell, shape (frames, bands), as strict as the model says the wanted gain needs.
 
-    ``groan``, ``calm``: expected powers; ``near``: what is there, with its neighbours in time; ``unit``: what
-    a power in each band is of the whole clip's.
+    ``evidence``: log odds; ``groan``, ``calm``, ``near``: as above; ``unit``: what a power in each band is of
+    the whole clip's.
     """
     model = groan + calm
     found, left = near * groan / model * unit, near * calm / model * unit
     before = found.sum() / max(1.0 - found.sum(), 1e-6)
-    # What is there beyond its explanation speaks for the groan: it is the one that bursts.
-    ratio = np.minimum(calm / groan * model / near, 1e6) ** STEEP
-    share = np.zeros_like(ratio)
-    for strictness in np.arange(0.0, STRICTEST + 0.25, 0.5):
-        share = 1.0 / (1.0 + 2.0 ** (STEEP * strictness) * ratio)
+    share = np.zeros_like(evidence)
+    for strictness in np.arange(MILDEST, STRICTEST + 0.25, 0.5):
+        against = 3.0 * np.log(2.0) * strictness - evidence
+        share = 1.0 / (1.0 + np.exp(np.clip(against, -60.0, 60.0)))
         passed = share**2
         if (passed * found).sum() >= 10.0 ** (WANTED_GAIN_DB / 10.0) * before * (passed * left).sum():
             break

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from audiodiag.orders.parts import gain_over_others_db, plan_parts, pump_tone_orders
+from audiodiag.orders.swelling import _evidence
 from audiodiag.simulation import BaySettings, simulate
 
 PART_OF = {
@@ -83,6 +84,16 @@ def test_each_planted_source_is_clearer_of_the_others_in_its_part_and_keeps_most
         assert power(mine) > 0.25 * power(source), name
     error = power(whole.total().astype(np.float64) - clip)
     assert 10 * np.log10(error / power(clip)) < -120.0, "the parts add up to the clip"
+
+
+def test_a_frame_that_is_loud_in_all_bands_speaks_for_groan_in_each_of_its_cells():
+    groan, calm = np.ones((40, 20)), np.ones((40, 20))
+    near = np.full((40, 20), 2.0)  # as the model says
+    near[10, :] = 6.0  # air: loud in all bands
+    near[30, 5] = 6.0  # as loud, but in one band alone
+    odds = _evidence(groan, calm, near, np.ones(20), 0.006)
+    assert odds[10, 5] > odds[30, 5] + 2.0
+    assert odds[30, 5] > odds[30, 6] > odds[20, 5], "the cell itself counts most, its frame a little"
 
 
 def test_the_gain_counts_what_leaks_in_full():
