@@ -5,7 +5,8 @@ it, the power of short frames in bands is explained by two sounds: the calm, a l
 frame to frame, and a groan of one spectrum, whose strength rises and falls and which swings with the pump's
 turn. What a cell then holds beyond or short of its explanation is shared out likewise. The mask is a steep
 Wiener gain. A cell is not judged alone: air roars in many bands at once, so what its whole frame holds over
-the calm, and over the model, speaks for it or against it too. How strict the mask must be the model says
+the calm, and over the model, speaks for it or against it too (where the speed is known, so that the engine's
+strokes are in the calm). How strict the mask must be the model says
 itself: as strict as is needed for the groan to stand out of all other sounds by a stated gain, and no
 stricter, so that much of it is kept.
 
@@ -47,6 +48,8 @@ LOUDEST = 2.0
 """The groan is at most this many times as strong as half a second around makes likely."""
 ROUNDS = 25
 BEAT_FROM = 5
+STEEP = 3.0
+"""Weight of a cell's ratio and of what is beyond where the speed is unknown: frames then say nothing."""
 OF_CELL = 3.3
 """Weight of groan over calm in a cell (natural logarithm of powers): how steep the gain is."""
 OF_BEYOND = 2.7
@@ -59,8 +62,9 @@ OF_SLOW = 0.8
 """Weight of groan over calm in the half second around. All five are learnt on simulated clips, rounded."""
 WANTED_GAIN_DB = 12.5
 """Gain over all other sounds that the model must promise: 10 dB are the aim, the rest is for its errors."""
-MILDEST, STRICTEST = -3.0, 3.0
-"""Where the search for the strictness begins and ends, in doublings of the power ratio."""
+STRICTNESS = (-3.0, 3.0)
+STRICTNESS_ALONE = (0.0, 6.0)
+"""Where the search for the strictness begins and ends, in doublings of the power ratio; without a speed."""
 
 
 def groan_mask(
@@ -114,8 +118,12 @@ def groan_mask(
     whole = float((bands * lines).sum())
     if clip_power is not None:
         whole *= clip_power / max(float(np.mean(np.square(samples, dtype=np.float64))), 1e-30)
-    evidence = _evidence(groan, quiet, near, np.sqrt(lines), float(time_s[1] - time_s[0]))
-    share = _strict(evidence, groan, quiet, near, lines / max(whole, 1e-30))
+    if crank is None:  # then the engine's strokes are not in the calm, and they too are loud in all bands
+        evidence, between = STEEP * np.log(groan / quiet * near / (groan + quiet)), STRICTNESS_ALONE
+    else:
+        hop_s = float(time_s[1] - time_s[0])
+        evidence, between = _evidence(groan, quiet, near, np.sqrt(lines), hop_s), STRICTNESS
+    share = _strict(evidence, groan, quiet, near, lines / max(whole, 1e-30), between)
     gain = np.zeros_like(power)
     for band, (a, b) in enumerate(itertools.pairwise(edges)):
         gain[:, a:b] = share[:, band, np.newaxis]
@@ -144,19 +152,24 @@ def _evidence(
 
 
 def _strict(
-    evidence: FloatArray, groan: FloatArray, calm: FloatArray, near: FloatArray, unit: FloatArray
+    evidence: FloatArray,
+    groan: FloatArray,
+    calm: FloatArray,
+    near: FloatArray,
+    unit: FloatArray,
+    between: tuple[float, float],
 ) -> FloatArray:
     """Gain of each cell, shape (frames, bands), as strict as the model says the wanted gain needs.
 
     ``evidence``: log odds; ``groan``, ``calm``, ``near``: as above; ``unit``: what a power in each band is of
-    the whole clip's.
+    the whole clip's; ``between``: least and greatest strictness.
     """
     model = groan + calm
     found, left = near * groan / model * unit, near * calm / model * unit
     before = found.sum() / max(1.0 - found.sum(), 1e-6)
     share = np.zeros_like(evidence)
-    for strictness in np.arange(MILDEST, STRICTEST + 0.25, 0.5):
-        against = 3.0 * np.log(2.0) * strictness - evidence
+    for strictness in np.arange(between[0], between[1] + 0.25, 0.5):
+        against = STEEP * np.log(2.0) * strictness - evidence
         share = 1.0 / (1.0 + np.exp(np.clip(against, -60.0, 60.0)))
         passed = share**2
         if (passed * found).sum() >= 10.0 ** (WANTED_GAIN_DB / 10.0) * before * (passed * left).sum():
