@@ -145,7 +145,8 @@ class StrangeModel:
 def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> StrangeModel:
     """Learn the middle of the engine bays and what tells them from other sounds.
 
-    The ranks come from out-of-fold distances, so that a new engine bay is as likely at any rank as another.
+    The ranks come from out-of-fold distances, so that a new engine bay is as likely at any rank as another;
+    where those of other folds are fewer than two, from distances within one. Needs two engine bays.
     """
     bays = table.engine > 0.5
     values = np.asarray(table.values)
@@ -158,7 +159,8 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
     far = np.zeros(len(z))
     with one_thread():
         for number in np.unique(fold):
-            middle, precision = _middle_and_precision(z[fold != number])
+            others = fold != number
+            middle, precision = _middle_and_precision(z[others] if others.sum() > 1 else z)
             off = z[fold == number] - middle
             far[fold == number] = np.sqrt(
                 np.maximum((off * (off @ precision)).sum(axis=1), 0.0) / len(chosen)

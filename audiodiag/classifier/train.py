@@ -169,11 +169,16 @@ def train_on_rows(
     thorough: bool = True,
     tell: Told | None = None,
 ) -> Trained:
-    """Choose, fit, calibrate and judge on rows that are measured already."""
+    """Choose, fit, calibrate and judge on rows that are measured already.
+
+    Raises ``UsageError`` where the rows left for the rehearsal say nothing of a symptom, or hold engine bays
+    of fewer than two groups: clips of one group never stand on both sides of a split.
+    """
     say = tell or (lambda words: None)
     table = Table.of(rows)
     held = plain_folds(table.group, folds=HELD_OUT_FOLDS, seed=seed + 7) == 0
     learn, judge = table.chosen(~held), table.chosen(held)
+    _refuse_too_little(learn)
     jobs = [_Job(symptom, learn, table, seed, candidates, thorough) for symptom in SYMPTOMS]
     rehearsed: dict[str, SymptomModel] = {}
     symptoms: dict[str, SymptomModel] = {}
@@ -187,6 +192,21 @@ def train_on_rows(
                 nests[job.symptom] = score
             say(f"trained {len(chosen)} of {len(SYMPTOMS)} symptoms ({job.symptom}: {first.candidate.name})")
     return Trained(_model(table, symptoms, seed), _model(learn, rehearsed, seed), chosen, nests, table, judge)
+
+
+def _refuse_too_little(learn: Table) -> None:
+    """Refuse rows of which nothing could be learnt apart from those that are judged."""
+    known = np.isfinite(learn.present).any(axis=0)
+    groups = len(np.unique(learn.group[learn.engine > 0.5]))
+    if known.all() and groups >= 2:
+        return
+    untold = ", ".join(name for name, told in zip(SYMPTOMS, known, strict=True) if not told)
+    raise UsageError(
+        "too little to train on is left beside the clips kept apart for judging",
+        got=f"nothing known of {untold}" if untold else f"engine bays of {groups} group{'s' * (groups != 1)}",
+        allowed="something known of every symptom, and engine bays of several groups (seeds, cars)",
+        todo="add clips, and give those of different cars different groups",
+    )
 
 
 def _do(job: _Job) -> tuple[Chosen, Chosen, NestedScore | None]:

@@ -112,7 +112,7 @@ def follow_cycles(
     signals:
         Bands that carry the engine, each for itself: the low band and the envelopes of higher ones.
     track:
-        The refined track; given back as it is where the clip is too short.
+        The refined track; given back as it is where the clip is too short or nothing sounds.
     top_hz:
         Highest frequency listened to.
     """
@@ -125,6 +125,8 @@ def follow_cycles(
     top = min(HIGHEST_ORDER, top_hz / (float(np.median(rpm)) / 60.0))
     noises = [_noise_between(sound) for sound in sounds]
     lags = _lags(sounds, noises, top)
+    if not lags.weight.any():
+        return track
     log_track = np.log(np.interp(when, time_s, rpm))
     lag = _most_probable(lags, log_track, *USUAL_LAW, 1.0)[0]
     noises = [_noise_left(sound, lag) for sound in sounds]

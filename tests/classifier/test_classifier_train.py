@@ -14,12 +14,14 @@ import pytest
 
 from audiodiag.classifier import train as training
 from audiodiag.classifier.card import card_text
+from audiodiag.classifier.compare import plain_folds
 from audiodiag.classifier.conformal import learn_limits
 from audiodiag.classifier.examples import BAYS, Recipe, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
 from audiodiag.classifier.store import Model, load_model, model_to_text
+from audiodiag.classifier.strange import learn_strangeness
 from audiodiag.classifier.table import Row, Table
 from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS
@@ -296,3 +298,27 @@ def test_the_model_learns_from_all_clips_and_the_rehearsal_is_judged_on_others()
     assert all(first[name] != second[name] for name in SYMPTOMS)
     text = card_text(trained)
     assert "a rehearsal: one clip in five (40)" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        *(({"group": group}, "") for group in range(5)),  # one of these is kept apart whole
+        ({"engine": False}, "engine bays of 0 groups"),
+        ({"present": {name: name != "belt_chirp" or None for name in SYMPTOMS}}, "nothing known of belt_chirp"),
+    ],
+)
+def test_rows_that_cannot_be_parted_are_refused(changes: dict[str, Any], words: str) -> None:
+    rows = [replace(row, **changes) for row in made_up_rows(60, 8)]
+    with pytest.raises(UsageError, match="too little to train on") as told:
+        training.train_on_rows(rows, candidates=CANDIDATES[5:6], thorough=False)
+    assert words in str(told.value)
+
+
+def test_engine_bays_all_of_one_fold_give_distances(recwarn: pytest.WarningsRecorder) -> None:
+    groups = np.arange(1000)
+    alike = groups[plain_folds(groups) == 2]
+    rows = [replace(row, group=int(alike[i])) for i, row in enumerate(made_up_rows(60, 8))]
+    model = learn_strangeness(Table.of(rows))
+    assert np.all(np.isfinite(model.distances)) and model.distances[-1] > 0.0
+    assert not recwarn.list

@@ -276,6 +276,8 @@ def test_command_refuses_numbers_out_of_range(tmp_path, capsys, arguments, said)
         ({"variants": {"belt_chirp": "loud"}}, "unknown variant of belt_chirp"),
         ({"mode": "coast"}, "unknown speed mode"),
         ({"duration_s": 1.0}, "duration_s is out of range .* allowed: 3 to 60"),
+        ({"levels_db": {"pump_whine": float("nan")}}, "level of pump_whine is out of range .*got nan"),
+        ({"levels_db": {"pump_whine": 1e6}}, "level of pump_whine is out of range .* allowed: -60 to 40"),
         ({"steering": (("centre", 0.0, 2.0),), "duration_s": 4.0}, "does not run from 0 to the end"),
         ({"symptoms": ("relief_hiss",), "steering": "none", "duration_s": 4.0}, "held at a stop"),
     ],

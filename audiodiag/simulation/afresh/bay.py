@@ -309,6 +309,7 @@ def _check(seed: int, fixed: Fixed) -> None:
         "pulley_ratio": (fixed.get("pulley_ratio"), 0.5, 2.5),
         "vanes": (fixed.get("vanes"), 6, 14),
         "belt_order": (fixed.get("belt_order"), 0.1, 1.0),
+        **{f"level of {name}": (level, -60, 40) for name, level in (fixed.get("levels_db") or {}).items()},
     }
     for said, (value, least, most) in ranges.items():
         if value is not None and not least <= value <= most:
