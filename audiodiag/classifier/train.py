@@ -126,6 +126,10 @@ def train(
         seeds = range(SPEED_SEEDS + 1_000_000 * seed, SPEED_SEEDS + 1_000_000 * seed + speed_clips)
         speed_model = train_speed(seeds, out=target, workers=workers, tell=say)
         keep_in = None  # rows that were kept were measured with other weights
+    # Clips that cannot be read are refused before the simulated ones are made.
+    beside = demo_rows(shipped_folder("recordings_demo") if demo is None else demo)
+    if add is not None:
+        beside += workshop_rows(add, progress=lambda done, of: say(f"measured {done} of {of} labelled clips"))
     rows = rows_from_recipes(
         plan(clips, seed=seed) + others(clips, seed=seed),
         workers=workers,
@@ -133,9 +137,7 @@ def train(
         make=partial(simulated_row, speed_model=speed_model),
         progress=lambda done, of: say(f"measured {done} of {of} simulated clips"),
     )
-    rows += demo_rows(shipped_folder("recordings_demo") if demo is None else demo)
-    if add is not None:
-        rows += workshop_rows(add, progress=lambda done, of: say(f"measured {done} of {of} labelled clips"))
+    rows += beside
     trained = train_on_rows(rows, seed=seed, workers=workers, thorough=thorough, tell=say)
     text = model_to_text(trained.model)
     if len(text) > LARGEST_BYTES:

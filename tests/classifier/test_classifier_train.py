@@ -23,7 +23,7 @@ from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop
 from audiodiag.classifier.store import Model, load_model, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
 from audiodiag.classifier.table import Row, Table
-from audiodiag.errors import UsageError
+from audiodiag.errors import ClipError, UsageError
 from audiodiag.records import SYMPTOMS
 from tests.classifier.made_up import made_up_rows
 
@@ -322,3 +322,17 @@ def test_engine_bays_all_of_one_fold_give_distances(recwarn: pytest.WarningsReco
     model = learn_strangeness(Table.of(rows))
     assert np.all(np.isfinite(model.distances)) and model.distances[-1] > 0.0
     assert not recwarn.list
+
+
+def test_a_labelled_clip_that_cannot_be_read_is_refused_before_the_long_work(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "van.wav").write_bytes(b"no sound at all")
+    (tmp_path / "van.labels.toml").write_text('heard = ["pump_whine"]')
+
+    def too_early(*_given: Any, **_named: Any) -> list[Row]:
+        raise AssertionError("clips were simulated first")
+
+    monkeypatch.setattr(training, "rows_from_recipes", too_early)
+    with pytest.raises(ClipError, match="van.wav"):
+        training.train(clips=40, out=tmp_path / "out", add=tmp_path, demo=tmp_path)
