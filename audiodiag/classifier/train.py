@@ -198,11 +198,11 @@ def train_on_rows(
 
 def _refuse_too_little(learn: Table) -> None:
     """Refuse rows of which nothing could be learnt apart from those that are judged."""
-    known = np.isfinite(learn.present).any(axis=0)
+    known = np.isfinite(learn.present)
+    untold = ", ".join(name for name in SYMPTOMS if not known[:, learn.column(name)].any())
     groups = len(np.unique(learn.group[learn.engine > 0.5]))
-    if known.all() and groups >= 2:
+    if not untold and groups >= 2:
         return
-    untold = ", ".join(name for name, told in zip(SYMPTOMS, known, strict=True) if not told)
     raise UsageError(
         "too little to train on is left beside the clips kept apart for judging",
         got=f"nothing known of {untold}" if untold else f"engine bays of {groups} group{'s' * (groups != 1)}",

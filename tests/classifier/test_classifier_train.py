@@ -305,7 +305,10 @@ def test_the_model_learns_from_all_clips_and_the_rehearsal_is_judged_on_others()
     [
         *(({"group": group}, "") for group in range(5)),  # one of these is kept apart whole
         ({"engine": False}, "engine bays of 0 groups"),
-        ({"present": {name: name != "belt_chirp" or None for name in SYMPTOMS}}, "nothing known of belt_chirp"),
+        (
+            {"present": {name: name != "belt_chirp" or None for name in SYMPTOMS}},
+            "nothing known of belt_chirp",
+        ),
     ],
 )
 def test_rows_that_cannot_be_parted_are_refused(changes: dict[str, Any], words: str) -> None:
@@ -334,5 +337,5 @@ def test_a_labelled_clip_that_cannot_be_read_is_refused_before_the_long_work(
         raise AssertionError("clips were simulated first")
 
     monkeypatch.setattr(training, "rows_from_recipes", too_early)
-    with pytest.raises(ClipError, match="van.wav"):
+    with pytest.raises(ClipError, match=r"van\.wav"):
         training.train(clips=40, out=tmp_path / "out", add=tmp_path, demo=tmp_path)
