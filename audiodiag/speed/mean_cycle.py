@@ -66,8 +66,8 @@ SOLVED = 1e-18
 """Share of the first misfit of the equations at which they count as solved."""
 LOOSE = 4e-3
 """Spread of a half turn's correction by which these steps are prepared."""
-WIDENING = 1.25
-"""What the laws do not know widens the band (by simulation)."""
+WIDENING = 1.8
+"""What the laws do not know widens the band, so that it holds nine of ten instants (by simulation)."""
 
 
 def _against_mean(sound: FloatArray) -> tuple[FloatArray, FloatArray]:
