@@ -76,7 +76,7 @@ def test_it_shares_only_settings_and_encoders_with_the_first_simulation():
                 assert node.level <= 1, path.name
                 module = node.module or ""
                 if module.startswith(ours) or module == ours[:-1]:
-                    assert module in {f"{ours}settings", f"{ours}codecs"}, path.name
+                    assert module in {f"{ours}settings", f"{ours}codecs", f"{ours}writing"}, path.name
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])

@@ -1,7 +1,8 @@
 """The bay built apart: a second, independent simulation to judge (and train) on other laws than the first's.
 
 Everything it makes is simulated. It shares with the first simulation nothing but the encoders and the class
-of a clip; a clip is a function of its seed. `python -m audiodiag.simulation.apart FOLDER` writes clips.
+of a clip, with the third how files are written too; a clip is a function of its seed.
+`python -m audiodiag.simulation.apart FOLDER` writes clips.
 """
 
 from .bay import simulate_apart

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import json
-import tempfile
 from pathlib import Path
 
-from audiodiag.files import write_bytes_whole, write_text_whole
-from audiodiag.simulation.codecs import encode
+from audiodiag.simulation.writing import write_scene
 
 from .bay import make_scene
 
@@ -19,19 +16,4 @@ def write_clip(folder: Path, seed: int, *, duration_s: float | None = None) -> P
 
     duration_s: None as the seed draws it.
     """
-    scene = make_scene(seed, duration_s=duration_s)
-    truth = scene.truth
-    name = f"apart_{seed:06d}"
-    file = folder / f"{name}.{truth['codec']}"
-    with tempfile.TemporaryDirectory() as aside:
-        made = encode(
-            scene.samples,
-            scene.rate,
-            Path(aside) / file.name,
-            truth["codec"],
-            truth["bit_rate"],
-            quick=truth["quick_encoder"],
-        )
-        write_bytes_whole(file, made.read_bytes())
-    write_text_whole(folder / f"{name}.truth.json", json.dumps({"file": file.name, **truth}) + "\n")
-    return file
+    return write_scene(make_scene(seed, duration_s=duration_s), folder, f"apart_{seed:06d}")
