@@ -40,7 +40,7 @@ def test_same_seed_same_clip_other_seed_other_clip():
     assert not np.array_equal(first.samples, other.samples)
 
 
-def test_it_shares_only_settings_and_encoders_with_the_other_simulations():
+def test_it_shares_only_settings_encoders_and_writing_with_the_other_simulations():
     ours = "audiodiag.simulation."
     files = list((PACKAGE / "simulation" / "afresh").glob("*.py"))
     assert len(files) > 8
