@@ -51,6 +51,9 @@ LEAST_REPORTED, MOST_REPORTED = 0.002, 10
 """Other readings are reported from this probability on, and no more than so many."""
 LEAST_WEIGHED, MOST_WEIGHED = 0.05, 3
 """Firing rates whose rows are looked at: from this probability on, and no more than so many."""
+SOUND_LATE_S = 0.004
+"""By so much later than the engine turns is it heard: its way through the air and its ringing (by simulation;
+343 m/s make 1.4 m of it)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -407,11 +410,17 @@ def _speed_of_run(
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:
         track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
-    track = follow_cycles(bands, track)
+    track = _as_it_turned(follow_cycles(bands, track))
     confidence = choice.confidence
     if told is not None and told not in CYLINDERS:
         confidence = min(confidence, UNTAUGHT_CONFIDENCE)
     return _trace(front, candidate.sharpness[choice.hypothesis.track], choice, track, confidence, told)
+
+
+def _as_it_turned(track: RefinedTrack) -> RefinedTrack:
+    """Give the speed at the time at which the engine turned so, not at that at which it was heard."""
+    rpm = np.interp(track.time_s + SOUND_LATE_S, track.time_s, track.rpm)
+    return RefinedTrack(track.time_s, rpm, track.sd_rpm)
 
 
 def _trace(

@@ -28,8 +28,8 @@ from audiodiag.speed.refine import RefinedTrack, straighten
 __all__ = ["FEWEST_CYCLES", "follow_cycles"]
 
 SAMPLES_PER_REV = 64
-LAID_PER_REV = 128
-"""Samples a turn at first: nothing folds back over the orders listened to, down to 690 rpm."""
+LAID_PER_REV = 256
+"""Samples a turn at first: nothing folds back over the orders listened to, down to 310 rpm."""
 CYCLE = 2 * SAMPLES_PER_REV
 HALF_TURN = SAMPLES_PER_REV // 2
 """Samples for which one lag is found."""

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from engines import clip_of, engine, idle
+from engines import RATE, clip_of, engine, idle
 
 from audiodiag.clip import read_clip
 from audiodiag.records import SpeedAlternative, SpeedTrace
 from audiodiag.report.language import load_sentences
 from audiodiag.simulation import BaySettings, simulate, simulate_not_engine, through_codec
-from audiodiag.speed.acoustic import _said, speed_by_ear
+from audiodiag.speed.acoustic import SOUND_LATE_S, _said, speed_by_ear
 from audiodiag.vehicle import Vehicle
 
 
@@ -65,6 +65,19 @@ def test_a_run_up_of_1500_rpm_a_second_is_followed() -> None:
         clip_of(engine(time_s, rpm, cylinders=4, seed=2, half_db=-15)), vehicle=Vehicle(cylinders=4)
     )
     assert np.mean(off(found, time_s, rpm) > 0.05) < 0.05
+
+
+def test_the_speed_is_given_for_when_the_engine_turned_so() -> None:
+    """At 343 m/s the sound of 1.4 m away is 4 ms late; a speed that rises by 200 rpm/s tells milliseconds."""
+    time_s = np.arange(0.0, 12.05, 0.1)
+    rpm = 900.0 + 200.0 * np.maximum(time_s - 2.0, 0.0)
+    sound = engine(time_s, rpm, cylinders=4, seed=7)
+    for way_m in (0.0, 1.4):
+        late = np.concatenate([np.zeros(round(way_m / 343.0 * RATE), np.float32), sound])
+        found = speed_by_ear(clip_of(late), vehicle=Vehicle(cylinders=4))
+        inside = (found.time_s > 3.0) & (found.time_s < 11.0)
+        ahead_s = (found.rpm - np.interp(found.time_s, time_s, rpm))[inside].mean() / 200.0
+        assert ahead_s == pytest.approx(SOUND_LATE_S - way_m / 343.0, abs=0.0015)
 
 
 def test_a_run_up_to_5000_rpm_is_not_taken_for_a_slower_one() -> None:
