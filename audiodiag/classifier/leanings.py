@@ -91,6 +91,13 @@ FOR: dict[str, tuple[str, ...]] = {
         "growl_apart_db",
         "growl_apart_bands",
         "growl_apart_constancy",
+        "growl_even_whole_db",
+        "growl_even_lone_db",
+        "growl_even_second_db",
+        "growl_even_gap_db",
+        "growl_even_constancy",
+        "growl_even_share_db",
+        "growl_even_apart_constancy",
     ),
 }
 """Measures of which more never makes the symptom less probable."""
@@ -100,7 +107,12 @@ AGAINST: dict[str, tuple[str, ...]] = {
     "belt_squeal": ("squeal_low_rise_db",),
     "belt_chirp": ("chirp_irregularity",),
     "relief_hiss": ("hiss_low_rise_db", "hiss_unevenness_db", "hiss_unsteadiness_db", "hiss_beat_change"),
-    "bearing_growl": ("growl_bare_db", "growl_apart_loss_db", "growl_beside_whine_db"),
+    "bearing_growl": (
+        "growl_bare_db",
+        "growl_even_bare_db",
+        "growl_apart_loss_db",
+        "growl_beside_whine_db",
+    ),
 }
 """Measures of which more never makes the symptom more probable."""
 

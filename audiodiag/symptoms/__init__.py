@@ -105,7 +105,5 @@ def measure_scene(scene: Scene) -> Measurements:
 
 
 def _pump_heard(values: dict[str, float]) -> bearing_growl.PumpHeard:
-    """What whine and groan betray of the pump: its turns, its tone's order and how far that stands out."""
-    return bearing_growl.PumpHeard(
-        turns=values["groan_beat_ratio"], tone_order=values["whine_order"], tone_db=values["whine_merit_db"]
-    )
+    """What the whine betrays of the pump: its tone's order and how far that stands out."""
+    return bearing_growl.PumpHeard(tone_order=values["whine_order"], tone_db=values["whine_merit_db"])

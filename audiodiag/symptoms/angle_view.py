@@ -26,6 +26,7 @@ __all__ = [
     "BEAT_SAMPLES_PER_REV",
     "TRACK_HOP_S",
     "AngleView",
+    "Beats",
     "build_angle_view",
     "engine_comb_db",
     "known_blocks",
@@ -37,8 +38,45 @@ TRACK_HOP_S = 0.05
 LOW_SAMPLES_PER_REV = 160
 HIGHEST_ORDER = 64.0
 BEAT_SAMPLES_PER_REV = 48
-BLOCK_REV = 40.0
-WIDE_HZ = ((300.0, 8000.0), (2000.0, 15000.0))
+LONG_REV, SHORT_REV = 160.0, 40.0
+"""Revolutions of a block: in the long ones what turns evenly stands out furthest and nearest beside the
+engine's lines, the short ones stand the creep of a belt and the slip of balls."""
+
+
+@dataclass(frozen=True, eq=False)
+class Beats:
+    """The envelopes' beats in blocks of one length, ``block_rev`` revolutions each.
+
+    order: shape (q,). beat_power, narrow_power: power of the lines of the wide and the narrow bands, mean
+    over the blocks, shape (q, bands); a line of modulation index m has power m squared at its top. averages:
+    number of independent blocks behind it. narrow_blocks: each block for itself, shape (blocks, q, bands).
+    """
+
+    block_rev: float
+    averages: float
+    order: FloatArray
+    beat_power: FloatArray
+    narrow_power: FloatArray
+    narrow_blocks: FloatArray
+
+    @property
+    def step(self) -> float:
+        """Spacing of the order grid."""
+        return float(self.order[1] - self.order[0])
+
+    @cached_property
+    def beat_excess_db(self) -> FloatArray:
+        """Height of every line above its surroundings within 0.8 orders, dB, shape (q, bands)."""
+        return read_only(lines_above_floor(self.beat_power, int(0.8 / self.step), self.averages))
+
+    @cached_property
+    def narrow_excess_db(self) -> FloatArray:
+        """The same of the narrow bands."""
+        return read_only(lines_above_floor(self.narrow_power, int(0.8 / self.step), self.averages))
+
+    def near_engine(self, order: FloatArray) -> Mask:
+        """Which orders lie within the width that a line of the engine's comb takes up in these blocks."""
+        return np.asarray(half_order_distance(order) < 2.2 / self.block_rev + 0.002 * order)
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,13 +86,9 @@ class AngleView:
     order: shape (k,), the grid of the low band's order spectrum; order_power: shape (k,), power in each
     line; order_blocks: shape (blocks, k). map_power, map_time_s: the same in short blocks, shape (m, j) and
     (m,), on map_order, shape (j,). beat: shape (r, bands), band envelopes over angle, each divided by its
-    slow mean; beat_time_s: shape (r,). beat_order, beat_power: shape (q,) and (q, bands), power of the
-    envelopes' lines, a line of modulation index m has power m squared at its top. averages: number of
-    independent blocks behind order_power and beat_power. wide, wide_power: as beat and beat_power, for bands
-    taken together, each weighed by its width, so that what is common to them stands out of their noise:
-    0.3 to 8 kHz and 2 to 15 kHz, shape (r, 2) and (q, 2). narrow, narrow_power, narrow_blocks: as beat,
-    beat_power and beat_blocks, for the scene's narrow bands. comb_db: level of the engine's own lines over
-    time, shape (m,). block_rev: length of the blocks, revolutions.
+    slow mean; beat_time_s: shape (r,). narrow: the same of the scene's narrow bands. averages: number of
+    independent blocks behind order_power. long, short: the beats of the envelopes in long and short blocks.
+    comb_db: level of the engine's own lines over time, shape (m,).
     """
 
     crank: CrankAngle
@@ -66,42 +100,39 @@ class AngleView:
     map_power: FloatArray
     map_time_s: FloatArray
     beat: FloatArray
-    wide: FloatArray
-    wide_power: FloatArray
     narrow: FloatArray
-    narrow_power: FloatArray
-    narrow_blocks: FloatArray
     beat_time_s: FloatArray
-    beat_order: FloatArray
-    beat_power: FloatArray
-    beat_blocks: FloatArray
-    beat_block_time_s: FloatArray
+    long: Beats
+    short: Beats
     comb_db: FloatArray
-    block_rev: float
-
-    def near_engine(self, order: FloatArray) -> Mask:
-        """Which orders lie within the width that a line of the engine's comb takes up in these blocks."""
-        return np.asarray(half_order_distance(order) < 2.2 / self.block_rev + 0.002 * order)
 
     @property
     def order_step(self) -> float:
         """Spacing of the order grid."""
         return float(self.order[1] - self.order[0])
 
-    @property
-    def beat_step(self) -> float:
-        """Spacing of the envelope's order grid."""
-        return float(self.beat_order[1] - self.beat_order[0])
-
     @cached_property
     def beat_excess_db(self) -> FloatArray:
-        """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (q, bands)."""
-        return read_only(lines_above_floor(self.beat_power, int(0.8 / self.beat_step), self.averages))
+        """Height of every line of the long blocks, dB, shape (q, bands): its mean with that in short ones.
+
+        Beside an engine's line the long blocks speak alone.
+        """
+        return read_only(self._both(self.long.beat_excess_db, self.short.beat_excess_db))
 
     @cached_property
     def narrow_excess_db(self) -> FloatArray:
         """The same of the narrow bands."""
-        return read_only(lines_above_floor(self.narrow_power, int(0.8 / self.beat_step), self.averages))
+        return read_only(self._both(self.long.narrow_excess_db, self.short.narrow_excess_db))
+
+    def _both(self, long_db: FloatArray, short_db: FloatArray) -> FloatArray:
+        if self.short is self.long:
+            return long_db
+        place = self.long.order / self.short.step
+        index = np.minimum(place.astype(int), len(short_db) - 2)
+        part = (place - index)[:, None]
+        there = short_db[index] * (1.0 - part) + short_db[index + 1] * part
+        blurred = self.short.near_engine(self.long.order)[:, None]
+        return np.where(blurred, long_db, 0.5 * (long_db + there))
 
 
 def build_angle_view(
@@ -112,7 +143,6 @@ def build_angle_view(
     rpm: FloatArray,
     envelope: FloatArray,
     envelope_rate_hz: float,
-    beat_hz: FloatArray,
     narrow: FloatArray,
     narrow_rate_hz: float,
 ) -> AngleView | None:
@@ -123,7 +153,7 @@ def build_angle_view(
     total = float(crank.rev_at(duration))
     if total < 12.0:
         return None
-    block_rev = min(BLOCK_REV, float(int(total / 2.0)) * 1.0)
+    block_rev, short_rev = (min(rev, float(int(total / 2.0))) for rev in (LONG_REV, SHORT_REV))
     low = resample_to_angle(
         samples,
         rate,
@@ -141,7 +171,6 @@ def build_angle_view(
     if not good.any():
         return None
     order_power = blocks[good, :, 0].mean(axis=0)
-    averages = max(1.0, 0.55 * float(good.sum()) + 0.45)
     map_power, map_times, map_order = order_blocks(
         low.values[:, None], LOW_SAMPLES_PER_REV, min(10.0, block_rev), 0.6, crank, HIGHEST_ORDER
     )
@@ -150,43 +179,45 @@ def build_angle_view(
     beat_rev = np.arange(int(total * BEAT_SAMPLES_PER_REV) - 1) / BEAT_SAMPLES_PER_REV
     beat_time = crank.time_at(beat_rev)
     beat = relative_envelopes(envelope, envelope_rate_hz, beat_time)
-    wide = np.column_stack([_together(beat, beat_hz, low, high) for low, high in WIDE_HZ])
     narrow_beat = relative_envelopes(narrow, narrow_rate_hz, beat_time)
-    bands, both = beat.shape[1], beat.shape[1] + wide.shape[1]
-    beat_blocks, beat_times, beat_order = order_blocks(
-        np.hstack([beat, wide, narrow_beat]),
-        BEAT_SAMPLES_PER_REV,
-        block_rev,
-        0.5,
-        crank,
-        BEAT_SAMPLES_PER_REV / 2 - 2,
-    )
-    beat_good = known_blocks(beat_times, known, block_rev, crank)
-    if not beat_good.any() or not map_good.any():
+    both, bands = np.hstack([beat, narrow_beat]), beat.shape[1]
+
+    def beats(rev: float) -> Beats | None:
+        power, at_s, orders = order_blocks(
+            both, BEAT_SAMPLES_PER_REV, rev, 0.5, crank, BEAT_SAMPLES_PER_REV / 2 - 2
+        )
+        power = power[known_blocks(at_s, known, rev, crank)]
+        if not len(power):
+            return None
+        mean = power.mean(axis=0)
+        parts = (orders, mean[:, :bands], mean[:, bands:], power[:, :, bands:])
+        return Beats(rev, _independent(len(power)), *(read_only(part) for part in parts))
+
+    long = beats(block_rev)
+    short = beats(short_rev) if short_rev < block_rev else long
+    if long is None or short is None or not map_good.any():
         return None
     return AngleView(
         crank=crank,
         revolutions=total,
         order=read_only(order),
         order_power=read_only(order_power),
-        averages=averages,
+        averages=_independent(int(good.sum())),
         map_order=read_only(map_order),
         map_power=read_only(map_power[map_good, :, 0]),
         map_time_s=read_only(map_times[map_good]),
         beat=read_only(beat),
         beat_time_s=read_only(beat_time),
-        beat_order=read_only(beat_order),
-        beat_power=read_only(beat_blocks[beat_good][:, :, :bands].mean(axis=0)),
-        wide=read_only(wide),
-        wide_power=read_only(beat_blocks[beat_good][:, :, bands:both].mean(axis=0)),
         narrow=read_only(narrow_beat),
-        narrow_power=read_only(beat_blocks[beat_good][:, :, both:].mean(axis=0)),
-        narrow_blocks=read_only(beat_blocks[beat_good][:, :, both:]),
-        beat_blocks=read_only(beat_blocks[beat_good][:, :, :bands]),
-        block_rev=block_rev,
+        long=long,
+        short=short,
         comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),
-        beat_block_time_s=read_only(beat_times[beat_good]),
     )
+
+
+def _independent(blocks: int) -> float:
+    """How many independent blocks so many that overlap by halves are worth."""
+    return max(1.0, 0.55 * blocks + 0.45)
 
 
 def relative_envelopes(
@@ -204,15 +235,6 @@ def relative_envelopes(
     values = amplitude[index] * (1 - part) + amplitude[np.minimum(index + 1, len(amplitude) - 1)] * part
     slow = smooth(smooth(values, 8 * BEAT_SAMPLES_PER_REV + 1), 8 * BEAT_SAMPLES_PER_REV + 1)
     return np.asarray(np.minimum(values / np.maximum(slow, 1e-10), 6.0) - 1.0)
-
-
-def _together(beat: FloatArray, beat_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    """Mean of the relative envelopes of the bands between two frequencies, weighed by their width."""
-    inside = (beat_hz > low_hz) & (beat_hz < high_hz)
-    if not inside.any():
-        return np.zeros(len(beat), np.float32)
-    weight = (beat_hz * inside / (beat_hz * inside).sum()).astype(np.float32)
-    return np.asarray(beat @ weight)
 
 
 def _comb_db(map_power: FloatArray, map_order: FloatArray) -> FloatArray:

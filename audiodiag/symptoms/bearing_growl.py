@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.angle_view import AngleView
-from audiodiag.symptoms.beats import engine_free_beats, excess_db
+from audiodiag.symptoms.angle_view import AngleView, Beats
+from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.narrow import PER_OCTAVE
 from audiodiag.symptoms.scene import Scene
@@ -51,19 +51,53 @@ MEASURES = (
         "In its sharpest band the sound is bursty by {value:.1f} (3: even, more: in strikes).",
     ),
     Measure("growl_share_db", "dB", "What beats carries {value:.1f} dB relative to the engine bay."),
-    Measure("growl_apart_db", "dB", "Apart from the pump's own turns and tones it beats by {value:.1f} dB."),
+    Measure("growl_apart_db", "dB", "Apart from the pump's own tone it beats by {value:.1f} dB."),
     Measure(
         "growl_apart_bands",
         "1",
-        "Apart from the pump's orders the strikes stand out in {value:.0%} of the bands.",
+        "Apart from the pump's tone the strikes stand out in {value:.0%} of the bands.",
     ),
-    Measure("growl_apart_loss_db", "dB", "Leaving out the pump's orders takes {value:.1f} dB off the beat."),
+    Measure("growl_apart_loss_db", "dB", "Leaving out the pump's tone takes {value:.1f} dB off the beat."),
     Measure(
         "growl_apart_constancy",
         "1",
-        "Apart from the pump's orders the strikes are there for {value:.0%} of the time.",
+        "Apart from the pump's tone the strikes are there for {value:.0%} of the time.",
     ),
-    Measure("growl_pump_db", "dB", "At the pump's own orders the envelope beats by {value:.1f} dB."),
+    Measure("growl_pump_db", "dB", "At the pump's own tone the envelope beats by {value:.1f} dB."),
+    Measure(
+        "growl_even_whole_db",
+        "dB",
+        "Where only strikes that hardly slip stand out, the envelope beats by {value:.1f} dB.",
+    ),
+    Measure(
+        "growl_even_order", "per crank turn", "Strikes that hardly slip come {value:.3f} times a crank turn."
+    ),
+    Measure(
+        "growl_even_second_db",
+        "dB",
+        "The line at twice the order of strikes that hardly slip stands {value:.1f} dB out.",
+    ),
+    Measure(
+        "growl_even_bare_db",
+        "dB",
+        "Strikes that hardly slip would leave the beat less bare by {value:.1f} dB.",
+    ),
+    Measure(
+        "growl_even_gap_db",
+        "dB",
+        "Strikes that hardly slip stand {value:.1f} dB further out than any other beat.",
+    ),
+    Measure("growl_even_constancy", "1", "Strikes that hardly slip are there for {value:.0%} of the time."),
+    Measure(
+        "growl_even_share_db",
+        "dB",
+        "What beats without slip carries {value:.1f} dB relative to the engine bay.",
+    ),
+    Measure(
+        "growl_even_apart_constancy",
+        "1",
+        "Apart from the pump's tone strikes that hardly slip are there for {value:.0%} of the time.",
+    ),
     Measure(
         "growl_beside_whine_db",
         "dB",
@@ -71,8 +105,10 @@ MEASURES = (
     ),
 )
 
+EVEN = tuple(
+    each.name.replace("growl_even_", "growl_", 1) for each in MEASURES if each.name.startswith("growl_even_")
+)
 LOWEST, HIGHEST = 1.7, 15.0
-PUMP_MULTIPLES = 12
 NARROW_SHARE = 2.0 ** (0.5 / PER_OCTAVE) - 2.0 ** (-0.5 / PER_OCTAVE)
 """Width of a narrow band over its centre."""
 FURTHEST_SHIFT = 0.025
@@ -88,9 +124,8 @@ BARE_FROM_DB = 6.0
 
 @dataclass(frozen=True)
 class PumpHeard:
-    """Pump turns a crank turn and order of its first tone, NaN where unknown; how far it stands out."""
+    """Order of the pump's first tone, NaN where unknown; how far it stands out."""
 
-    turns: float = float("nan")
     tone_order: float = float("nan")
     tone_db: float = float("nan")
 
@@ -98,17 +133,29 @@ class PumpHeard:
 def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     """Measure what speaks for a bearing growl; all NaN where the speed is unknown.
 
-    pump: what was heard of the pump before. Its turns, its vane tone and their sidebands beat in the
-    envelopes too, without any bearing; the measures named *apart* leave those orders out.
+    pump: what was heard of the pump before. Its vane tone beats in the envelopes too, without any bearing;
+    the measures named *apart* leave that order and its half out. Those named *even*
+    are of blocks four times as long, in which only strikes that hardly slip stand out, but further.
     """
-    count = len(scene.narrow_hz)
     pump = pump or PumpHeard()
-    if scene.angle is None or count == 0:
+    if scene.angle is None or len(scene.narrow_hz) == 0:
         return SymptomMeasurement(filled(MEASURES, {}))
-    angle = scene.angle
-    step = angle.beat_step
-    lines = np.clip(excess_db(angle, narrow=True), -3.0, 22.0)
-    near_engine = angle.near_engine(angle.beat_order) | _near_shifted_engine(angle)
+    values, level = _strikes(scene, scene.angle, scene.angle.short, pump)
+    values["growl_kurtosis"] = _kurtosis(engine_free_beats(scene.angle, narrow=True))
+    values["growl_beside_whine_db"] = pump.tone_db
+    even = values if scene.angle.long is scene.angle.short else None
+    even = even or _strikes(scene, scene.angle, scene.angle.long, pump)[0]
+    values |= {name.replace("growl_", "growl_even_", 1): even[name] for name in EVEN}
+    values = filled(MEASURES, values)
+    spans = ((0.0, round(scene.duration_s, 1)),)
+    return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+
+
+def _strikes(scene: Scene, angle: AngleView, beats: Beats, pump: PumpHeard) -> tuple[dict[str, float], float]:
+    """Search the strikes in blocks of one length: their measures, and the level of what beats, dB."""
+    count, step = len(scene.narrow_hz), beats.step
+    lines = np.clip(beats.narrow_excess_db, -3.0, 22.0)
+    near_engine = beats.near_engine(beats.order) | _near_shifted_engine(beats)
     masked = np.where(near_engine[:, None], 0.0, peaks_only(lines, 2, 0.0))
     wide, wider = spread_maximum(masked, 1), spread_maximum(masked, 2)
     grid = np.arange(LOWEST, HIGHEST, step)
@@ -134,13 +181,13 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     )
     line_db, harmonic_db = _loudest(first[best]), max(_loudest(second[best]), _loudest(third[best]), 0.0)
     pair_db = _pair_db(at(wide, order - shafts), at(wide, order + shafts), per_band[best])
-    near = np.abs(angle.beat_order - order) < max(0.03, 0.51 * step)
-    depth = float(np.sqrt(angle.narrow_power[near][:, strongest].max()))
-    blocks = angle.narrow_blocks[:, near][:, :, strongest].max(axis=1)
-    beside = np.abs(np.abs(angle.beat_order - order) - 0.2) < 0.1
-    around = np.median(angle.narrow_blocks[:, beside][:, :, strongest], axis=1)
-    rest = engine_free_beats(angle, narrow=True)
-    values = {
+    near = np.abs(beats.order - order) < max(0.03, 0.51 * step)
+    beside = np.abs(np.abs(beats.order - order) - 0.2) < 0.1
+    level = _level_db(scene, beats, near, beside)
+    of_pump = _of_pump(grid, pump, step)
+    kept = np.where(of_pump, -3.0, score)
+    apart = int(np.argmax(kept))
+    return {
         "growl_comb_db": float(score[best]),
         "growl_whole_db": float(score[best]) * (1.0 - min(slower_db, SLOWER_FULL_DB) / SLOWER_FULL_DB),
         "growl_order": order,
@@ -149,51 +196,44 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
         "growl_sideband_db": float(sides.max()),
         "growl_bare_db": max(line_db - BARE_FROM_DB - harmonic_db - pair_db, 0.0),
         "growl_gap_db": float(score[best] - others.max()),
-        "growl_depth": depth,
-        "growl_constancy": float(np.mean(blocks > 4.0 * around)),
+        "growl_depth": float(np.sqrt(beats.narrow_power[near][:, strongest].max())),
+        "growl_constancy": _constancy(beats, order, strongest),
         "growl_band_hz": float(scene.narrow_hz[strongest]),
         "growl_bands": float((first[best] > 3.0).mean()),
-        "growl_kurtosis": _kurtosis(rest),
-    }
-    level = _level_db(scene, angle, near, beside)
-    values["growl_share_db"] = level
-    of_pump = _of_pump(grid, pump, step)
-    kept = np.where(of_pump, -3.0, score)
-    apart = int(np.argmax(kept))
-    beats = np.abs(angle.beat_order - float(grid[apart])) < max(0.03, 0.51 * step)
-    column = int(np.argmax(per_band[apart]))
-    aside = np.abs(np.abs(angle.beat_order - float(grid[apart])) - 0.2) < 0.1
-    course = angle.narrow_blocks[:, beats][:, :, column].max(axis=1)
-    floor = np.median(angle.narrow_blocks[:, aside][:, :, column], axis=1)
-    values |= {
+        "growl_share_db": level,
         "growl_apart_db": float(kept[apart]),
         "growl_apart_bands": float((first[apart] > 3.0).mean()),
         "growl_apart_loss_db": float(score[best] - kept[apart]),
-        "growl_apart_constancy": float(np.mean(course > 4.0 * floor)),
+        "growl_apart_constancy": _constancy(beats, float(grid[apart]), int(np.argmax(per_band[apart]))),
         "growl_pump_db": float(score[of_pump].max()) if of_pump.any() else float("nan"),
-        "growl_beside_whine_db": pump.tone_db,
-    }
-    values = filled(MEASURES, values)
-    spans = ((0.0, round(scene.duration_s, 1)),)
-    return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
+    }, level
 
 
-def _near_shifted_engine(angle: AngleView) -> Mask:
+def _constancy(beats: Beats, order: float, column: int) -> float:
+    """Share of the blocks in which a band beats at an order, well above the orders beside it."""
+    away = np.abs(beats.order - order)
+    band = beats.narrow_blocks[:, :, column]
+    around = np.median(band[:, np.abs(away - 0.2) < 0.1], axis=1)
+    near = away < max(0.03, 0.51 * beats.step)
+    return float(np.mean(band[:, near].max(axis=1) > 4.0 * around))
+
+
+def _near_shifted_engine(beats: Beats) -> Mask:
     """Which lines belong to the engine's comb where the speed was heard a little too low or too high.
 
     The comb of half orders is searched within 2.5 % of the speed; where it stands out elsewhere than at the
     speed itself, its lines are the engine's as well.
     """
-    height = np.clip(excess_db(angle), -3.0, 12.0).mean(axis=1)
+    height = np.clip(beats.beat_excess_db, -3.0, 12.0).mean(axis=1)
     combs = np.arange(0.5, 8.1, 0.5)
     shifts = np.linspace(-FURTHEST_SHIFT, FURTHEST_SHIFT, 101)
-    index = np.round(combs[None, :] * (1.0 + shifts[:, None]) / angle.beat_step).astype(int)
+    index = np.round(combs[None, :] * (1.0 + shifts[:, None]) / beats.step).astype(int)
     score = height[np.minimum(index, len(height) - 1)].mean(axis=1)
     best = int(np.argmax(score))
     middle = np.abs(shifts) < 0.004
     if score[best] < score[middle].max() + SHIFT_GAIN_DB:
-        return np.zeros(len(angle.beat_order), bool)
-    return angle.near_engine(angle.beat_order / (1.0 + shifts[best]))
+        return np.zeros(len(beats.order), bool)
+    return beats.near_engine(beats.order / (1.0 + shifts[best]))
 
 
 def _slower_train_db(lines: FloatArray, order: float, near_engine: Mask, step: float) -> float:
@@ -230,25 +270,18 @@ def _pair_db(below: FloatArray, above: FloatArray, beat: FloatArray) -> float:
 
 
 def _of_pump(orders: FloatArray, pump: PumpHeard, step: float) -> Mask:
-    """Which orders are multiples of the pump's turns, or its tone and what its turns put beside it."""
-    places: list[float] = []
-    if np.isfinite(pump.turns):
-        places += [k * pump.turns for k in range(1, PUMP_MULTIPLES + 1)]
-    if np.isfinite(pump.tone_order):
-        around = (-2, -1, 0, 1, 2) if np.isfinite(pump.turns) else (0,)
-        turns = pump.turns if np.isfinite(pump.turns) else 0.0
-        places += [pump.tone_order / part + k * turns for part in (1, 2) for k in around]
-    if not places:
+    """Which orders are the pump's tone or its half."""
+    if not np.isfinite(pump.tone_order):
         return np.zeros(len(orders), bool)
-    away = np.abs(orders[:, None] - np.array(places)[None, :]).min(axis=1)
+    away = np.minimum(np.abs(orders - pump.tone_order), np.abs(orders - 0.5 * pump.tone_order))
     return np.asarray(away < np.maximum(2.5 * step, 0.004 * orders))
 
 
-def _level_db(scene: Scene, angle: AngleView, near: Mask, beside: Mask) -> float:
+def _level_db(scene: Scene, beats: Beats, near: Mask, beside: Mask) -> float:
     """Level of what beats at the found order: each band's power times twice the line's depth."""
     share = 0.0
     for column, band_hz in enumerate(scene.narrow_hz):
-        line = angle.narrow_power[near, column].max() - np.median(angle.narrow_power[beside, column])
+        line = beats.narrow_power[near, column].max() - np.median(beats.narrow_power[beside, column])
         part = min(2.0 * float(np.sqrt(max(float(line), 0.0))), 1.0)
         share += part * float(np.median(scene.density_at(band_hz))) * band_hz * NARROW_SHARE
     return float(decibels(share * 2.0 / scene.sample_rate_hz / max(scene.engine_power, TINY)))

@@ -12,17 +12,9 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, AngleView
 from audiodiag.symptoms.spectra import smooth
 
-__all__ = ["engine_free_beats", "excess_db"]
+__all__ = ["engine_free_beats"]
 
 CYCLES_AROUND = 13
-
-
-def excess_db(angle: AngleView, *, narrow: bool = False) -> FloatArray:
-    """Height of every envelope line above its surroundings within 0.8 orders, dB, shape (orders, bands).
-
-    narrow: of the narrow bands.
-    """
-    return angle.narrow_excess_db if narrow else angle.beat_excess_db
 
 
 def engine_free_beats(angle: AngleView, *, keep_slow: bool = False, narrow: bool = False) -> FloatArray:

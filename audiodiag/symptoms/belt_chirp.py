@@ -12,8 +12,8 @@ import scipy.fft
 from scipy.ndimage import median_filter
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView
-from audiodiag.symptoms.beats import engine_free_beats, excess_db
+from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView, Beats
+from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
@@ -123,8 +123,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
 
 def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
     """Best comb at a belt's and at a pulley's order; and the bands that show the belt's comb best."""
-    step = angle.beat_step
-    lines = _lines_off_engine(angle, angle.beat_order, excess_db(angle)[:, columns])
+    step = angle.long.step
+    lines = _lines_off_engine(angle.long, angle.beat_excess_db[:, columns])
     belt = np.arange(*BELT_ORDERS, step / 4)
     pulley = np.arange(0.85, 1.65, step / 3)
     score = _comb(lines, step, belt, 6)
@@ -140,10 +140,10 @@ def _combs(angle: AngleView, columns: Index) -> tuple[dict[str, float], Index]:
     }, columns[order]
 
 
-def _lines_off_engine(angle: AngleView, order: FloatArray, excess: FloatArray) -> FloatArray:
+def _lines_off_engine(beats: Beats, excess: FloatArray) -> FloatArray:
     """Lines of the envelopes that stand out and are none of the engine's, dB, shape (orders, bands)."""
     lines = np.clip(excess, -3.0, 15.0)
-    lines = np.where(angle.near_engine(order)[:, None], 0.0, peaks_only(lines, 2, 0.0))
+    lines = np.where(beats.near_engine(beats.order)[:, None], 0.0, peaks_only(lines, 2, 0.0))
     return spread_maximum(lines, 1)
 
 
@@ -162,9 +162,9 @@ def _narrow(scene: Scene, angle: AngleView) -> tuple[dict[str, float], Mask]:
     columns = np.flatnonzero(scene.narrow_hz > LOWEST_NARROW_HZ)
     if len(columns) < FEWEST_NARROW:
         return {}, np.zeros(len(scene.time_s), bool)
-    step = angle.beat_step
+    step = angle.long.step
     belt = np.arange(*BELT_ORDERS, step / 4)
-    lines = _lines_off_engine(angle, angle.beat_order, excess_db(angle, narrow=True)[:, columns])
+    lines = _lines_off_engine(angle.long, angle.narrow_excess_db[:, columns])
     score = _comb(lines, step, belt, 6)
     place, band = np.unravel_index(int(np.argmax(score)), score.shape)
     comb_db = float(score[place, band])

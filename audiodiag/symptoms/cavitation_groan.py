@@ -12,6 +12,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import AngleView
 from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
+from audiodiag.symptoms.pump_beats import turn_beats
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
@@ -21,12 +22,9 @@ from audiodiag.symptoms.spectra import (
     decibels,
     doublings,
     half_order_distance,
-    lines_above_floor,
-    peaks_only,
     percentile,
     smooth,
     spans_of,
-    spread_maximum,
 )
 
 __all__ = ["MEASURES", "measure"]
@@ -118,10 +116,10 @@ MEASURES = (
     Measure("groan_share_db", "dB", "What swells carries {value:.1f} dB relative to the engine bay."),
 )
 
-RATIOS = (0.85, 1.65)
 SWELL_SHARE = 0.08
 """A swell counts from this share of its rise in decibels."""
-VANES = (7, 8, 9, 10, 11, 12, 13)
+BEATS_BELOW_HZ = 3000.0
+"""Bands below this tell at which turns the noise beats: above, other sounds beat as well (by simulation)."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -144,7 +142,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "groan_dip_correlation": correlation(track, bridge(scene.dip_percent)),
     }
     if scene.angle is not None and scene.beat_hz.size:
-        values |= _beats(scene.angle)
+        values |= _beats(scene, scene.angle, track)
         values |= _roughness(scene, scene.angle, loud, calm)
         values["groan_floor_rise_db"] = _floor_rise_db(scene.angle)
         comb = np.interp(scene.time_s, scene.angle.map_time_s, scene.angle.comb_db)
@@ -188,30 +186,20 @@ def _flatness_db(scene: Scene, loud: Mask, calm: Mask) -> float:
     return float(decibels(ratio).mean() - decibels(float(ratio.mean())))
 
 
-def _beats(angle: AngleView) -> dict[str, float]:
-    """The best R by its beats at R, 2R and R z off the half orders."""
-    step = angle.beat_step
-    together = lines_above_floor(angle.wide_power[:, 0], int(0.8 / step), angle.averages)
-    excess = peaks_only(np.clip(together, -3.0, 12.0), 2, 0.0)
-    excess = spread_maximum(np.where(angle.near_engine(angle.beat_order), 0.0, excess), 1)
-    ratios = np.arange(RATIOS[0], RATIOS[1], step / 2)
-
-    def at(orders: FloatArray) -> FloatArray:
-        index = np.round(orders / step).astype(int)
-        return np.where(index < len(excess), excess[np.minimum(index, len(excess) - 1)], 0.0)
-
-    turns = at(ratios) + at(2 * ratios) + 0.5 * np.clip(at(4 * ratios), 0, None)
-    vanes = np.array(
-        [at(z * ratios) + at((z - 1) * ratios) * 0.25 + at((z + 1) * ratios) * 0.25 for z in VANES]
+def _beats(scene: Scene, angle: AngleView, track: FloatArray) -> dict[str, float]:
+    """The ratio of a pump's turns at which the noise beats furthest, by its loud stretches above all."""
+    low, high = np.percentile(track, 30.0), np.percentile(track, 92.0)
+    loud = np.clip((track - low) / max(float(high - low), 1.0), 0.0, 1.0)
+    found = turn_beats(
+        angle.beat[:, scene.beat_hz < BEATS_BELOW_HZ], np.interp(angle.beat_time_s, scene.time_s, loud)
     )
-    score = turns + 0.7 * np.clip(vanes.max(axis=0), 0, None)
-    best = int(np.argmax(score))
-    others = score[np.abs(ratios - ratios[best]) > 0.06]
+    if found is None:
+        return {}
     return {
-        "groan_beat_db": score[best],
-        "groan_beat_ratio": ratios[best],
-        "groan_beat_gap_db": score[best] - others.max(),
-        "groan_vane_beat_db": float(vanes.max()),
+        "groan_beat_db": found.height_db,
+        "groan_beat_ratio": found.ratio,
+        "groan_beat_gap_db": found.gap_db,
+        "groan_vane_beat_db": found.vane_db,
     }
 
 

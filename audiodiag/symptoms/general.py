@@ -81,13 +81,13 @@ def measure(scene: Scene) -> SymptomMeasurement:
         near = half_order_distance(scene.angle.order) < 0.06
         power = scene.angle.order_power
         values["engine_comb_share"] = float(power[low & near].sum() / max(float(power[low].sum()), TINY))
-        beats = scene.angle.beat_order
+        beats = scene.angle.long.order
         on = (beats > 0.4) & (beats < 8.1) & (half_order_distance(beats) < 0.03)
         off = (beats > 0.4) & (beats < 8.1) & (half_order_distance(beats) > 0.1)
         if scene.beat_hz.size:
-            between = np.median(scene.angle.beat_power[off], axis=0)
+            between = np.median(scene.angle.long.beat_power[off], axis=0)
             values["engine_beat_db"] = float(
-                (decibels(scene.angle.beat_power[on].mean(axis=0)) - decibels(between)).mean()
+                (decibels(scene.angle.long.beat_power[on].mean(axis=0)) - decibels(between)).mean()
             )
         rpm = scene.rpm[np.isfinite(scene.rpm)]
         values["speed_unsteadiness_percent"] = float(100.0 * rpm.std() / rpm.mean())

@@ -167,7 +167,6 @@ def build_scene(
             rpm,
             envelope,
             envelope_rate_hz,
-            beat_hz,
             narrow,
             narrow_rate_hz,
         )

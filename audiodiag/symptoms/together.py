@@ -48,6 +48,11 @@ MEASURES = (
         "Counted by how it lasts and rings and keeps off the pump's tone and the belt's turns, the beat "
         "stands {value:.1f} dB out.",
     ),
+    Measure(
+        "growl_even_lone_db",
+        "dB",
+        "Counted alike, what beats without slip stands {value:.1f} dB out.",
+    ),
 )
 
 LOCKED = 0.005
@@ -87,7 +92,8 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
         "whine_free_comb_db": _free_comb_db(values),
         "whine_loud_comb_db": _free_comb_db(values) * _ramp(_of(values, "whine_share_db"), LOUD_DB),
         "hiss_merit_db": _hiss_db(values),
-        "growl_lone_db": _lone_db(values),
+        "growl_lone_db": _lone_db(values, "growl_"),
+        "growl_even_lone_db": _lone_db(values, "growl_even_"),
     }
     wanders = _ramp(_of(values, "squeal_wander_percent", 0.0), WANDER_PERCENT)
     tone_db, overtone_db = _of(values, "squeal_prominence_db"), _of(values, "squeal_harmonic_db")
@@ -118,10 +124,10 @@ def _hiss_db(values: Mapping[str, float]) -> float:
     return step_db * lasting * steady * toneless * covered * high
 
 
-def _lone_db(values: Mapping[str, float]) -> float:
+def _lone_db(values: Mapping[str, float], kind: str) -> float:
     """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or to
     the tone of a pump that whines, the barer it stands, and the less of the time it is there."""
-    order, beat_db = _of(values, "growl_order"), _of(values, "growl_whole_db")
+    order, beat_db = _of(values, f"{kind}order"), _of(values, f"{kind}whole_db")
     if math.isnan(order) or math.isnan(beat_db):
         return math.nan
     belt, tone = _of(values, "chirp_belt_order"), _of(values, "whine_order")
@@ -132,8 +138,8 @@ def _lone_db(values: Mapping[str, float]) -> float:
     if not math.isnan(tone):
         away = min(abs(order - part * tone) for part in TONE_PARTS) / TONE_WIDTH
         of_tone = math.exp(-0.5 * away**2) * _ramp(_of(values, "whine_comb_db", 0.0), TONE_COMB_DB)
-    rings = 1.0 - _ramp(_of(values, "growl_bare_db", 0.0), BARE_DB)
-    lasts = LASTING_LEAST + (1.0 - LASTING_LEAST) * _ramp(_of(values, "growl_constancy", 0.0), LASTING)
+    rings = 1.0 - _ramp(_of(values, f"{kind}bare_db", 0.0), BARE_DB)
+    lasts = LASTING_LEAST + (1.0 - LASTING_LEAST) * _ramp(_of(values, f"{kind}constancy", 0.0), LASTING)
     return beat_db * (1.0 - of_belt) * (1.0 - of_tone) * rings * lasts
 
 

@@ -1,0 +1,131 @@
+"""How far does noise beat at the turns of a pump, for every ratio of turns that a pump may have?
+
+What collapses on the suction side swells at R, 2R and R z beats a crank turn, in all bands of the noise but
+deepest in the lower ones. The lines are thin, since a pump turns as the crankshaft does: taken over the whole
+clip they stand out furthest, over some ninety turns they stand the creep of a belt under load. So every band
+is looked at in both, as it is and with its loud stretches weighed up, each against its own surroundings; a
+line on the engine's half orders counts for nobody.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+
+from audiodiag.records import FloatArray
+from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV
+from audiodiag.symptoms.spectra import TINY, Mask, decibels, half_order_distance
+
+__all__ = ["RATIOS", "TurnBeats", "turn_beats"]
+
+RATIOS = np.arange(0.82, 1.68, 0.001)
+"""Pump turns per crank turn that are searched: more than is common on either side."""
+VANES = (7, 8, 9, 10, 11, 12, 13)
+LENGTHS_REV = (90.0, 1000.0)
+"""Revolutions taken at once, the whole clip where it has fewer."""
+TURN, TWICE, VANE = 0.8, 1.2, 0.5
+"""How much the beats at R, 2R and R z count (by simulation)."""
+LOWEST_DB, HIGHEST_DB = -3.0, 10.0
+"""Between these a line counts; what lies on the engine's lines counts as the lowest."""
+AROUND_ORDERS = 0.8
+"""Width of the surroundings, of lines that are no engine's."""
+LOWEST_ORDER, HIGHEST_ORDER = 0.3, 23.0
+PADDED = 4
+FEWEST_REV = 12
+EVEN_SHARE = 0.25
+"""How much the calmest stretch counts where the loud ones are weighed up."""
+APART = 0.04
+"""Ratios further apart than this are different beats."""
+
+
+@dataclass(frozen=True)
+class TurnBeats:
+    """The ratio at which noise beats furthest: ``ratio`` per crank turn, how far, and against other ratios.
+
+    height_db: mean over bands, lengths and weights of the weighed heights at R, 2R and R z. gap_db: how much
+    further than at any other ratio. vane_db: mean height at R z alone.
+    """
+
+    ratio: float
+    height_db: float
+    gap_db: float
+    vane_db: float
+
+
+def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
+    """Find the ratio at which the envelopes of noise beat furthest, None where they are too short.
+
+    Parameters
+    ----------
+    bands:
+        Relative envelopes over crank angle, shape (r, b), ``BEAT_SAMPLES_PER_REV`` a turn.
+    loud:
+        How far each instant belongs to the loud stretches, 0 to 1, shape (r,).
+
+    >>> rev = np.arange(100 * BEAT_SAMPLES_PER_REV) / BEAT_SAMPLES_PER_REV
+    >>> noise = np.random.default_rng(1).standard_normal((len(rev), 2))
+    >>> beating = 0.2 * np.sin(2 * np.pi * 2.46 * rev)[:, None] + noise
+    >>> found = turn_beats(beating, np.ones(len(rev)))
+    >>> round(found.ratio, 2), found.gap_db > 3.0
+    (1.23, True)
+    """
+    if len(bands) < FEWEST_REV * BEAT_SAMPLES_PER_REV or bands.shape[1] == 0:
+        return None
+    turns, vane, count = np.zeros(len(RATIOS)), np.zeros(len(RATIOS)), 0
+    level = (bands - bands.mean(axis=0)).astype(np.float32)
+    for weight in (np.ones(len(bands)), EVEN_SHARE + (1.0 - EVEN_SHARE) * loud):
+        weighed = level * weight[:, None].astype(np.float32)
+        for length_rev in LENGTHS_REV:
+            step, height_db = _heights_db(weighed, min(int(length_rev * BEAT_SAMPLES_PER_REV), len(bands)))
+            of_vanes = np.max([_at(height_db, vanes * RATIOS, step) for vanes in VANES], axis=0)
+            turns += (TURN * _at(height_db, RATIOS, step) + TWICE * _at(height_db, 2.0 * RATIOS, step)).sum(
+                axis=1
+            )
+            vane += of_vanes.sum(axis=1)
+            count += bands.shape[1]
+    score = (turns + VANE * vane) / count
+    best = int(np.argmax(score))
+    others = score[np.abs(RATIOS - RATIOS[best]) > APART]
+    return TurnBeats(
+        float(RATIOS[best]), float(score[best]), float(score[best] - others.max()), float(vane[best] / count)
+    )
+
+
+def _at(height_db: FloatArray, orders: FloatArray, step: float) -> FloatArray:
+    """Heights at the orders, shape (orders, bands)."""
+    return np.asarray(height_db[np.minimum(np.round(orders / step).astype(int), len(height_db) - 1)])
+
+
+def _heights_db(values: FloatArray, length: int) -> tuple[float, FloatArray]:
+    """Spacing of the orders and height of each line over its surroundings, dB, shape (orders, bands)."""
+    starts = range(0, len(values) - length + 1, max(length // 2, 1))
+    size = scipy.fft.next_fast_len(PADDED * length, real=True)
+    order = np.arange(size // 2 + 1) * BEAT_SAMPLES_PER_REV / size
+    kept = order < HIGHEST_ORDER
+    order, step = order[kept], float(order[1])
+    window = np.hanning(length + 2)[1:-1].astype(np.float32)[:, None]
+    power = np.zeros((len(order), values.shape[1]))
+    for start in starts:
+        block = values[start : start + length]
+        lines = scipy.fft.rfft((block - block.mean(axis=0)) * window, size, axis=0)[kept]
+        power += lines.real**2 + lines.imag**2
+    width = BEAT_SAMPLES_PER_REV / length
+    free = half_order_distance(order) > 1.6 * width + 0.002 * np.minimum(order, 10.0)
+    above = np.where(free[:, None], power / np.maximum(_around(power, order, free, step), TINY), 0.0)
+    near = 2 * max(int(0.5 * width / step), 0) + 1
+    above = np.where(free[:, None], maximum_filter1d(above, max(near, 3), axis=0), 0.0)
+    return step, np.clip(decibels(np.maximum(above, 0.1)), LOWEST_DB, HIGHEST_DB)
+
+
+def _around(power: FloatArray, order: FloatArray, free: Mask, step: float) -> FloatArray:
+    """Mean power that plain noise would have at each line: the median of the free lines around it."""
+    wide = max(int(AROUND_ORDERS / step) | 1, 5)
+    floor = np.empty_like(power)
+    for column in range(power.shape[1]):
+        middle = median_filter(power[free, column], wide, mode="nearest") / np.log(2.0)
+        even = uniform_filter1d(middle, wide // 2 | 1, mode="nearest")
+        floor[:, column] = np.interp(order, order[free], even)
+    return floor
