@@ -41,6 +41,8 @@ BEAT_SAMPLES_PER_REV = 48
 LONG_REV, SHORT_REV = 160.0, 40.0
 """Revolutions of a block: in the long ones what turns evenly stands out furthest and nearest beside the
 engine's lines, the short ones stand the creep of a belt and the slip of balls."""
+FLOOR_STEP = 0.0125
+"""Spacing, in orders, that is close enough for the surroundings of a line."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,12 +69,16 @@ class Beats:
     @cached_property
     def beat_excess_db(self) -> FloatArray:
         """Height of every line above its surroundings within 0.8 orders, dB, shape (q, bands)."""
-        return read_only(lines_above_floor(self.beat_power, int(0.8 / self.step), self.averages))
+        return read_only(self._excess_db(self.beat_power))
 
     @cached_property
     def narrow_excess_db(self) -> FloatArray:
         """The same of the narrow bands."""
-        return read_only(lines_above_floor(self.narrow_power, int(0.8 / self.step), self.averages))
+        return read_only(self._excess_db(self.narrow_power))
+
+    def _excess_db(self, power: FloatArray) -> FloatArray:
+        every = max(round(FLOOR_STEP / self.step), 1)
+        return lines_above_floor(power, int(0.8 / self.step), self.averages, every=every)
 
     def near_engine(self, order: FloatArray) -> Mask:
         """Which orders lie within the width that a line of the engine's comb takes up in these blocks."""
@@ -257,16 +263,16 @@ def order_blocks(
     hop = max(int(length * (1.0 - overlap)), 1)
     starts = np.arange(0, len(values) - length + 1, hop)
     window = np.hanning(length + 2)[1:-1].astype(np.float32)
-    scale = np.float32(2.0 / window.sum())
+    window *= np.float32(2.0 / window.sum())
     size = scipy.fft.next_fast_len(2 * length, real=True)
     order = np.arange(size // 2 + 1) * per_rev / size
     kept = order <= top
+    columns = np.ascontiguousarray(values.T, dtype=np.float32)
     power = np.empty((len(starts), int(kept.sum()), values.shape[1]), np.float32)
     for i, start in enumerate(starts):
-        block = values[start : start + length].astype(np.float32)
-        block = (block - block.mean(axis=0)) * (window * scale)[:, None]
-        lines = scipy.fft.rfft(block, size, axis=0)[kept]
-        power[i] = lines.real**2 + lines.imag**2
+        block = columns[:, start : start + length]
+        lines = scipy.fft.rfft((block - block.mean(axis=1, keepdims=True)) * window, size, axis=1)[:, kept]
+        power[i] = (lines.real**2 + lines.imag**2).T
     return power, crank.time_at((starts + length / 2) / per_rev), order[kept]
 
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.medians import running_median
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV
 from audiodiag.symptoms.spectra import TINY, Mask, decibels, half_order_distance
 
@@ -121,11 +122,12 @@ def _heights_db(values: FloatArray, length: int) -> tuple[float, FloatArray]:
 
 
 def _around(power: FloatArray, order: FloatArray, free: Mask, step: float) -> FloatArray:
-    """Mean power that plain noise would have at each line: the median of the free lines around it."""
-    wide = max(int(AROUND_ORDERS / step) | 1, 5)
-    floor = np.empty_like(power)
-    for column in range(power.shape[1]):
-        middle = median_filter(power[free, column], wide, mode="nearest") / np.log(2.0)
-        even = uniform_filter1d(middle, wide // 2 | 1, mode="nearest")
-        floor[:, column] = np.interp(order, order[free], even)
-    return floor
+    """Mean power that plain noise would have at each line: the median of the free lines around it.
+
+    Lines of a padded spectrum say the same as their neighbours: every ``PADDED``-th is enough.
+    """
+    at, kept = order[free][::PADDED], power[free][::PADDED]
+    wide = max(int(AROUND_ORDERS / step / PADDED) | 1, 5)
+    middle = running_median(kept, wide, axis=0, mode="nearest") / np.log(2.0)
+    even = uniform_filter1d(middle, wide // 2 | 1, axis=0, mode="nearest")
+    return np.column_stack([np.interp(order, at, column) for column in even.T])

@@ -115,9 +115,19 @@ def noise_reach_db(averages: float, lines: float) -> float:
     return float(10.0 * np.log10(quantile / median))
 
 
-def lines_above_floor(power: FloatArray, half_width: int, averages: float) -> FloatArray:
-    """Level of every line above the median of its neighbourhood, less what plain noise reaches, in dB."""
-    floor = surroundings(power, half_width)
+def lines_above_floor(power: FloatArray, half_width: int, averages: float, *, every: int = 1) -> FloatArray:
+    """Level of every line above the median of its neighbourhood, less what plain noise reaches, in dB.
+
+    power: shape (n,) or (n, columns). every: the median is taken of every so many lines, at each of those.
+    """
+    if every > 1:
+        some = surroundings(power[::every], half_width // every)
+        place = np.minimum(np.arange(len(power)) / every, len(some) - 1.0)
+        index = np.minimum(place.astype(int), max(len(some) - 2, 0))
+        part = (place - index).reshape(-1, *[1] * (power.ndim - 1)).astype(power.dtype)
+        floor = some[index] * (1 - part) + some[np.minimum(index + 1, len(some) - 1)] * part
+    else:
+        floor = surroundings(power, half_width)
     return decibels(power / np.maximum(floor, TINY)) - noise_reach_db(averages, 50.0)
 
 
