@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -180,7 +181,7 @@ def _families(trained: Trained) -> str:
     lines = []
     for symptom, own in trained.chosen.items():
         cells = [
-            f"{score.log_loss:.3f} ({score.variant_log_loss:.3f}; {score.bay_log_loss:.3f})"
+            f"{_loss(score.log_loss)} ({_loss(score.variant_log_loss)}; {_loss(score.bay_log_loss)})"
             for score in own.scores
         ]
         kept = names.index(own.candidate.name)
@@ -188,6 +189,11 @@ def _families(trained: Trained) -> str:
         laws = [law.law for law in (own.calibration.right, own.calibration.astray) if law is not None]
         lines.append((symptom, *cells, ", ".join(laws)))
     return _table(("symptom", *names, "calibrated by"), lines)
+
+
+def _loss(value: float) -> str:
+    """Write a log loss, *none* where nothing could be left out."""
+    return "none" if math.isnan(value) else f"{value:.3f}"
 
 
 def _scores(scores: Iterable[SymptomScores]) -> str:

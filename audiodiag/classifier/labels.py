@@ -43,7 +43,7 @@ LABEL_ENDING = ".labels.toml"
 TRUTH_ENDING = ".truth.json"
 ALL_OTHERS = "all_others"
 _KEYS = ("heard", "absent", "cylinders", "car")
-_FIRST_GROUP = 10**15
+_FIRST_GROUP = 10**16
 """Groups of labelled clips start here, above all seeds."""
 
 

@@ -302,6 +302,7 @@ def test_the_card_tells_data_scores_and_limits(trained: Trained) -> None:
     for symptom in SYMPTOMS:
         assert card.count(f"| {symptom} |") >= 4
     assert "simulated clips" in card
+    assert "nan" not in card
 
 
 def test_the_model_tells_how_often_each_symptom_was_there(trained: Trained) -> None:

@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from audiodiag.classifier import labels
 from audiodiag.classifier import train as training
 from audiodiag.classifier.card import card_text
 from audiodiag.classifier.compare import plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import BAYS, Recipe, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import BAYS, Recipe, others, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
@@ -24,6 +25,7 @@ from audiodiag.classifier.store import Model, load_model, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
 from audiodiag.classifier.table import Row, Table
 from audiodiag.errors import ClipError, UsageError
+from audiodiag.options import TRAIN_OPTIONS
 from audiodiag.records import SYMPTOMS
 from tests.classifier.made_up import made_up_rows
 
@@ -339,3 +341,9 @@ def test_a_labelled_clip_that_cannot_be_read_is_refused_before_the_long_work(
     monkeypatch.setattr(training, "rows_from_recipes", too_early)
     with pytest.raises(ClipError, match=r"van\.wav"):
         training.train(clips=40, out=tmp_path / "out", add=tmp_path, demo=tmp_path)
+
+
+def test_labelled_clips_share_no_group_with_a_simulated_one() -> None:
+    last = next(int(option.high) for option in TRAIN_OPTIONS if option.flag == "--seed" and option.high)
+    seeds = [recipe.seed for recipe in (*plan(3, seed=last), *others(30, seed=last))]
+    assert max(seeds) < labels._FIRST_GROUP
