@@ -45,13 +45,23 @@ MEASURES = (
     Measure(
         "growl_lone_db",
         "dB",
-        "Counted by how it lasts and rings and keeps off the pump's tone and the belt's turns, the beat "
+        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat "
         "stands {value:.1f} dB out.",
     ),
     Measure(
         "growl_even_lone_db",
         "dB",
         "Counted alike, what beats without slip stands {value:.1f} dB out.",
+    ),
+    Measure(
+        "groan_own_beat_db",
+        "dB",
+        "Counted only as far as no whine beats there, the noise beats at the pump's turns by {value:.1f} dB.",
+    ),
+    Measure(
+        "groan_own_gap_db",
+        "dB",
+        "Counted alike, this beat stands {value:.1f} dB further out than any other.",
     ),
 )
 
@@ -73,6 +83,12 @@ theirs, and by how much the beat may stand bare."""
 BELT_WIDTH, BELT_TURNS, TONE_WIDTH, TONE_PARTS = 0.03, 20, 0.04, (0.5, 1.0, 2.0)
 """How near, in orders, a beat must come to a multiple of the belt's turns, and up to which multiple; how near
 to the pump's tone, and to which parts of it."""
+TURNS_GAP_DB, TURNS_WIDTH = (2.0, 6.0), 0.03
+"""By how much the pump's turns must stand out of the noise, from where to where, for a beat at a multiple of
+them to be held for theirs; and how near, in orders, it must come to one."""
+WHINE_COMB_DB, WHINE_VANES, WHINE_WIDTH = (4.0, 12.0), (6.5, 28.5), 0.04
+"""Height of a whine's comb from where to where it is held for what beats; how many tones a turn a pump may
+have; and how near to a whole number of them, a turn, its tone must lie."""
 LASTING, LASTING_LEAST = (0.3, 0.9), 0.5
 """Share of the time from where to where strikes last, and what the share is worth that do not."""
 
@@ -95,6 +111,9 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
         "growl_lone_db": _lone_db(values, "growl_"),
         "growl_even_lone_db": _lone_db(values, "growl_even_"),
     }
+    no_whine = 1.0 - _whine_beats(values)
+    joined["groan_own_beat_db"] = no_whine * _of(values, "groan_beat_db")
+    joined["groan_own_gap_db"] = no_whine * _of(values, "groan_beat_gap_db")
     wanders = _ramp(_of(values, "squeal_wander_percent", 0.0), WANDER_PERCENT)
     tone_db, overtone_db = _of(values, "squeal_prominence_db"), _of(values, "squeal_harmonic_db")
     joined["squeal_restless_db"] = wanders * tone_db * _ramp(_of(values, "squeal_hump_db", 0.0), HUMP_DB)
@@ -125,8 +144,8 @@ def _hiss_db(values: Mapping[str, float]) -> float:
 
 
 def _lone_db(values: Mapping[str, float], kind: str) -> float:
-    """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or to
-    the tone of a pump that whines, the barer it stands, and the less of the time it is there."""
+    """The beat of strikes, less the nearer it comes to a multiple of the turns of a belt that chirps or of a
+    pump that is heard, or to its tone, the barer it stands, and the less of the time it is there."""
     order, beat_db = _of(values, f"{kind}order"), _of(values, f"{kind}whole_db")
     if math.isnan(order) or math.isnan(beat_db):
         return math.nan
@@ -140,7 +159,30 @@ def _lone_db(values: Mapping[str, float], kind: str) -> float:
         of_tone = math.exp(-0.5 * away**2) * _ramp(_of(values, "whine_comb_db", 0.0), TONE_COMB_DB)
     rings = 1.0 - _ramp(_of(values, f"{kind}bare_db", 0.0), BARE_DB)
     lasts = LASTING_LEAST + (1.0 - LASTING_LEAST) * _ramp(_of(values, f"{kind}constancy", 0.0), LASTING)
-    return beat_db * (1.0 - of_belt) * (1.0 - of_tone) * rings * lasts
+    return beat_db * (1.0 - of_belt) * (1.0 - of_tone) * (1.0 - _of_turns(values, order)) * rings * lasts
+
+
+def _of_turns(values: Mapping[str, float], order: float) -> float:
+    """How far a beat is that of the pump's turns: a multiple of them from the second on, where they beat."""
+    turns = _of(values, "groan_beat_ratio")
+    if math.isnan(turns) or round(order / turns) < 2:
+        return 0.0
+    away = (order - turns * round(order / turns)) / TURNS_WIDTH
+    return math.exp(-0.5 * away**2) * _ramp(_of(values, "groan_beat_gap_db", 0.0), TURNS_GAP_DB)
+
+
+def _whine_beats(values: Mapping[str, float]) -> float:
+    """How far a whine accounts for what beats at the pump's turns: its tones shake every band they lie in.
+
+    A comb that stands out counts a half for its loudness and a half for its being a whole number of tones
+    each of those turns.
+    """
+    tones = _of(values, "whine_order") / _of(values, "groan_beat_ratio")
+    whole = 0.0
+    if WHINE_VANES[0] < tones < WHINE_VANES[1]:
+        whole = math.exp(-0.5 * ((tones - round(tones)) / WHINE_WIDTH) ** 2)
+    loud = _ramp(_of(values, "whine_share_db", LOUD_DB[0]), LOUD_DB)
+    return _ramp(_of(values, "whine_comb_db", 0.0), WHINE_COMB_DB) * 0.5 * (whole + loud)
 
 
 def _of(values: Mapping[str, float], name: str, missing: float = math.nan) -> float:
