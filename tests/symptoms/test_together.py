@@ -29,6 +29,7 @@ GROWL = {
     "whine_order": 7.42 + 0.4,
     "whine_comb_db": 14.0,
 }
+GROAN = {"groan_beat_db": 12.0, "groan_beat_gap_db": 8.0, "groan_beat_ratio": 1.21}
 WHINE = {"whine_comb_db": 20.0, "whine_order": 11.3, "whine_share_db": -3.0}
 
 
@@ -54,6 +55,13 @@ def test_nothing_measured_gives_nothing() -> None:
         (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"whine_order": 7.42}),
         (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"whine_order": 3.71}),
         (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"growl_bare_db": 9.0}),
+        (
+            GROWL | GROAN | {"chirp_belt_order": 0.6},
+            "growl_lone_db",
+            {"groan_beat_ratio": GROWL["growl_order"] / 3},
+        ),
+        (GROAN, "groan_own_gap_db", WHINE | {"whine_order": 11 * 1.21, "whine_share_db": 0.0}),
+        (GROAN, "groan_own_beat_db", WHINE | {"whine_order": 11 * 1.21, "whine_share_db": 0.0}),
     ],
 )
 def test_one_that_is_lacking_takes_all_away(
@@ -120,3 +128,18 @@ def test_strikes_once_a_pulley_turn_are_no_growl_at_twice_their_order() -> None:
     assert bearing["growl_whole_db"] > 0.9 * bearing["growl_comb_db"] > 8.0
     assert pulley["growl_comb_db"] > 8.0
     assert pulley["growl_whole_db"] < 0.3 * pulley["growl_comb_db"]
+
+
+def test_a_whine_that_is_no_whole_number_of_tones_or_soft_explains_half_of_the_pumps_beat() -> None:
+    whole = together(GROAN)["groan_own_gap_db"]
+    assert whole == GROAN["groan_beat_gap_db"]
+    soft = together(GROAN | WHINE | {"whine_order": 11 * 1.21, "whine_share_db": -30.0})
+    other = together(GROAN | WHINE | {"whine_order": 11.5 * 1.21, "whine_share_db": 0.0})
+    assert soft["groan_own_gap_db"] == pytest.approx(0.5 * whole, abs=0.01)
+    assert other["groan_own_gap_db"] == pytest.approx(0.5 * whole, abs=0.01)
+
+
+def test_what_beats_without_slip_is_counted_as_the_other_beat_is() -> None:
+    even = {name.replace("growl_", "growl_even_"): value for name, value in GROWL.items()}
+    joined = together(GROWL | even | {"chirp_belt_order": 0.6})
+    assert joined["growl_even_lone_db"] == joined["growl_lone_db"] > 5.0
