@@ -114,7 +114,7 @@ def _heights_db(values: FloatArray, length: int) -> tuple[float, FloatArray]:
         lines = scipy.fft.rfft((block - block.mean(axis=0)) * window, size, axis=0)[kept]
         power += lines.real**2 + lines.imag**2
     width = BEAT_SAMPLES_PER_REV / length
-    free = half_order_distance(order) > 1.6 * width + 0.002 * np.minimum(order, 10.0)
+    free = half_order_distance(order) > 2.2 * width + 0.002 * np.minimum(order, 10.0)
     above = np.where(free[:, None], power / np.maximum(_around(power, order, free, step), TINY), 0.0)
     near = 2 * max(int(0.5 * width / step), 0) + 1
     above = np.where(free[:, None], maximum_filter1d(above, max(near, 3), axis=0), 0.0)
