@@ -159,7 +159,11 @@ def build_angle_view(
     total = float(crank.rev_at(duration))
     if total < 12.0:
         return None
-    block_rev, short_rev = (min(rev, float(int(total / 2.0))) for rev in (LONG_REV, SHORT_REV))
+    known = np.isfinite(rpm)
+    block_rev = _block_rev(total, known, crank)
+    if block_rev is None:
+        return None
+    short_rev = min(SHORT_REV, block_rev)
     low = resample_to_angle(
         samples,
         rate,
@@ -168,7 +172,6 @@ def build_angle_view(
         samples_per_rev=LOW_SAMPLES_PER_REV,
         max_order=HIGHEST_ORDER,
     )
-    known = np.isfinite(rpm)
 
     blocks, times, order = order_blocks(
         low.values[:, None], LOW_SAMPLES_PER_REV, block_rev, 0.5, crank, HIGHEST_ORDER
@@ -221,6 +224,19 @@ def build_angle_view(
     )
 
 
+def _block_rev(total: float, known: FloatArray, crank: CrankAngle) -> float | None:
+    """Revolutions of the longest blocks of which one at least lies where the speed is known, None if none.
+
+    Halved from ``LONG_REV`` down to ``SHORT_REV``, and no more than half of the clip.
+    """
+    for most in (LONG_REV, 0.5 * LONG_REV, SHORT_REV):
+        rev = min(most, float(int(total / 2.0)))
+        middle = np.arange(0.0, total - rev, 0.5 * rev) + 0.5 * rev
+        if known_blocks(crank.time_at(middle), known, rev, crank).any():
+            return rev
+    return None
+
+
 def _independent(blocks: int) -> float:
     """How many independent blocks so many that overlap by halves are worth."""
     return max(1.0, 0.55 * blocks + 0.45)
@@ -234,6 +250,8 @@ def relative_envelopes(
     envelope: power, shape (n, bands), at ``rate_hz``; its first value lies ``first`` steps after the start of
     the clip. time_s: when each value over angle is, shape (r,); gives shape (r, bands).
     """
+    if not envelope.size:
+        return np.zeros((len(time_s), envelope.shape[1]), np.float32)
     amplitude = np.sqrt(envelope)
     at = np.clip(time_s * rate_hz - first, 0, len(amplitude) - 1.001)
     index = at.astype(int)

@@ -23,11 +23,16 @@ from audiodiag.symptoms.spectra import TINY, Mask, decibels, peaks_only, spread_
 __all__ = ["MEASURES", "PumpHeard", "measure"]
 
 MEASURES = (
-    Measure("growl_comb_db", "dB", "The envelope beats off the engine's orders by {value:.1f} dB."),
+    Measure(
+        "growl_comb_db",
+        "dB",
+        "Off the engine's orders the envelope beats by {value:.1f} dB, multiples counted in.",
+    ),
     Measure(
         "growl_whole_db",
         "dB",
-        "Counted only as far as no slower row of strikes explains it, the envelope beats by {value:.1f} dB.",
+        "Counted only as far as no slower row of strikes explains it, the envelope beats by "
+        "{value:.1f} dB, multiples counted in.",
     ),
     Measure("growl_order", "per crank turn", "The strikes come {value:.2f} times per crank turn."),
     Measure("growl_line_db", "dB", "The first line of the beat stands {value:.1f} dB out."),
@@ -38,7 +43,7 @@ MEASURES = (
     Measure(
         "growl_bare_db",
         "dB",
-        "Strikes would leave the beat less bare by {value:.1f} dB: they ring at multiples and beside it.",
+        "The beat stands {value:.1f} dB higher than strikes with all that they bring along.",
     ),
     Measure("growl_gap_db", "dB", "The strikes stand {value:.1f} dB further out than any other beat."),
     Measure("growl_depth", "1", "The strikes swing their band by {value:.2f} of its level."),
@@ -67,36 +72,42 @@ MEASURES = (
     Measure(
         "growl_even_whole_db",
         "dB",
-        "Where only strikes that hardly slip stand out, the envelope beats by {value:.1f} dB.",
+        "Strikes at an even pace beat by {value:.1f} dB, multiples counted in.",
     ),
     Measure(
-        "growl_even_order", "per crank turn", "Strikes that hardly slip come {value:.3f} times a crank turn."
+        "growl_even_order",
+        "per crank turn",
+        "Strikes at an even pace come {value:.3f} times a crank turn.",
     ),
     Measure(
         "growl_even_second_db",
         "dB",
-        "The line at twice the order of strikes that hardly slip stands {value:.1f} dB out.",
+        "The line at twice the order of strikes at an even pace stands {value:.1f} dB out.",
     ),
     Measure(
         "growl_even_bare_db",
         "dB",
-        "Strikes that hardly slip would leave the beat less bare by {value:.1f} dB.",
+        "The beat at an even pace stands {value:.1f} dB higher than strikes with all that they bring along.",
     ),
     Measure(
         "growl_even_gap_db",
         "dB",
-        "Strikes that hardly slip stand {value:.1f} dB further out than any other beat.",
+        "Strikes at an even pace stand {value:.1f} dB further out than any other beat.",
     ),
-    Measure("growl_even_constancy", "1", "Strikes that hardly slip are there for {value:.0%} of the time."),
+    Measure(
+        "growl_even_constancy",
+        "1",
+        "Strikes at an even pace are there for {value:.0%} of the time.",
+    ),
     Measure(
         "growl_even_share_db",
         "dB",
-        "What beats without slip carries {value:.1f} dB relative to the engine bay.",
+        "What beats at an even pace carries {value:.1f} dB relative to the engine bay.",
     ),
     Measure(
         "growl_even_apart_constancy",
         "1",
-        "Apart from the pump's tone strikes that hardly slip are there for {value:.0%} of the time.",
+        "Apart from the pump's tone strikes at an even pace are there for {value:.0%} of the time.",
     ),
     Measure(
         "growl_beside_whine_db",
@@ -135,7 +146,7 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
 
     pump: what was heard of the pump before. Its vane tone beats in the envelopes too, without any bearing;
     the measures named *apart* leave that order and its half out. Those named *even*
-    are of blocks four times as long, in which only strikes that hardly slip stand out, but further.
+    are of longer blocks, in which only strikes at an even pace stand out, but further.
     """
     pump = pump or PumpHeard()
     if scene.angle is None or len(scene.narrow_hz) == 0:
@@ -224,6 +235,8 @@ def _near_shifted_engine(beats: Beats) -> Mask:
     The comb of half orders is searched within 2.5 % of the speed; where it stands out elsewhere than at the
     speed itself, its lines are the engine's as well.
     """
+    if not beats.beat_power.size:
+        return np.zeros(len(beats.order), bool)
     height = np.clip(beats.beat_excess_db, -3.0, 12.0).mean(axis=1)
     combs = np.arange(0.5, 8.1, 0.5)
     shifts = np.linspace(-FURTHEST_SHIFT, FURTHEST_SHIFT, 101)
@@ -291,6 +304,5 @@ def _kurtosis(rest: FloatArray) -> float:
     """Kurtosis of the engine-free envelopes, the most impulsive band, held at 30."""
     if len(rest) < 100:
         return float("nan")
-    squared = rest * rest  # a power of four is taken far more slowly
-    power = np.maximum(squared.mean(axis=0), TINY)
-    return min(float(((squared * squared).mean(axis=0) / power**2).max()), 30.0)
+    power = np.maximum((rest**2).mean(axis=0), TINY)
+    return min(float(((rest**4).mean(axis=0) / power**2).max()), 30.0)

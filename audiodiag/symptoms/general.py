@@ -45,7 +45,12 @@ MEASURES = (
     ),
     Measure("tonal_share", "1", "{value:.0%} of the lines from 200 to 5000 Hz stand out as tones."),
     Measure("band_top_hz", "Hz", "The recording carries sound up to {value:.0f} Hz."),
-    Measure("crest", "1", "The loudest instants lie {value:.1f} doublings of power above the usual."),
+    Measure(
+        "crest",
+        "1",
+        "The loudest instants of the loudest bands lie {value:.1f} doublings of power above the "
+        "middle of all bands.",
+    ),
 )
 
 

@@ -1,4 +1,4 @@
-"""How far does noise beat at the turns of a pump, for every ratio of turns that a pump may have?
+"""How far does noise beat at the turns of a pump, for every ratio of turns from 0.82 to 1.68?
 
 What collapses on the suction side swells at R, 2R and R z beats a crank turn, in all bands of the noise but
 deepest in the lower ones. The lines are thin, since a pump turns as the crankshaft does: taken over the whole
@@ -46,7 +46,7 @@ APART = 0.04
 class TurnBeats:
     """The ratio at which noise beats furthest: ``ratio`` per crank turn, how far, and against other ratios.
 
-    height_db: mean over bands, lengths and weights of the weighed heights at R, 2R and R z. gap_db: how much
+    height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights. gap_db: how much
     further than at any other ratio. vane_db: mean height at R z alone.
     """
 
@@ -114,7 +114,7 @@ def _heights_db(values: FloatArray, length: int) -> tuple[float, FloatArray]:
         lines = scipy.fft.rfft((block - block.mean(axis=0)) * window, size, axis=0)[kept]
         power += lines.real**2 + lines.imag**2
     width = BEAT_SAMPLES_PER_REV / length
-    free = half_order_distance(order) > 2.2 * width + 0.002 * np.minimum(order, 10.0)
+    free = half_order_distance(order) > 1.6 * width + 0.002 * np.minimum(order, 10.0)
     above = np.where(free[:, None], power / np.maximum(_around(power, order, free, step), TINY), 0.0)
     near = 2 * max(int(0.5 * width / step), 0) + 1
     above = np.where(free[:, None], maximum_filter1d(above, max(near, 3), axis=0), 0.0)

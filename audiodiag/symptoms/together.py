@@ -45,23 +45,24 @@ MEASURES = (
     Measure(
         "growl_lone_db",
         "dB",
-        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat "
-        "stands {value:.1f} dB out.",
+        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat with "
+        "its multiples stands {value:.1f} dB out.",
     ),
     Measure(
         "growl_even_lone_db",
         "dB",
-        "Counted alike, what beats without slip stands {value:.1f} dB out.",
+        "Strikes at an even pace, off the turns of pump and belt, stand {value:.1f} dB out, "
+        "multiples counted in.",
     ),
     Measure(
         "groan_own_beat_db",
         "dB",
-        "Counted only as far as no whine beats there, the noise beats at the pump's turns by {value:.1f} dB.",
+        "As far as no whine accounts for it, the noise beats at a pump's turns by {value:.1f} dB in sum.",
     ),
     Measure(
         "groan_own_gap_db",
         "dB",
-        "Counted alike, this beat stands {value:.1f} dB further out than any other.",
+        "Less what a whine can account for, the best turns of a pump lead any other by {value:.1f} dB.",
     ),
 )
 
@@ -83,9 +84,9 @@ theirs, and by how much the beat may stand bare."""
 BELT_WIDTH, BELT_TURNS, TONE_WIDTH, TONE_PARTS = 0.03, 20, 0.04, (0.5, 1.0, 2.0)
 """How near, in orders, a beat must come to a multiple of the belt's turns, and up to which multiple; how near
 to the pump's tone, and to which parts of it."""
-TURNS_GAP_DB, TURNS_WIDTH = (2.0, 6.0), 0.03
+TURNS_GAP_DB, TURNS_WIDTH, SLOWEST_TURNS = (2.0, 6.0), 0.03, 0.1
 """By how much the pump's turns must stand out of the noise, from where to where, for a beat at a multiple of
-them to be held for theirs; and how near, in orders, it must come to one."""
+them to be held for theirs; how near, in orders, it must come to one; and turns that no pump has."""
 WHINE_COMB_DB, WHINE_VANES, WHINE_WIDTH = (4.0, 12.0), (6.5, 28.5), 0.04
 """Height of a whine's comb from where to where it is held for what beats; how many tones a turn a pump may
 have; and how near to a whole number of them, a turn, its tone must lie."""
@@ -136,7 +137,7 @@ def _hiss_db(values: Mapping[str, float]) -> float:
         return math.nan
     step_db = min(max(edge_db, 0.0), STEP_FULL_DB)
     lasting = min(max(_of(values, "hiss_plateau_s", 0.0), 0.0), PLATEAU_FULL_S) / PLATEAU_FULL_S
-    steady = 1.0 / (1.0 + max(_of(values, "hiss_unsteadiness_db", 1.0), 0.0)) ** 2
+    steady = 1.0 / (1.0 + min(max(_of(values, "hiss_unsteadiness_db", 1.0), 0.0), 1e3)) ** 2
     toneless = 1.0 - _ramp(_of(values, "squeal_prominence_db", 0.0), TONE_DB)
     covered = min(max(1.0 - _of(values, "hiss_beat_change", 0.0), 0.2), 1.5)
     high = 1.0 / (1.0 + max(_of(values, "hiss_low_rise_db", 0.0), 0.0) / LOW_RISE_HALF_DB)
@@ -165,7 +166,7 @@ def _lone_db(values: Mapping[str, float], kind: str) -> float:
 def _of_turns(values: Mapping[str, float], order: float) -> float:
     """How far a beat is that of the pump's turns: a multiple of them from the second on, where they beat."""
     turns = _of(values, "groan_beat_ratio")
-    if math.isnan(turns) or round(order / turns) < 2:
+    if not turns > SLOWEST_TURNS or round(order / turns) < 2:
         return 0.0
     away = (order - turns * round(order / turns)) / TURNS_WIDTH
     return math.exp(-0.5 * away**2) * _ramp(_of(values, "groan_beat_gap_db", 0.0), TURNS_GAP_DB)
@@ -177,8 +178,8 @@ def _whine_beats(values: Mapping[str, float]) -> float:
     A comb that stands out counts a half for its loudness and a half for its being a whole number of tones
     each of those turns.
     """
-    tones = _of(values, "whine_order") / _of(values, "groan_beat_ratio")
-    whole = 0.0
+    turns, whole = _of(values, "groan_beat_ratio"), 0.0
+    tones = _of(values, "whine_order") / turns if turns > SLOWEST_TURNS else math.nan
     if WHINE_VANES[0] < tones < WHINE_VANES[1]:
         whole = math.exp(-0.5 * ((tones - round(tones)) / WHINE_WIDTH) ** 2)
     loud = _ramp(_of(values, "whine_share_db", LOUD_DB[0]), LOUD_DB)

@@ -92,11 +92,11 @@ def test_a_hiss_that_wavers_beats_or_lifts_the_lows_earns_less(values: dict[str,
     assert together(more)["hiss_merit_db"] < together(values)["hiss_merit_db"]
 
 
-@pytest.mark.parametrize("value", [math.inf, -math.inf, -1.0, -1.5])
-@pytest.mark.parametrize("name", [*HISS, *SQUEAL, *WHINE])
+@pytest.mark.parametrize("value", [math.inf, -math.inf, -1.0, -1.5, 0.0, 1e-9, 1e9])
+@pytest.mark.parametrize("name", sorted({*HISS, *SQUEAL, *GROWL, *GROAN, *WHINE}))
 def test_what_cannot_be_breaks_nothing(name: str, value: float) -> None:
     with np.errstate(all="raise"):
-        joined = together(HISS | SQUEAL | WHINE | {name: value})
+        joined = together(HISS | SQUEAL | GROWL | GROAN | WHINE | {name: value})
     assert not any(math.isinf(each) for each in joined.values())
     assert not joined["hiss_merit_db"] < 0.0
 
