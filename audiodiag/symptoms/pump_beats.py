@@ -46,8 +46,8 @@ APART = 0.04
 class TurnBeats:
     """The ratio at which noise beats furthest: ``ratio`` per crank turn, how far, and against other ratios.
 
-    height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights. gap_db: how much
-    further than at any other ratio. vane_db: mean height at R z alone.
+    height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights. gap_db: how
+    much further than at any other ratio. vane_db: mean height at R z alone.
     """
 
     ratio: float
