@@ -366,7 +366,8 @@ def speed_by_ear(
 ) -> SpeedTrace:
     """Find the engine speed in the sound alone.
 
-    Answers with speed, 90 % band and confidence every ``HOP_S`` seconds; the band is that of the posterior of
+    Answers with speed, 90 % band and confidence every ``HOP_S`` seconds, each for when the engine turned so,
+    ``SOUND_LATE_S`` before it is heard; the band is that of the posterior of
     the refinement and says nothing of half or double, which ``confidence`` and ``alternatives`` do. Where the
     number of cylinders is not known it is estimated jointly, and the other readings are reported with their
     probabilities. Where the engine starts or stops within the clip, its speed

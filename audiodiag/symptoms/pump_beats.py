@@ -33,7 +33,7 @@ LOWEST_DB, HIGHEST_DB = -3.0, 10.0
 """Between these a line counts; what lies on the engine's lines counts as the lowest."""
 AROUND_ORDERS = 0.8
 """Width of the surroundings, of lines that are no engine's."""
-LOWEST_ORDER, HIGHEST_ORDER = 0.3, 23.0
+HIGHEST_ORDER = 23.0
 PADDED = 4
 FEWEST_REV = 12
 EVEN_SHARE = 0.25

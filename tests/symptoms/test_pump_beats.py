@@ -59,7 +59,10 @@ def test_the_engines_own_cycle_is_no_pump() -> None:
 
 
 def test_a_belt_that_creeps_under_load_hides_no_pump() -> None:
-    """0.6 % of creep with the load of lock to lock every 40 turns; how much belts creep: common practice."""
+    """0.6 % of creep with the load of lock to lock every 40 turns.
+
+    How much belts creep: common practice, no published source.
+    """
     rev = turns(150)
     creeping = 1.287 * (1.0 - 0.003 * (1.0 - np.cos(2 * np.pi * rev / 40.0)))
     found = turn_beats(beating(rev, creeping) + noise(5, 150), everywhere(rev))
