@@ -22,7 +22,14 @@ from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_en
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import measured_moves
-from audiodiag.speed.refine import RefinedTrack, long_order_levels, refine, self_likeness, straighten_clean
+from audiodiag.speed.refine import (
+    RefinedTrack,
+    long_order_levels,
+    refine,
+    self_likeness,
+    straighten,
+    straighten_clean,
+)
 from audiodiag.speed.running import joined, running_spans
 from audiodiag.speed.second import mean_of_opinions, second_features, with_score
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
@@ -188,8 +195,8 @@ def _clean(
     for signal in signals:
         clean = straighten_clean(signal, track.time_s, track.rpm)
         found.append((
-            long_order_levels(signal, track.time_s, track.rpm, clean=clean),
-            long_order_levels(signal, track.time_s, track.rpm, revs=FINE_REVS, clean=clean),
+            long_order_levels(clean),
+            long_order_levels(clean, revs=FINE_REVS),
         ))  # fmt: skip
     if len(found) == 1:
         found.append((0.0 * found[0][0], 0.0 * found[0][1]))
@@ -204,9 +211,10 @@ def _view(
     prior: FloatArray,
 ) -> TrackView:
     """Look at the whole clip straightened by one track."""
-    levels = [long_order_levels(signal, track.time_s, track.rpm) for signal in signals]
-    fine = [long_order_levels(signal, track.time_s, track.rpm, revs=FINE_REVS) for signal in signals]
-    likeness = [self_likeness(signal, track.time_s, track.rpm) for signal in signals]
+    laid = [straighten(signal, track.time_s, track.rpm)[0] for signal in signals]
+    levels = [long_order_levels(values) for values in laid]
+    fine = [long_order_levels(values, revs=FINE_REVS) for values in laid]
+    likeness = [self_likeness(values) for values in laid]
     return TrackView(
         rpm=track.rpm,
         levels=(levels[0], levels[-1] if len(levels) > 1 else 0.0 * levels[0]),

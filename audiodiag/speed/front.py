@@ -8,10 +8,11 @@ frequency axis, whitened, so that a shift along the axis is a change of speed (o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import map_coordinates, spline_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
 
@@ -33,6 +34,8 @@ AXIS_LOW_HZ, AXIS_HIGH_HZ = 3.0, 1100.0
 ENVELOPE_BANDS_HZ = ((250.0, 700.0), (700.0, 1800.0), (1800.0, 4000.0), (4000.0, 8000.0))
 CHANNELS = ("low_long", "low_short", "envelope_long", "envelope_short")
 WINDOWS_S = {"long": 0.7, "short": 0.3}
+SPLINE_MARGIN = 12
+"""Samples that a signal is held for at its ends before splines are laid through it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +44,20 @@ class Baseband:
 
     samples: FloatArray
     rate_hz: float
+
+    def at(self, when_s: FloatArray) -> FloatArray:
+        """Give the signal between its samples, at any times in seconds, shape (n,): cubic splines.
+
+        Beyond its ends it is held.
+        """
+        place = when_s * self.rate_hz + SPLINE_MARGIN
+        found = map_coordinates(self._spline, [place], order=3, mode="nearest", prefilter=False)
+        return np.asarray(found, np.float32)
+
+    @cached_property
+    def _spline(self) -> FloatArray:
+        held = np.pad(self.samples, SPLINE_MARGIN, mode="edge")
+        return np.asarray(spline_filter(held, 3, output=np.float64, mode="nearest"))
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,11 +10,12 @@ weighs them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray
@@ -158,32 +159,30 @@ def comb_agreement(rpm: FloatArray, scores: Mapping[int, FloatArray], prior: Flo
     rows = np.arange(len(rpm))
     whole = {n: np.logaddexp.reduce(scores[n] + prior, axis=1) for n in numbers}
     together = np.logaddexp.reduce([whole[n] for n in numbers], axis=0)
+    place = np.round(np.log(rpm * np.array(FACTORS)[:, None] / RPM_GRID[0]) / LOG_STEP).astype(int)
+    place = np.clip(place, 1, len(RPM_GRID) - 2)
     values = np.empty((len(FACTORS), len(numbers), 4))
-    for i, factor in enumerate(FACTORS):
-        place = np.round(np.log(rpm * factor / RPM_GRID[0]) / LOG_STEP).astype(int)
-        place = np.clip(place, 1, len(RPM_GRID) - 2)
-        expected = prior[place]
-        for j, number in enumerate(numbers):
-            table = scores[number]
-            score = np.maximum(np.maximum(table[rows, place - 1], table[rows, place]), table[rows, place + 1])
-            own = score + expected - whole[number]
-            joint = score + expected - together
-            values[i, j] = score.mean(), own.mean(), joint.mean(), np.quantile(own, 0.15)
+    for j, number in enumerate(numbers):
+        table = scores[number]
+        near = np.maximum(np.maximum(table[rows, place - 1], table[rows, place]), table[rows, place + 1])
+        own, joint = near + prior[place] - whole[number], near + prior[place] - together
+        low = np.quantile(own, 0.15, axis=1)
+        values[:, j] = np.column_stack([near.mean(axis=1), own.mean(axis=1), joint.mean(axis=1), low])
     return CombAgreement(values, numbers)
 
 
 def _at(levels: FloatArray, orders: FloatArray) -> FloatArray:
-    """Highest level within +-1.5/96 order of each place; NaN beyond the spectrum."""
-    index = np.round(np.asarray(orders) / ORDER_STEP).astype(int)
+    """Highest level within +-1.5/96 order of each place, of any shape; NaN beyond the spectrum."""
+    index = np.round(orders / ORDER_STEP).astype(int)
     inside = (index > 0) & (index < len(levels) - 1)
-    index = np.where(inside, index, 1)
-    near = np.maximum(np.maximum(levels[index - 1], levels[index]), levels[index + 1])
-    return np.where(inside, near, np.nan)
+    highest = np.maximum(np.maximum(levels[:-2], levels[1:-1]), levels[2:])
+    return np.where(inside, highest[np.where(inside, index - 1, 0)], np.nan)
 
 
-def _mean(values: FloatArray) -> float:
-    values = values[np.isfinite(values)]
-    return float(values.mean()) if len(values) else 0.0
+def _means(values: FloatArray, which: NDArray[np.bool_] | None = None) -> FloatArray:
+    """Mean over the columns that count and are known, of each row of a table; 0 where there is none."""
+    counts = np.isfinite(values) if which is None else which & np.isfinite(values)
+    return np.where(counts, values, 0.0).sum(axis=1) / np.maximum(counts.sum(axis=1), 1)
 
 
 @cache
@@ -195,56 +194,46 @@ def _half_orders(cylinders: int) -> tuple[NDArray[np.bool_], ...]:
     return on_firing, is_whole & ~on_firing, ~is_whole & ~on_firing
 
 
-def _spectrum_features(levels: FloatArray, guess: Hypothesis) -> list[float]:
-    def at(orders: FloatArray) -> FloatArray:
-        return _at(levels, np.asarray(orders) * guess.factor)
-
-    firing = guess.cylinders / 2.0
-    multiples = at(firing * np.arange(1, 9))
-    on_firing, whole, half = _half_orders(guess.cylinders)
-    at_halves = at(_HALVES)
-    quarter = _mean(at(np.arange(24) / 2.0 + 0.25))
-    not_firing = _mean(at_halves[~on_firing])
-    middle = at(firing * np.array([0.5, 1.5, 2.5, 3.5]))
-    return [
-        _mean(multiples[:1]), _mean(multiples[1:2]), _mean(multiples[2:4]), _mean(multiples[4:]),
-        _mean(at_halves[whole]), _mean(at_halves[half]), _mean(middle[:1]), _mean(middle[1:]), quarter,
-        _mean(multiples) - not_firing, _mean(at_halves[:6]), not_firing - quarter,
-        _mean(multiples[1:2]) - _mean(multiples[:1]),
-    ]  # fmt: skip
-
-
-def _likeness_features(likeness: FloatArray, guess: Hypothesis) -> list[float]:
-    """How much the clip repeats itself after one cycle of the hypothesis, and after what a cycle is not."""
-
-    def at(lag: float) -> float:
-        place = int(lag * LAGS_PER_REV)
-        if place + 2 >= len(likeness):
-            return np.nan
-        return float(np.max(likeness[max(place - 1, 0) : place + 3]))
-
-    cycle = 2.0 / guess.factor
-    number = guess.cylinders
-    whole, firing = at(cycle), at(cycle / number)
-    gaps = [at(cycle * k / number) for k in range(1, number)]
-    others = [at(cycle * share) for share in (0.29, 0.71, 1.29)]
-    best_gap = max((g for g in gaps if np.isfinite(g)), default=0.0)
-    other = _mean(np.array(others))
-    heard = _or_zero(whole)
-    found = [
-        whole,
-        at(2 * cycle),
-        at(cycle / 2),
-        firing,
-        heard - best_gap,
-        heard - _or_zero(firing),
-        heard - other,
-    ]
-    return [_or_zero(value) for value in found]
+def _spectrum_features(levels: FloatArray, guesses: Sequence[Hypothesis]) -> FloatArray:
+    """Describe the lines of each hypothesis in one long order spectrum, shape (hypotheses, 13)."""
+    factor = np.array([g.factor for g in guesses])[:, None]
+    firing = np.array([g.cylinders / 2.0 for g in guesses])[:, None]
+    multiples = _at(levels, factor * firing * np.arange(1, 9))
+    halves = _at(levels, factor * _HALVES)
+    quarters = _at(levels, factor * (np.arange(24) / 2.0 + 0.25))
+    middles = _at(levels, factor * firing * np.array([0.5, 1.5, 2.5, 3.5]))
+    kinds = [_half_orders(g.cylinders) for g in guesses]
+    on_firing, whole, half = (np.array([kind[place] for kind in kinds]) for place in range(3))
+    quarter, not_firing = _means(quarters), _means(halves, ~on_firing)
+    first, second = (_means(multiples[:, [n]]) for n in (0, 1))
+    return np.column_stack([
+        first, second, _means(multiples[:, 2:4]), _means(multiples[:, 4:]),
+        _means(halves, whole), _means(halves, half), _means(middles[:, :1]),
+        _means(middles[:, 1:]), quarter, _means(multiples) - not_firing,
+        _means(halves[:, :6]), not_firing - quarter, second - first,
+    ])  # fmt: skip
 
 
-def _or_zero(value: float) -> float:
-    return value if np.isfinite(value) else 0.0
+def _likeness_features(likeness: FloatArray, guesses: Sequence[Hypothesis]) -> FloatArray:
+    """How much the clip repeats itself after one cycle of each hypothesis, and after what a cycle is not.
+
+    Shape (hypotheses, 7); 0 where the clip is too short to tell.
+    """
+    near = sliding_window_view(np.pad(likeness, (1, 0), constant_values=-np.inf), 4).max(axis=1)
+
+    def at(lags: FloatArray) -> FloatArray:
+        place = (lags * LAGS_PER_REV).astype(int)
+        return np.where(place < len(near), near[np.minimum(place, len(near) - 1)], np.nan)
+
+    cycle = 2.0 / np.array([g.factor for g in guesses])[:, None]
+    number = np.array([g.cylinders for g in guesses])[:, None]
+    gap = np.arange(1, max(CYLINDERS))
+    between = np.where(gap < number, at(cycle * gap / number), np.nan)
+    best_gap = np.nan_to_num(np.fmax.reduce(between, axis=1))
+    whole, two, turn = np.nan_to_num(at(cycle * np.array([1.0, 2.0, 0.5]))).T
+    firing = np.nan_to_num(at(cycle / number))[:, 0]
+    other = _means(at(cycle * np.array([0.29, 0.71, 1.29])))
+    return np.column_stack([whole, two, turn, firing, whole - best_gap, whole - firing, whole - other])
 
 
 def _context(view: TrackView, duration_s: float) -> list[float]:
@@ -265,18 +254,26 @@ def describe(
     """
     best_joint = max(float(view.agreement.values[:, :, 2].max()) for view in views)
     context = [_context(view, duration_s) for view in views]
+    lines = np.empty((2, len(guesses), len(_LEVELS) // 2))
+    alike = np.empty((2, len(guesses), len(_LIKENESSES) // 2))
+    for number, view in enumerate(views):
+        here = [place for place, guess in enumerate(guesses) if guess.track == number]
+        for sound in (0, 1) if here else ():
+            mine = [guesses[place] for place in here]
+            lines[sound, here] = _spectrum_features(view.levels[sound], mine)
+            alike[sound, here] = _likeness_features(view.likeness[sound], mine)
     rows = []
-    for guess in guesses:
+    for place, guess in enumerate(guesses):
         view = views[guess.track]
         table = view.agreement.values[FACTORS.index(guess.factor)]
-        mine = table[view.agreement.numbers.index(guess.cylinders)]
+        agrees = table[view.agreement.numbers.index(guess.cylinders)]
         speed = guess.factor * view.median_rpm
         log_speed, log_firing = np.log(speed / 900.0), np.log(speed * guess.cylinders / 120.0 / 25.0)
         as_tracked = float(guess.factor == 1.0)
         rows.append([
-            *_spectrum_features(view.levels[0], guess), *_spectrum_features(view.levels[1], guess),
-            *_likeness_features(view.likeness[0], guess), *_likeness_features(view.likeness[1], guess),
-            *mine, mine[0] - table[:, 0].max(), mine[2] - best_joint,
+            *lines[0, place], *lines[1, place],
+            *alike[0, place], *alike[1, place],
+            *agrees, agrees[0] - table[:, 0].max(), agrees[2] - best_joint,
             float(np.interp(np.log(speed), np.log(RPM_GRID), prior)),
             log_speed, log_speed**2, log_firing, log_firing**2,
             as_tracked, as_tracked * view.sharpness, float(guess.track > 0),

@@ -23,7 +23,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.front import Baseband
-from audiodiag.speed.refine import RefinedTrack, straighten
+from audiodiag.speed.refine import RefinedTrack, angle_times
 
 __all__ = ["FEWEST_CYCLES", "follow_cycles"]
 
@@ -110,18 +110,17 @@ def follow_cycles(
     Parameters
     ----------
     signals:
-        Bands that carry the engine, each for itself: the low band and the envelopes of higher ones.
+        Bands that carry the engine, each for itself, of one length and rate: the low band and the envelopes
+        of higher ones.
     track:
         The refined track; given back as it is where the clip is too short or nothing sounds.
     top_hz:
         Highest frequency listened to.
     """
     time_s, rpm = track.time_s, track.rpm
-    laid = [_laid(signal, time_s, rpm) for signal in signals]
-    if any(len(sound) < FEWEST_CYCLES * CYCLE for sound, _ in laid):
+    sounds, when = _laid(signals, time_s, rpm)
+    if len(sounds[0]) < FEWEST_CYCLES * CYCLE:
         return track
-    when = laid[0][1]
-    sounds = [sound for sound, _ in laid]
     top = min(HIGHEST_ORDER, top_hz / (float(np.median(rpm)) / 60.0))
     noises = [_noise_between(sound) for sound in sounds]
     lags = _lags(sounds, noises, top)
@@ -136,16 +135,22 @@ def follow_cycles(
     return RefinedTrack(time_s, better, np.interp(time_s, between, doubt) * better)
 
 
-def _laid(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give the sound by crank angle in whole cycles, shape (cycles * CYCLE,), and when its half turns are."""
-    values, when = straighten(signal, time_s, rpm, samples_per_rev=LAID_PER_REV)
+def _laid(
+    signals: tuple[Baseband, ...], time_s: FloatArray, rpm: FloatArray
+) -> tuple[list[FloatArray], FloatArray]:
+    """Give the sounds by crank angle in whole cycles, (cycles * CYCLE,) each, and when half turns are."""
+    when = angle_times(signals[0], time_s, rpm, samples_per_rev=LAID_PER_REV)
     closer = LAID_PER_REV // SAMPLES_PER_REV
-    count = len(values) // (CYCLE * closer) * CYCLE
+    count = len(when) // (CYCLE * closer) * CYCLE
     if count == 0:
-        return np.zeros(0), np.zeros(0)
-    lines = scipy.fft.rfft(np.asarray(values[: count * closer], float))
+        return [np.zeros(0)], np.zeros(0)
+    when = when[: count * closer]
     middles = (HALF_TURN // 2 + HALF_TURN * np.arange(count // HALF_TURN)) * closer
-    return scipy.fft.irfft(lines[: count // 2 + 1], count) / closer, when[middles]
+    sounds = []
+    for signal in signals:
+        lines = scipy.fft.rfft(np.asarray(signal.at(when), float))
+        sounds.append(scipy.fft.irfft(lines[: count // 2 + 1], count) / closer)
+    return sounds, when[middles]
 
 
 @dataclass(frozen=True, eq=False)

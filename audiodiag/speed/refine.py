@@ -14,13 +14,16 @@ from typing import Any
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
 from audiodiag.speed.front import Baseband
 from audiodiag.speed.tracking import forward_backward, step_law
 
-__all__ = ["RefinedTrack", "long_order_levels", "refine", "self_likeness", "straighten", "straighten_clean"]
+__all__ = [
+    "RefinedTrack", "angle_times", "long_order_levels", "refine", "self_likeness", "straighten",
+    "straighten_clean",
+]  # fmt: skip
 
 SAMPLES_PER_REV = 64
 PHASE_SAMPLES_PER_REV = 256
@@ -89,13 +92,19 @@ def straighten(
 
     time_s, rpm: the track, shape (n,). Both results have ``samples_per_rev`` samples a revolution.
     """
+    when = angle_times(signal, time_s, rpm, samples_per_rev=samples_per_rev)
+    return signal.at(when), when
+
+
+def angle_times(
+    signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, samples_per_rev: int = SAMPLES_PER_REV
+) -> FloatArray:
+    """Give the times at which a signal is looked at for evenly spaced crank angles, as in ``straighten``."""
     at = np.arange(len(signal.samples)) / signal.rate_hz
     speed = np.interp(at, time_s, rpm) / 60.0
     revs = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / signal.rate_hz
     count = int(revs[-1] * samples_per_rev)
-    when = np.interp(np.arange(count) / samples_per_rev, revs, at)
-    values = map_coordinates(signal.samples, [when * signal.rate_hz], order=3, mode="nearest")
-    return values.astype(np.float32), when
+    return np.asarray(np.interp(np.arange(count) / samples_per_rev, revs, at))
 
 
 def _angle_spectra(
@@ -121,7 +130,8 @@ def refine(
 ) -> RefinedTrack:
     """Refine a rough speed track (within some 2 %) on the engine's own lines.
 
-    signals: basebands that carry the lines; their evidence is summed. time_s, rpm: the rough track.
+    signals: basebands that carry the lines, of one length and rate; their evidence is summed. time_s, rpm:
+    the rough track.
     """
     track = gaussian_filter1d(np.asarray(rpm, float), 1.2, mode="nearest")
     sd = np.full(len(track), 0.01) * track
@@ -129,9 +139,9 @@ def refine(
         deltas = np.arange(-step.span, step.span + step.step / 2, step.step)
         pad = 4
         evidence: FloatArray | None = None
+        when = angle_times(signals[0], time_s, track)
         for signal in signals:
-            values, when = straighten(signal, time_s, track)
-            power, starts = _angle_spectra(values, step.revs, 1, pad)
+            power, starts = _angle_spectra(signal.at(when), step.revs, 1, pad)
             frame_time = when[np.minimum(starts, len(when) - 1)]
             frame_rpm = np.interp(frame_time, time_s, track)
             teeth = np.arange(1, int(step.top_order * 2) + 1) / 2.0
@@ -194,12 +204,12 @@ def _phase_advance(
     teeth = np.arange(1, 49) / 2.0
     place = np.round(teeth * PHASE_REVS).astype(int)
     gains: list[NDArray[np.complexfloating[Any, Any]]] = []
+    when = angle_times(signals[0], time_s, track, samples_per_rev=PHASE_SAMPLES_PER_REV)
+    if len(when) < length + 3 * hop * PHASE_SAMPLES_PER_REV:
+        return None
+    starts = np.arange(0, len(when) - length + 1, hop * PHASE_SAMPLES_PER_REV)
     for signal in signals:
-        values, when = straighten(signal, time_s, track, samples_per_rev=PHASE_SAMPLES_PER_REV)
-        if len(values) < length + 3 * hop * PHASE_SAMPLES_PER_REV:
-            return None
-        starts = np.arange(0, len(values) - length + 1, hop * PHASE_SAMPLES_PER_REV)
-        view = np.lib.stride_tricks.sliding_window_view(values, length)[starts]
+        view = np.lib.stride_tricks.sliding_window_view(signal.at(when), length)[starts]
         lines = scipy.fft.rfft(view * np.hanning(length + 1)[:-1].astype(np.float32), axis=1)
         power = np.abs(lines) ** 2
         beside = 0.5 * (power[:, place - 2] + power[:, place + 2])
@@ -378,15 +388,12 @@ def straighten_clean(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> F
     return np.asarray(scipy.fft.irfft(lines[: count // 2 + 1], count), np.float32)
 
 
-def long_order_levels(
-    signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, revs: int = 24, clean: FloatArray | None = None
-) -> FloatArray:
+def long_order_levels(values: FloatArray, *, revs: int = 24) -> FloatArray:
     """Give the whole clip's order spectrum above its own local background, in nats.
 
     Orders 0 to 32 in steps of ``1 / (4 revs)``, from windows of ``revs`` revolutions, log power averaged over
-    the clip. clean: the signal as ``straighten_clean`` gives it, to be used instead.
+    the clip. values: the clip over crank angle, from ``straighten`` or ``straighten_clean``.
     """
-    values = straighten(signal, time_s, rpm)[0] if clean is None else clean
     if len(values) < revs * SAMPLES_PER_REV:
         values = np.pad(values, (0, revs * SAMPLES_PER_REV - len(values)))
     power, _ = _angle_spectra(values, revs, revs // 4, 4)
@@ -395,13 +402,13 @@ def long_order_levels(
     return np.clip(log_power - background, -3.0, 6.0)
 
 
-def self_likeness(signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, lags_rev: int = 9) -> FloatArray:
+def self_likeness(values: FloatArray, *, lags_rev: int = 9) -> FloatArray:
     """How much the straightened clip repeats itself after each turn: its whitened autocorrelation.
 
-    Lags 0 to ``lags_rev`` revolutions in steps of 1/64, 1 at lag 0; 0 beyond a clip that is too short. Every
-    order up to 24 counts about alike, whatever its level, so that the loudest line does not decide alone.
+    values: from ``straighten``. Lags 0 to ``lags_rev`` revolutions in steps of 1/64, 1 at lag 0; 0 beyond a
+    clip that is too short. Every order up to 24 counts about alike, whatever its level, so that the loudest
+    line does not decide alone.
     """
-    values, _ = straighten(signal, time_s, rpm)
     count, wanted = len(values), lags_rev * SAMPLES_PER_REV
     if count < 6 * SAMPLES_PER_REV:
         return np.zeros(wanted)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import correlate1d
 
 from audiodiag.records import FloatArray
 
@@ -53,6 +52,12 @@ def _kernels(law: StepLaw, moves: FloatArray | None, count: int) -> FloatArray:
     return np.broadcast_to(law.kernel, (count, len(law.kernel))) if moves is None else np.exp(moves)
 
 
+def _moved(state: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Let states (grid,) move by the probabilities of a kernel (2 reach + 1,); beyond the grid is nothing."""
+    reach = len(kernel) // 2
+    return np.asarray(np.convolve(state, kernel)[reach : reach + len(state)], float)
+
+
 def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> TrackPosterior:
     """Compute the posterior of the state at each frame given all frames.
 
@@ -67,18 +72,18 @@ def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None 
     kernels = _kernels(law, moves, frames - 1)
     forward = np.empty((frames, grid))
     scale = np.empty(frames)
-    state = np.full(grid, 1.0 / grid)
+    state: FloatArray = np.full(grid, 1.0 / grid)
     for i in range(frames):
-        state = correlate1d(state, kernels[i - 1][::-1], mode="constant") if i else state
+        state = _moved(state, kernels[i - 1]) if i else state
         state = state * likelihood[i] + 1e-300
         scale[i] = state.sum()
         state = state / scale[i]
         forward[i] = state
     posterior = np.empty((frames, grid))
-    back = np.ones(grid)
+    back: FloatArray = np.ones(grid)
     posterior[-1] = forward[-1]
     for i in range(frames - 2, -1, -1):
-        back = correlate1d(back * likelihood[i + 1], kernels[i], mode="constant")
+        back = _moved(back * likelihood[i + 1], kernels[i][::-1])
         back /= back.max() + 1e-300
         both = forward[i] * back + 1e-300
         posterior[i] = both / both.sum()
@@ -102,7 +107,7 @@ def log_evidence(scores: FloatArray, law: StepLaw, moves: FloatArray | None = No
     total = top.sum(axis=(1, 2))
     kernels = _kernels(law, moves, scores.shape[1] - 1)
     for i in range(scores.shape[1]):
-        state = correlate1d(state, kernels[i - 1][::-1], axis=1, mode="constant") if i else state
+        state = np.stack([_moved(one, kernels[i - 1]) for one in state]) if i else state
         state = state * likelihood[:, i] + 1e-300
         scale = state.sum(axis=1, keepdims=True)
         total = total + np.log(scale[:, 0])
@@ -119,14 +124,16 @@ def best_path(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None)
     cost = np.log(_kernels(law, None, frames - 1)) if moves is None else moves
     reach = law.reach
     back = np.zeros((frames, grid), np.int16)
-    best = scores[0].copy()
+    held = np.full(grid + 2 * reach, -np.inf)
+    best = held[reach : reach + grid]
+    best[:] = scores[0]
+    near = np.lib.stride_tricks.sliding_window_view(held, 2 * reach + 1)
     offsets = np.arange(grid)
     for i in range(1, frames):
-        padded = np.pad(best, reach, constant_values=-np.inf)
-        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1) + cost[i - 1][::-1]
+        options = near + cost[i - 1][::-1]
         choice = options.argmax(axis=1)
         back[i] = choice - reach
-        best = options[offsets, choice] + scores[i]
+        best[:] = options[offsets, choice] + scores[i]
     path = np.empty(frames, int)
     path[-1] = int(best.argmax())
     for i in range(frames - 1, 0, -1):

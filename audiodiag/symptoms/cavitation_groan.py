@@ -78,6 +78,16 @@ MEASURES = (
         "dB",
         "The best turns of a pump lead any other by {value:.1f} dB.",
     ),
+    Measure(
+        "groan_high_beat_db",
+        "dB",
+        "Above 3 kHz, for themselves, the bands beat at a pump's turns by {value:.1f} dB in sum.",
+    ),
+    Measure(
+        "groan_high_gap_db",
+        "dB",
+        "Above 3 kHz the best turns of a pump lead any other by {value:.1f} dB.",
+    ),
     Measure("groan_vane_beat_db", "dB", "A beat as of the pump's vanes stands {value:.1f} dB out."),
     Measure(
         "groan_roughness", "1", "Off the engine's beat its bands swing together: {value:.2f} of all swing."
@@ -126,7 +136,8 @@ MEASURES = (
 SWELL_SHARE = 0.08
 """A swell counts from this share of its rise in decibels."""
 BEATS_BELOW_HZ = 3000.0
-"""Bands below this tell at which turns the noise beats: above, other sounds beat as well (by simulation)."""
+"""The bands below tell at which turns the noise beats, those above for themselves: other sounds beat in them
+more often (by simulation)."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -197,17 +208,20 @@ def _beats(scene: Scene, angle: AngleView, track: FloatArray) -> dict[str, float
     """The ratio of a pump's turns at which the noise beats furthest, by its loud stretches above all."""
     low, high = np.percentile(track, 30.0), np.percentile(track, 92.0)
     loud = np.clip((track - low) / max(float(high - low), 1.0), 0.0, 1.0)
-    found = turn_beats(
-        angle.beat[:, scene.beat_hz < BEATS_BELOW_HZ], np.interp(angle.beat_time_s, scene.time_s, loud)
-    )
-    if found is None:
-        return {}
-    return {
-        "groan_beat_db": found.height_db,
-        "groan_beat_ratio": found.ratio,
-        "groan_beat_gap_db": found.gap_db,
-        "groan_vane_beat_db": found.vane_db,
-    }
+    loud = np.interp(angle.beat_time_s, scene.time_s, loud)
+    deep = scene.beat_hz < BEATS_BELOW_HZ
+    found, above = turn_beats(angle.beat[:, deep], loud), turn_beats(angle.beat[:, ~deep], loud)
+    values: dict[str, float] = {}
+    if found is not None:
+        values |= {
+            "groan_beat_db": found.height_db,
+            "groan_beat_ratio": found.ratio,
+            "groan_beat_gap_db": found.gap_db,
+            "groan_vane_beat_db": found.vane_db,
+        }
+    if above is not None:
+        values |= {"groan_high_beat_db": above.height_db, "groan_high_gap_db": above.gap_db}
+    return values
 
 
 def _roughness(scene: Scene, angle: AngleView, loud: Mask, calm: Mask) -> dict[str, float]:

@@ -22,7 +22,8 @@ from audiodiag.symptoms.spectra import TINY, Mask, decibels, half_order_distance
 
 __all__ = ["RATIOS", "TurnBeats", "turn_beats"]
 
-RATIOS = np.arange(0.82, 1.68, 0.001)
+RATIO_STEP = 0.001
+RATIOS = np.arange(0.82, 1.68, RATIO_STEP)
 """Pump turns per crank turn that are searched: more than is common on either side."""
 VANES = (7, 8, 9, 10, 11, 12, 13)
 LENGTHS_REV = (90.0, 1000.0)
@@ -77,11 +78,12 @@ def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
         return None
     turns, vane, count = np.zeros(len(RATIOS)), np.zeros(len(RATIOS)), 0
     level = (bands - bands.mean(axis=0)).astype(np.float32)
+    lengths = {min(int(length_rev * BEAT_SAMPLES_PER_REV), len(bands)) for length_rev in LENGTHS_REV}
     for weight in (np.ones(len(bands)), EVEN_SHARE + (1.0 - EVEN_SHARE) * loud):
         weighed = level * weight[:, None].astype(np.float32)
-        for length_rev in LENGTHS_REV:
-            step, height_db = _heights_db(weighed, min(int(length_rev * BEAT_SAMPLES_PER_REV), len(bands)))
-            of_vanes = np.max([_at(height_db, vanes * RATIOS, step) for vanes in VANES], axis=0)
+        for length in sorted(lengths):
+            step, height_db = _heights_db(weighed, length)
+            of_vanes = np.max([_near(height_db, vanes, step) for vanes in VANES], axis=0)
             turns += (TURN * _at(height_db, RATIOS, step) + TWICE * _at(height_db, 2.0 * RATIOS, step)).sum(
                 axis=1
             )
@@ -98,6 +100,17 @@ def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
 def _at(height_db: FloatArray, orders: FloatArray, step: float) -> FloatArray:
     """Heights at the orders, shape (orders, bands)."""
     return np.asarray(height_db[np.minimum(np.round(orders / step).astype(int), len(height_db) - 1)])
+
+
+def _near(height_db: FloatArray, vanes: int, step: float) -> FloatArray:
+    """Highest values near so many beats a turn of each ratio, shape (ratios, bands).
+
+    In a long clip their lines are thinner than such beats of neighbouring ratios lie apart.
+    """
+    reach = int(0.5 * vanes * RATIO_STEP / step)
+    return _at(
+        maximum_filter1d(height_db, 2 * reach + 1, axis=0) if reach else height_db, vanes * RATIOS, step
+    )
 
 
 def _heights_db(values: FloatArray, length: int) -> tuple[float, FloatArray]:

@@ -16,7 +16,7 @@ from audiodiag.speed.acoustic import Candidate, choose
 from audiodiag.speed.comb import load_comb_weights
 from audiodiag.speed.front import Baseband
 from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES, Hypothesis
-from audiodiag.speed.refine import RefinedTrack, long_order_levels, straighten_clean
+from audiodiag.speed.refine import RefinedTrack, long_order_levels, straighten, straighten_clean
 from audiodiag.speed.second import SECOND_FEATURES, mean_of_opinions, second_features, with_score
 
 RATE, RPM = 2400.0, 900.0
@@ -26,7 +26,7 @@ TIME = np.arange(0.0, 10.0, 0.1)
 def levels(values: FloatArray, *, clean: bool) -> FloatArray:
     band = Baseband(values.astype(np.float32), RATE)
     rpm = np.full(len(TIME), RPM)
-    return long_order_levels(band, TIME, rpm, clean=straighten_clean(band, TIME, rpm) if clean else None)
+    return long_order_levels(straighten_clean(band, TIME, rpm) if clean else straighten(band, TIME, rpm)[0])
 
 
 def test_a_tone_above_the_orders_does_not_fold_back() -> None:
