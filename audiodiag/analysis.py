@@ -333,9 +333,9 @@ def _verdict(
             "recording, and without an engine no pump turns. Record within an arm's length of the engine.",
         )
     if faults:
-        names = " and ".join(TITLES[s.name] for s in faults[:2])
+        names = " and ".join(f"{TITLES[s.name]} (probability {s.probability:.2f})" for s in faults[:2])
         rest = f", and {len(faults) - 2} more" if len(faults) > 2 else ""
-        return Verdict("symptoms", f"Heard: {names}{rest} (probability {faults[0].probability:.2f}).")
+        return Verdict("symptoms", f"Heard: {names}{rest}.")
     nearest = next(s for s in by_probability if s.name != "relief_hiss")
     hint = ""
     if nearest.probability >= HINTED:

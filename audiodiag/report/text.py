@@ -157,7 +157,7 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
         low, high = float(np.min(known)), float(np.max(known))
         about = f"about {speed.median_rpm:.0f} rpm"
         if high - low > 0.02 * speed.median_rpm:
-            about += f" ({low:.0f} to {high:.0f})"
+            about += f" (from {low:.0f} to {high:.0f} over the clip)"
         text = f"{about}, {wording.speed_source_words(speed)}"
         if speed.source == "acoustic":
             text += (
@@ -257,7 +257,7 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
         if empty and finding.probability >= wording.LEAST_SHARE:
             lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
     if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
-        lines += _hanging("The rest is spread over causes that nothing here speaks for.", width)
+        lines += _hanging("The rest is spread over causes that little here speaks for.", width)
     told = [said for said in limits if any(said in cause.because for cause in listed)]
     for said in told[: detail.limits]:
         lines += _hanging(said, width)

@@ -65,7 +65,7 @@ MEASURES = (
     Measure(
         "groan_beat_db",
         "dB",
-        "At the turns of a pump that fit best, the noise beats by {value:.1f} dB in sum (6 to 15 "
+        "At the turns of a pump that fit best, the noise beats by {value:.1f} dB in sum (12 to 21 "
         "without a groan).",
     ),
     Measure(

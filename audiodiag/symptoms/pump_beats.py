@@ -28,7 +28,7 @@ RATIOS = np.arange(0.82, 1.68, RATIO_STEP)
 VANES = (7, 8, 9, 10, 11, 12, 13)
 LENGTHS_REV = (90.0, 1000.0)
 """Revolutions taken at once, the whole clip where it has fewer."""
-TURN, TWICE, VANE = 0.8, 1.2, 0.5
+TURN, TWICE, VANE = 1.0, 1.2, 1.4
 """How much the beats at R, 2R and R z count (by simulation)."""
 LOWEST_DB, HIGHEST_DB = -3.0, 10.0
 """Between these a line counts; what lies on the engine's lines counts as the lowest."""
