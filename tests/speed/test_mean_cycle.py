@@ -139,3 +139,13 @@ def test_the_most_probable_lag_is_that_of_a_dense_solution(
     sides = np.concatenate([np.sqrt(weight) * seen, -known / moved, np.zeros(count - 1)])
     dense = np.linalg.lstsq(rows, sides, rcond=None)[0]
     assert np.diff(lag) == pytest.approx(np.diff(dense), abs=1e-4 * np.abs(np.diff(dense)).max())
+
+
+def test_a_band_is_read_between_its_samples_and_held_beyond_its_ends() -> None:
+    """Against the cubic splines of a general library, ``scipy.ndimage.map_coordinates``."""
+    from scipy.ndimage import map_coordinates
+
+    samples = np.random.default_rng(5).normal(size=400).astype(np.float32)
+    when = np.random.default_rng(6).uniform(-0.002, 402 / RATE_HZ, 900)
+    plain = map_coordinates(samples, [when * RATE_HZ], order=3, mode="nearest")
+    assert Baseband(samples, RATE_HZ).at(when) == pytest.approx(plain, abs=1e-6)
