@@ -19,6 +19,7 @@ from audiodiag.classifier.compare import out_of_fold, plain_folds
 from audiodiag.classifier.families import Boosted, Linear, scaling_from_plain, scaling_to_plain
 from audiodiag.classifier.features import IntArray, Scaling, learn_scaling, scaled
 from audiodiag.classifier.fitting import Candidate, fit, one_thread
+from audiodiag.classifier.leanings import FOR
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
 
@@ -33,6 +34,10 @@ STRANGE_RANK = 0.995
 
 FAR_CLIP = 8.0
 """Scaled values are held within plus and minus this before the distance is taken."""
+
+CLEAREST = 0.95
+"""A measure that can only speak for a symptom counts no further out than for this share of the engine bays: a
+symptom clearer than any that was learnt from is clear, not strange."""
 
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
@@ -74,7 +79,10 @@ class Strangeness:
 
 @dataclass(frozen=True, eq=False)
 class StrangeModel:
-    """What was learnt: ``chosen`` (k,) measures, ``precision`` (k, k), distances at equal steps of rank."""
+    """What was learnt: ``chosen`` (k,) measures, ``precision`` (k, k), distances at equal steps of rank.
+
+    most: scaled value (k,) beyond which a measure counts as that.
+    """
 
     scaling: Scaling
     chosen: IntArray
@@ -83,6 +91,7 @@ class StrangeModel:
     distances: FloatArray
     engine: Linear | Boosted
     calibration: Calibration
+    most: FloatArray
 
     def distance(self, values: FloatArray) -> FloatArray:
         """Give the distance of each row of ``values`` (n, m), shape (n,)."""
@@ -90,7 +99,8 @@ class StrangeModel:
 
     def shares(self, values: FloatArray) -> FloatArray:
         """Give what each chosen measure adds to the squared distance times k, shape (n, k)."""
-        off = scaled(values, self.scaling, clip_at=FAR_CLIP)[:, self.chosen] - self.middle
+        z = scaled(values, self.scaling, clip_at=FAR_CLIP)[:, self.chosen]
+        off = np.minimum(z, self.most) - self.middle
         return off * (off @ self.precision)
 
     def judge(self, values: FloatArray, measures: tuple[str, ...]) -> Strangeness:
@@ -114,6 +124,7 @@ class StrangeModel:
             "chosen": self.chosen.tolist(),
             "middle": self.middle.tolist(),
             "precision": self.precision.tolist(),
+            "most": self.most.tolist(),
             "distances": self.distances.tolist(),
             "judge": next(kind for kind, made in JUDGES.items() if isinstance(self.engine, made)),
             "engine": self.engine.to_plain(),
@@ -131,14 +142,17 @@ class StrangeModel:
             np.array(plain["distances"], dtype=float),
             JUDGES[plain.get("judge", "linear")].from_plain(plain["engine"]),
             Calibration.from_plain(plain["calibration"]),
+            np.array(plain.get("most", [FAR_CLIP] * len(plain["chosen"])), dtype=float),
         )
         k = len(model.chosen)
-        if model.middle.shape != (k,) or model.precision.reshape(k, k).shape != (k, k):
-            raise ValueError("middle and precision do not fit the chosen measures")
+        if any(each.shape != (k,) for each in (model.middle, model.most)) or model.precision.shape != (k, k):
+            raise ValueError("middle, precision or most do not fit the chosen measures")
         if model.distances.ndim != 1 or not len(model.distances) or np.any(np.diff(model.distances) < 0):
             raise ValueError("distances do not rise")
-        if not all(np.all(np.isfinite(each)) for each in (model.middle, model.precision, model.distances)):
-            raise ValueError("a middle, precision or distance that is no number")
+        if not all(
+            np.all(np.isfinite(each)) for each in (model.middle, model.precision, model.distances, model.most)
+        ):
+            raise ValueError("a middle, precision, distance or most that is no number")
         return model
 
 
@@ -155,6 +169,11 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
     varied = np.nan_to_num(np.nanstd(np.where(np.isfinite(values), values, 0.0), axis=0)) > 0
     chosen = np.flatnonzero((there >= MOSTLY_THERE) & varied).astype(np.int64)
     z = scaled(values[bays], scaling, clip_at=FAR_CLIP)[:, chosen]
+    most = np.full(len(chosen), FAR_CLIP)
+    for place, column in enumerate(chosen):
+        if any(table.measures[column] in names for names in FOR.values()):
+            most[place] = np.quantile(z[:, place], CLEAREST)
+    z = np.minimum(z, most)
     fold = plain_folds(table.group[bays], seed=seed)
     far = np.zeros(len(z))
     with one_thread():
@@ -179,6 +198,7 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
         np.quantile(far, np.linspace(0.0, 1.0, steps + 1)),
         engine,
         calibrate(odds, table.engine, fold, laws=("platt",)),
+        most,
     )
 
 

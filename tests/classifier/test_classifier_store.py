@@ -18,6 +18,8 @@ from audiodiag.classifier.card import Trained, card_text
 from audiodiag.classifier.explain import Phrase
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.store import LARGEST_BYTES, Model, load_model, model_from_plain, model_to_text
+from audiodiag.classifier.strange import learn_strangeness
+from audiodiag.classifier.table import Table
 from audiodiag.classifier.train import train_on_rows
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS
@@ -116,6 +118,28 @@ def test_strangeness_names_the_measure_that_lies_outside(trained: Trained) -> No
     assert said.strange_because[0].text.startswith("Snr: 90 dB, above the usual (")
 
 
+def test_a_symptom_clearer_than_any_learnt_from_is_not_strange() -> None:
+    rng = np.random.default_rng(3)
+    rows = [
+        replace(
+            row, measurements=row.measurements | {"whine_share_db": rng.normal(), "hiss_band": rng.normal()}
+        )
+        for row in made_up_rows(300, 12)
+    ]
+    table = Table.of(rows)
+    model = learn_strangeness(table)
+    usual = np.nanmedian(table.values[table.engine > 0.5], axis=0)
+
+    def rank(name: str, value: float) -> float:
+        clip = usual.copy()
+        clip[table.measures.index(name)] = value
+        return model.judge(clip, table.measures).rank
+
+    assert rank("whine_share_db", 40.0) < 0.9 and rank("whine_share_db", 40.0) == rank("whine_share_db", 6.0)
+    assert rank("whine_share_db", -40.0) == rank("hiss_band", 40.0) == 1.0
+    assert rank("hiss_band", -40.0) == 1.0
+
+
 def test_ranks_of_new_engine_bays_are_even(trained: Trained) -> None:
     """A new engine bay is as likely at any rank as at another: 800 ranks, mean 0.5, standard error 0.01."""
     rows = made_up_rows(800, 9, other_share=0.0)
@@ -212,7 +236,9 @@ def law(name: str, *numbers: Any) -> dict[str, Any]:
         (lambda m: m["symptoms"]["pump_whine"]["calibration"].update(numbers=[1.0]), "with 1 numbers"),
         (lambda m: m["symptoms"]["pump_whine"].update(model="none"), "indices must be integers"),
         (lambda m: m["usual"]["low"].pop(), "usual ranges do not fit"),
-        (lambda m: m["strangeness"]["middle"].pop(), "middle and precision"),
+        (lambda m: m["strangeness"]["middle"].pop(), "middle, precision or most"),
+        (lambda m: m["strangeness"].update(most=[1.0]), "middle, precision or most"),
+        (lambda m: m["strangeness"].update(precision=[[1.0]]), "middle, precision or most"),
         (lambda m: m["strangeness"]["middle"].__setitem__(0, math.inf), "no number"),
         (lambda m: m["strangeness"].update(distances=[[1.0]]), "do not rise"),
         (lambda m: m["strangeness"].update(chosen=[math.inf]), "infinity"),
