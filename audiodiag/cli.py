@@ -101,7 +101,7 @@ def _run(argv: list[str], analyse: Callable[..., Any] | None) -> int:
 
 def _refuse_unknown_command(argv: list[str]) -> None:
     """Refuse a first word that is no command, naming those that there are."""
-    known = ["analyse", "train", *(command.name for command in COMMANDS), "version"]
+    known = _known_commands()
     word = argv[0]
     if word.startswith("-") or word in known:
         return
@@ -114,11 +114,20 @@ def _refuse_unknown_command(argv: list[str]) -> None:
     )
 
 
-def _unknown_option(got: str, command: str) -> UsageError:
+def _known_commands() -> list[str]:
+    return ["analyse", "train", *(command.name for command in COMMANDS), "version"]
+
+
+def _flags_of(command: str) -> list[str]:
+    """Give the flags of a command, empty for one that takes none."""
     options = _OPTIONS.get(command)
     if options is None:
         options = module_of(command).OPTIONS if command in (c.name for c in COMMANDS) else ()
-    known = [option.flag for option in options]
+    return [option.flag for option in options]
+
+
+def _unknown_option(got: str, command: str) -> UsageError:
+    known = _flags_of(command)
     names = [flag.lstrip("-") for flag in known]  # without dashes, which make all options alike
     near = difflib.get_close_matches(got.partition("=")[0].lstrip("-"), names, n=1)
     todo = f"did you mean --{near[0]}?" if near else f"see audiodiag {command} --help"
@@ -126,6 +135,8 @@ def _unknown_option(got: str, command: str) -> UsageError:
         return _one_too_many(got, command)
     if os.path.exists(got):  # noqa: PTH110, gives no error for odd names
         todo = f"for a clip whose name begins with a dash, write ./{got}"
+    elif owners := [each for each in _known_commands() if got.partition("=")[0] in _flags_of(each)]:
+        todo = f"use it where it belongs: {', '.join(f'audiodiag {owner}' for owner in owners)}"
     return UsageError(
         "there is no such option",
         got=got,

@@ -25,6 +25,7 @@ from typing import Any
 from audiodiag.classifier.examples import measure_clip, row_from_truth
 from audiodiag.classifier.fitting import one_thread
 from audiodiag.classifier.table import Row
+from audiodiag.classifier.workers import mapped
 from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS
 from audiodiag.vehicle import Vehicle
@@ -183,15 +184,18 @@ def workshop_rows(folder: str | Path, *, progress: Callable[[int, int], None] | 
     return rows
 
 
-def demo_rows(folder: str | Path) -> list[Row]:
-    """Measure the demo clips of a folder, which are simulated and carry their truth beside them."""
+def demo_rows(folder: str | Path, *, workers: int = 1) -> list[Row]:
+    """Measure the demo clips of a folder, which are simulated and carry their truth beside them.
+
+    workers: processes to use; the rows do not depend on it.
+    """
     from audiodiag.clip import read_clip
 
-    rows = []
+    found = []
     for file in sorted(Path(folder).glob(f"*{TRUTH_ENDING}")):
         try:
             truth = json.loads(file.read_text(encoding="utf-8"))
-            clip = read_clip(file.parent / truth["file"])
+            read_clip(file.parent / truth["file"])  # refused here, before the long work
         except (ValueError, KeyError, TypeError, RecursionError) as problem:
             raise UsageError(
                 f"{file.name} is damaged",
@@ -199,12 +203,22 @@ def demo_rows(folder: str | Path) -> list[Row]:
                 allowed="the truth as it was written beside a simulated clip",
                 todo="make the demo clips again, or take the file away",
             ) from problem
-        with one_thread():
-            measured = measure_clip(clip, Vehicle(cylinders=truth.get("cylinders")))
-        name = f"simulated demo {file.name.removesuffix(TRUTH_ENDING)}"
-        group = _FIRST_GROUP + zlib.crc32(name.encode())
-        rows.append(row_from_truth(truth, measured, name=name, group=group, traits={"cylinders": "told"}))
-    return rows
+        found.append((file, truth))
+    with mapped(_demo_row, found, workers=workers) as rows:
+        return list(rows)
+
+
+def _demo_row(demo: tuple[Path, dict[str, Any]]) -> Row:
+    """Measure one demo clip: the file of its truth, and the truth."""
+    from audiodiag.clip import read_clip
+
+    file, truth = demo
+    with one_thread():
+        clip = read_clip(file.parent / truth["file"])
+        measured = measure_clip(clip, Vehicle(cylinders=truth.get("cylinders")))
+    name = f"simulated demo {file.name.removesuffix(TRUTH_ENDING)}"
+    group = _FIRST_GROUP + zlib.crc32(name.encode())
+    return row_from_truth(truth, measured, name=name, group=group, traits={"cylinders": "told"})
 
 
 def _nearest(got: str, allowed: tuple[str, ...]) -> str:

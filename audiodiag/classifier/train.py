@@ -127,7 +127,7 @@ def train(
         speed_model = train_speed(seeds, out=target, workers=workers, tell=say)
         keep_in = None  # rows that were kept were measured with other weights
     # Clips that cannot be read are refused before the simulated ones are made.
-    beside = demo_rows(shipped_folder("recordings_demo") if demo is None else demo)
+    beside = demo_rows(shipped_folder("recordings_demo") if demo is None else demo, workers=workers)
     if add is not None:
         beside += workshop_rows(add, progress=lambda done, of: say(f"measured {done} of {of} labelled clips"))
     rows = rows_from_recipes(

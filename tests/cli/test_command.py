@@ -200,6 +200,7 @@ def test_vehicle_file_and_options_go_together(capsys, tmp_path):
         (["--idle-low-rpm", "900", "--idle-high-rpm", "700"], "idle"),
         (["--rpm"], "expected one argument"),
         (["--cylinder", "4"], "did you mean --cylinders?"),
+        (["--language", "de"], "use it where it belongs: audiodiag report, audiodiag pack"),
         (["--vehicle", "missing.toml"], "missing.toml cannot be read"),
     ],
 )
