@@ -47,6 +47,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "squeal_harmonic_db",
         "squeal_rise_db",
         "squeal_hump_db",
+        "squeal_narrow_hump_db",
         "squeal_dip_percent",
         "squeal_count",
         "squeal_share_db",
@@ -117,8 +118,8 @@ AGAINST: dict[str, tuple[str, ...]] = {
 """Measures of which more never makes the symptom more probable."""
 
 BESIDE: dict[str, tuple[str, ...]] = {
-    "cavitation_groan": ("squeal_prominence_db",),
-    "relief_hiss": ("squeal_prominence_db", "squeal_rise_db"),
+    "cavitation_groan": ("squeal_prominence_db", "squeal_narrow_hump_db"),
+    "relief_hiss": ("squeal_prominence_db", "squeal_rise_db", "squeal_narrow_hump_db"),
     "bearing_growl": ("chirp_narrow_comb_db", "chirp_belt_comb_db"),
 }
 """Measures of another symptom that account for what would pass for this one, and so speak against it.

@@ -7,6 +7,7 @@ alternator its order; both last or repeat unchanged.
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -38,6 +39,11 @@ MEASURES = (
         "For most of a second one narrow band of the highs rises {value:.1f} dB above those beside it.",
     ),
     Measure(
+        "squeal_narrow_hump_db",
+        "dB",
+        "For a third of a second a semitone of the highs rises {value:.1f} dB above those an octave around.",
+    ),
+    Measure(
         "squeal_dip_percent", "%", "While it sounds the engine speed dips by {value:.1f} % more than usual."
     ),
     Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second."),
@@ -54,10 +60,19 @@ LOW_HZ, HIGH_HZ = 1150.0, 10000.0
 STEADY_HZ, STEADY_PERCENT = 0.9, 0.12
 LOCKED = 0.45
 HUMP_FROM_HZ, HUMP_TO_HZ = 850.0, 11000.0
-HUMP_PER_OCTAVE = 6
-HUMP_BESIDE = (2, 5)
-"""Nearest and farthest band that a band is compared with, on either side."""
-HUMP_S = 0.8
+
+
+@dataclass(frozen=True)
+class _Hump:
+    """Bands to an octave, nearest and farthest band that one is compared with on either side, and for how
+    long it must rise, s."""
+
+    per_octave: int
+    beside: tuple[int, int]
+    lasts_s: float
+
+
+HUMP, NARROW_HUMP = _Hump(6, (2, 5), 0.8), _Hump(12, (2, 12), 0.3)
 LOUD_SHARE = 0.03
 """A ridge counts for the times of the squeal from this share of the loudest one's power on."""
 LONG_FRAMES = 5
@@ -71,9 +86,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
         return SymptomMeasurement(filled(MEASURES, {}))
     ridges = tonal_ridges(scene, LOW_HZ, HIGH_HZ)
     frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
-    hump = _hump_db(scene, frame_s)
-    nothing = {
-        "squeal_hump_db": hump,
+    humps = {
+        "squeal_hump_db": _hump_db(scene, frame_s, HUMP),
+        "squeal_narrow_hump_db": _hump_db(scene, frame_s, NARROW_HUMP),
+    }
+    nothing = humps | {
         "squeal_prominence_db": 0.0,
         "squeal_total_s": 0.0,
         "squeal_share_of_time": 0.0,
@@ -110,14 +127,13 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_order_residual_percent": best.order_residual_percent(rpm) if rpm is not None else np.nan,
         "squeal_harmonic_db": _harmonic_db(scene, height, best),
         "squeal_rise_db": _rise_db(scene, best),
-        "squeal_hump_db": hump,
         "squeal_dip_percent": float(dip[on].mean() - dip.mean()) if rpm is not None and on.any() else np.nan,
         "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
         "squeal_tones_at_once": float(sum(len(r.frames) for r in ridges)) / max(float(on.sum()), 1.0),
         "squeal_low_rise_db": _low_rise_db(scene, on),
         "squeal_share_db": level,
     }
-    values = filled(MEASURES, values)
+    values = filled(MEASURES, values | humps)
     heard = np.zeros(len(scene.tone), bool)
     for ridge in _of_one_squeal(free):
         heard[ridge.frames] = True
@@ -125,17 +141,17 @@ def measure(scene: Scene) -> SymptomMeasurement:
     return SymptomMeasurement(values, spans_of(active, 0.05, 0.3, 0.2), level, evidence_of(MEASURES, values))
 
 
-def _hump_db(scene: Scene, frame_s: float) -> float:
-    """How far one band of a sixth of an octave rises above its neighbours for 0.8 s, NaN with too few bands.
+def _hump_db(scene: Scene, frame_s: float, hump: _Hump) -> float:
+    """How far one narrow band rises above those around it for a while, NaN with too few bands.
 
-    A rough squeal smears its tone over a band, so that no line of it stands out; wind, a hiss and a revving
-    engine lift the neighbours as well.
+    A rough squeal smears its tone over a band, so that no line of it stands out, and a short or gliding one
+    is no ridge; wind, a hiss and a revving engine lift the neighbours as well.
     """
     top = min(HUMP_TO_HZ, 0.97 * float(scene.tone_hz[-1]))
-    count = int(HUMP_PER_OCTAVE * np.log2(top / HUMP_FROM_HZ)) if top > HUMP_FROM_HZ else 0
-    edges = HUMP_FROM_HZ * 2.0 ** (np.arange(count + 1) / HUMP_PER_OCTAVE)
+    count = int(hump.per_octave * np.log2(top / HUMP_FROM_HZ)) if top > HUMP_FROM_HZ else 0
+    edges = HUMP_FROM_HZ * 2.0 ** (np.arange(count + 1) / hump.per_octave)
     first = np.searchsorted(scene.tone_hz, edges)
-    if count < 2 * HUMP_BESIDE[1] - 2 or np.any(np.diff(first) < 1):
+    if count < 2 * hump.beside[1] - 2 or np.any(np.diff(first) < 1):
         return float("nan")
     power = np.column_stack([scene.tone[:, a:b].mean(axis=1) for a, b in itertools.pairwise(first)])
     level = smooth(decibels(power), 3)
@@ -144,8 +160,8 @@ def _hump_db(scene: Scene, frame_s: float) -> float:
     highest = 0.0
     for i in range(count):
         away = np.abs(band - i)
-        beside = (away >= HUMP_BESIDE[0]) & (away <= HUMP_BESIDE[1])
-        over = smooth(rise[:, i] - np.median(rise[:, beside], axis=1), max(round(HUMP_S / frame_s), 1))
+        beside = (away >= hump.beside[0]) & (away <= hump.beside[1])
+        over = smooth(rise[:, i] - np.median(rise[:, beside], axis=1), max(round(hump.lasts_s / frame_s), 1))
         highest = max(highest, float(over.max() - np.median(over)))
     return highest
 
