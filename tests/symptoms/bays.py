@@ -83,6 +83,14 @@ def squeal(seed: int = 3) -> FloatArray:
     return 0.3 * tone * np.maximum(stretch(2.5, 3.6), stretch(7, 7.8))
 
 
+def rough_squeal(seed: int = 9) -> FloatArray:
+    """A tone whose strength flickers so fast that it fills a few per cent of its pitch."""
+    rng = np.random.default_rng(seed)
+    flicker = np.abs(coloured(rng, len(moments()), 20.0, 250.0))
+    tone = np.cos(2 * np.pi * 2600.0 * moments() + 0.6 * coloured(rng, len(moments()), 20.0, 120.0))
+    return 0.3 * tone * flicker * np.maximum(stretch(2.5, 3.6), stretch(7, 8.4))
+
+
 def chime() -> FloatArray:
     """A dashboard chime: a tone that holds its pitch to the hertz, on and off."""
     return 0.3 * np.cos(2 * np.pi * 3000.0 * moments()) * np.maximum(stretch(2.5, 3.6), stretch(7, 7.8))
