@@ -157,7 +157,7 @@ def _speed_and_steering(analysis: Analysis, detail: _Detail, width: int) -> list
         low, high = float(np.min(known)), float(np.max(known))
         about = f"about {speed.median_rpm:.0f} rpm"
         if high - low > 0.02 * speed.median_rpm:
-            about += f" (from {low:.0f} to {high:.0f} over the clip)"
+            about += f" ({low:.0f} to {high:.0f} over time)"
         text = f"{about}, {wording.speed_source_words(speed)}"
         if speed.source == "acoustic":
             text += (

@@ -76,7 +76,7 @@ def test_report_says_what_how_sure_how_loud_and_when():
 
 def test_report_says_speed_cylinders_and_the_other_reading():
     text = flat(text_report(squeal_analysis()))
-    assert "about 793 rpm (from 757 to 830 over the clip), by ear, 93 % sure; 4 cylinders (heard)" in text
+    assert "about 793 rpm (757 to 830 over time), by ear, 93 % sure; 4 cylinders (heard)" in text
     assert "could also be 396 rpm with 8 cylinders (6 %)" in text
     assert "with 2 cylinders" not in text
 
@@ -349,7 +349,7 @@ def test_stated_speed_is_not_called_unsure():
     entered: SpeedTrace = replace(speed_trace(), source="entered", cylinders=None, alternatives=())
     text = flat(text_report(replace(squeal_analysis(), speed=entered)))
     assert "as stated" in text
-    assert "rpm (from 757 to 830 over the clip), as stated steering" in text
+    assert "rpm (757 to 830 over time), as stated steering" in text
 
 
 def test_report_and_verdict_mean_the_same_by_heard():
