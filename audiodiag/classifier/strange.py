@@ -145,7 +145,8 @@ class StrangeModel:
             np.array(plain.get("most", [FAR_CLIP] * len(plain["chosen"])), dtype=float),
         )
         k = len(model.chosen)
-        if any(each.shape != (k,) for each in (model.middle, model.most)) or model.precision.shape != (k, k):
+        square = (k, k) if k else (0,)  # a list of no lists has no second side
+        if any(each.shape != (k,) for each in (model.middle, model.most)) or model.precision.shape != square:
             raise ValueError("middle, precision or most do not fit the chosen measures")
         if model.distances.ndim != 1 or not len(model.distances) or np.any(np.diff(model.distances) < 0):
             raise ValueError("distances do not rise")

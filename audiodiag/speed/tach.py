@@ -25,6 +25,8 @@ SLOWEST_RPM = 200.0
 HALF_WINDOW_S = 0.25
 """Half the stretch over which the crank angle is fitted; longer where pulses are rare."""
 MIN_PULSES = 8
+FEWEST_SOUNDING = 3
+"""Blocks that must carry something before the silent others are set aside."""
 LONGEST_COUNT_S = 1.5
 """A stretch without pulses longer than this is unknown, not counted over."""
 LONGEST_WEIGHT_S = 0.25
@@ -157,7 +159,8 @@ def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatA
     blocks = samples[: count * block].reshape(count, block)
     middle = float(np.median(samples))
     highs, lows = blocks.max(axis=1), blocks.min(axis=1)
-    up, down = float(np.median(highs)) - middle, middle - float(np.median(lows))
+    sounding = _sounding(highs - lows)
+    up, down = float(np.median(highs[sounding])) - middle, middle - float(np.median(lows[sounding]))
     if max(up, down) <= 1e-6:
         raise _no_pulses("a silent channel")
     if down > 1.25 * up:
@@ -165,7 +168,8 @@ def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatA
     # Levels follow the channel slowly: a single burst of noise in one block must not lift the threshold.
     smooth = np.array([np.median(highs[max(0, i - 2) : i + 3]) for i in range(count)]) - middle
     centre_s = (np.arange(count) + 0.5) * block
-    height = np.interp(np.arange(len(samples)), centre_s, np.maximum(smooth, 0.2 * np.median(smooth)))
+    least = 0.2 * np.median(smooth[sounding])
+    height = np.interp(np.arange(len(samples)), centre_s, np.maximum(smooth, least))
     upper, lower = middle + 0.5 * height, middle + 0.2 * height
     state = np.zeros(len(samples), dtype=np.int8)
     state[samples >= upper] = 1
@@ -179,6 +183,16 @@ def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatA
     step = samples[after] - samples[before]
     share = np.where(step > 0, (upper[after] - samples[before]) / np.where(step > 0, step, 1.0), 1.0)
     return (before + np.clip(share, 0.0, 1.0)) / rate_hz
+
+
+def _sounding(swing: FloatArray) -> NDArray[np.bool_]:
+    """Which blocks carry pulses, by how far each swings: all, or the loud ones where most are silent.
+
+    A lead that falls off, or is put on late, leaves most of a channel silent; a spike alone is no pulse.
+    """
+    loud = swing > 0.1 * swing.max()
+    fewest = max(FEWEST_SOUNDING, 0.1 * len(swing))
+    return loud if fewest <= loud.sum() < 0.5 * len(swing) else np.ones(len(swing), bool)
 
 
 def _apart(edges_s: FloatArray, apart_s: float) -> FloatArray:

@@ -201,3 +201,17 @@ def test_impossible_settings_and_speeds_are_refused() -> None:
         speed_from_pulses(channel(IDLE_S, 8000, shape="narrow"), 8000, pulses_per_rev=20)
     with pytest.raises(SpeedError, match=r"only 0\.12 s"):
         speed_from_pulses(np.ones(1000), 8000, pulses_per_rev=2)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.01])
+@pytest.mark.parametrize("shape", ["narrow", "square"])
+@pytest.mark.parametrize(("first_s", "last_s"), [(0.0, 8.0), (13.0, 20.0)])
+def test_a_lead_that_falls_off_or_comes_late_is_read_while_it_is_on(
+    first_s: float, last_s: float, shape: str, noise: float
+) -> None:
+    on = IDLE_S[(first_s <= IDLE_S) & (last_s >= IDLE_S)]
+    trace = speed_from_pulses(channel(on, 8000, shape=shape, noise=noise), 8000, pulses_per_rev=2)
+    inside = (trace.time_s > first_s + 0.3) & (trace.time_s < last_s - 0.3)
+    assert np.median(errors(trace.rpm, idle_rpm(trace.time_s))[inside]) < 0.0005
+    assert np.isfinite(trace.rpm[inside]).all()
+    assert np.isnan(trace.rpm[(trace.time_s < first_s - 0.5) | (trace.time_s > last_s + 0.5)]).all()
