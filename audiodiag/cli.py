@@ -136,7 +136,10 @@ def _unknown_option(got: str, command: str) -> UsageError:
     if os.path.exists(got):  # noqa: PTH110, gives no error for odd names
         todo = f"for a clip whose name begins with a dash, write ./{got}"
     elif owners := [each for each in _known_commands() if got.partition("=")[0] in _flags_of(each)]:
-        todo = f"use it where it belongs: {', '.join(f'audiodiag {owner}' for owner in owners)}"
+        where = f"use it where it belongs: {', '.join(f'audiodiag {owner}' for owner in owners)}"
+        word = got.partition("=")[0].lstrip("-")
+        alike = bool(near) and (word in near[0] or near[0] in word)
+        todo = f"{todo.rstrip('?')}, or {where}" if alike else where
     return UsageError(
         "there is no such option",
         got=got,

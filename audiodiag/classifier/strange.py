@@ -154,6 +154,10 @@ class StrangeModel:
             np.all(np.isfinite(each)) for each in (model.middle, model.precision, model.distances, model.most)
         ):
             raise ValueError("a middle, precision, distance or most that is no number")
+        if np.any(np.abs(model.most) > FAR_CLIP):
+            raise ValueError(f"a most beyond {FAR_CLIP:g}")
+        if np.any((model.chosen < 0) | (model.chosen >= len(model.scaling.centre))):
+            raise ValueError(f"a chosen measure beyond the {len(model.scaling.centre)} that there are")
         return model
 
 

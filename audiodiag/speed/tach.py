@@ -99,8 +99,30 @@ def speed_from_pulses(
             allowed="0.25 to 400 pulses a crankshaft turn, and fewer missing than there are",
             todo="count the marks or teeth; one pulse in two turns is 0.5",
         )
+    channel = np.asarray(samples, dtype=np.float64)
+    wanted = (rate_hz, pulses_per_rev, missing_teeth, max_rpm, cylinders)
+    try:
+        return _read(channel, *wanted)
+    except SpeedError as refusal:
+        try:
+            return _read(channel, *wanted, in_parts=True)
+        except SpeedError:
+            raise refusal from None
+
+
+def _read(
+    samples: FloatArray,
+    rate_hz: int,
+    pulses_per_rev: float,
+    missing_teeth: int,
+    max_rpm: float,
+    cylinders: int | None,
+    *,
+    in_parts: bool = False,
+) -> SpeedTrace:
+    """Read the pulses; in_parts: only the loud parts of a channel that is silent for most of the time."""
     duration_s = len(samples) / rate_hz
-    edges_s = _edges_s(np.asarray(samples, dtype=np.float64), rate_hz, pulses_per_rev)
+    edges_s = _edges_s(samples, rate_hz, pulses_per_rev, in_parts=in_parts)
     raw = len(edges_s)
     if raw >= MIN_PULSES and float(np.median(_local_period_s(edges_s))) < 60.0 / (max_rpm * pulses_per_rev):
         raise _no_pulses(f"{raw} crossings in {duration_s:.1f} s, too fast for {max_rpm:g} rpm")
@@ -150,7 +172,9 @@ def _no_pulses(got: str) -> SpeedError:
     )
 
 
-def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatArray:
+def _edges_s(
+    samples: FloatArray, rate_hz: int, pulses_per_rev: float, *, in_parts: bool = False
+) -> FloatArray:
     """Give the instants at which the signal rises through its upper threshold, shape (edges,), seconds."""
     block = int(max(0.4, 1.2 * 60.0 / (SLOWEST_RPM * pulses_per_rev)) * rate_hz)
     count = len(samples) // block
@@ -159,7 +183,7 @@ def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatA
     blocks = samples[: count * block].reshape(count, block)
     middle = float(np.median(samples))
     highs, lows = blocks.max(axis=1), blocks.min(axis=1)
-    sounding = _sounding(highs - lows)
+    sounding = _sounding(highs - lows) if in_parts else np.ones(count, bool)
     up, down = float(np.median(highs[sounding])) - middle, middle - float(np.median(lows[sounding]))
     if max(up, down) <= 1e-6:
         raise _no_pulses("a silent channel")
@@ -186,13 +210,15 @@ def _edges_s(samples: FloatArray, rate_hz: int, pulses_per_rev: float) -> FloatA
 
 
 def _sounding(swing: FloatArray) -> NDArray[np.bool_]:
-    """Which blocks carry pulses, by how far each swings: all, or the loud ones where most are silent.
+    """Which blocks carry pulses, by how far each swings: the loud ones, where most are silent beside them.
 
-    A lead that falls off, or is put on late, leaves most of a channel silent; a spike alone is no pulse.
+    A lead that falls off, or is put on late, leaves most of a channel silent. Refused where too few are loud:
+    a spike alone is no pulse.
     """
     loud = swing > 0.1 * swing.max()
-    fewest = max(FEWEST_SOUNDING, 0.1 * len(swing))
-    return loud if fewest <= loud.sum() < 0.5 * len(swing) else np.ones(len(swing), bool)
+    if not max(FEWEST_SOUNDING, 0.1 * len(swing)) <= loud.sum() < 0.5 * len(swing):
+        raise _no_pulses("no part that stands out of a silent channel")
+    return np.asarray(loud)
 
 
 def _apart(edges_s: FloatArray, apart_s: float) -> FloatArray:

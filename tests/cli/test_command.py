@@ -201,6 +201,7 @@ def test_vehicle_file_and_options_go_together(capsys, tmp_path):
         (["--rpm"], "expected one argument"),
         (["--cylinder", "4"], "did you mean --cylinders?"),
         (["--language", "de"], "use it where it belongs: audiodiag report, audiodiag pack"),
+        (["--after-steering", "stop 1-2"], "did you mean --steering, or use it where it belongs: audiodiag "),
         (["--vehicle", "missing.toml"], "missing.toml cannot be read"),
     ],
 )

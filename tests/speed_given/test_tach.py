@@ -215,3 +215,23 @@ def test_a_lead_that_falls_off_or_comes_late_is_read_while_it_is_on(
     assert np.median(errors(trace.rpm, idle_rpm(trace.time_s))[inside]) < 0.0005
     assert np.isfinite(trace.rpm[inside]).all()
     assert np.isnan(trace.rpm[(trace.time_s < first_s - 0.5) | (trace.time_s > last_s + 0.5)]).all()
+
+
+@pytest.mark.parametrize("at_s", [(1.1, 3.3, 6.1), (3.0, 3.45, 3.9)])
+@pytest.mark.parametrize("height", [-15.0, 15.0])
+def test_a_few_loud_clicks_silence_no_pulses(at_s: tuple[float, ...], height: float) -> None:
+    samples = channel(IDLE_S, 8000, shape="square")
+    for instant in at_s:
+        samples[round(instant * 8000)] += height
+    trace = speed_from_pulses(samples, 8000, pulses_per_rev=2)
+    assert np.nanmedian(errors(trace.rpm, idle_rpm(trace.time_s))) < 0.0005
+    assert np.isfinite(trace.rpm).mean() > 0.85
+
+
+@pytest.mark.parametrize("quiet", [0.03, 0.09, 0.12])
+def test_a_level_that_drops_is_read_on(quiet: float) -> None:
+    samples = channel(IDLE_S, 8000, shape="square")
+    samples[7 * 8000 :] *= quiet
+    trace = speed_from_pulses(samples, 8000, pulses_per_rev=2)
+    assert np.isfinite(trace.rpm).mean() > 0.9
+    assert np.nanmedian(errors(trace.rpm, idle_rpm(trace.time_s))) < 0.0005
