@@ -154,7 +154,7 @@ def _record_at_own_pace(page, steps: int) -> None:
     page.get_by_role("button", name="Start the recording").press("Enter")
     for step in range(steps):
         page.locator(f".steps li:nth-child({step + 1})[aria-current]").wait_for(timeout=15_000)
-        wait_for(lambda: page.evaluate("running && marks.at(-1).end === null"), within_s=15)
+        wait_for(lambda: page.evaluate("running && marks.at(-1).end === null"))
         if page.locator(".count").inner_text():
             page.wait_for_timeout(1700)
             page.keyboard.press("Space")
@@ -195,11 +195,11 @@ def test_without_a_voice_tones_are_sounded_and_written_of(at, served):
     page.goto(f"{served.base}/cases/{_case(served)}/record")
     page.get_by_text("This browser has no voice: short tones").wait_for()
     _record_at_own_pace(page, 2)
-    wait_for(lambda: len(page.evaluate("cues")) >= 2, within_s=15)
+    wait_for(lambda: len(page.evaluate("cues")) >= 2)
     assert all(0.1 < cue["end"] - cue["start"] < 1.0 for cue in page.evaluate("cues")), "short, and stored"
     page.get_by_role("button", name="Throw away").click()
     page.get_by_text("Thrown away").wait_for()
-    wait_for(lambda: page.evaluate("all_sounds().then((kept) => kept.length)") == 0, within_s=10)
+    wait_for(lambda: page.evaluate("all_sounds().then((kept) => kept.length)") == 0)
 
 
 def test_recording_not_sent_survives_the_page(at, served):
@@ -292,7 +292,7 @@ def test_what_is_typed_is_kept_and_sent_once(at, served):
     page.get_by_label("A note").fill("worse in the cold")
     page.get_by_role("button", name="Keep the note").press("Enter")
     page.get_by_text("Kept.", exact=True).wait_for(timeout=15_000)
-    wait_for(lambda: page.get_by_label("A note").input_value() == "", within_s=15)
+    wait_for(lambda: page.get_by_label("A note").input_value() == "")
     assert lost == [303]
     assert _notes(served, key).count("worse in the cold") == 1
 
@@ -373,7 +373,7 @@ def test_states_of_the_owners_pages_can_be_read_by_everyone(at, served, scheme):
     page.goto(f"{served.base}/cases/{key}/record")
     page.get_by_label("Short tones").check()
     page.get_by_role("button", name="Start the recording").click()
-    wait_for(lambda: page.evaluate("running && sound.pieces.length > 0"), within_s=15)
+    wait_for(lambda: page.evaluate("running && sound.pieces.length > 0"))
     page.get_by_text("Engine heard").wait_for(timeout=15_000)
     assert _violations(page) == []
     page.get_by_role("button", name="Stop and keep").click()
