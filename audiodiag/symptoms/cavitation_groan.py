@@ -12,7 +12,7 @@ from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import AngleView
 from audiodiag.symptoms.beats import engine_free_beats
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.pump_beats import turn_beats
+from audiodiag.symptoms.pump_beats import RATIOS, turn_beats
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
     TINY,
@@ -26,6 +26,7 @@ from audiodiag.symptoms.spectra import (
     smooth,
     spans_of,
 )
+from audiodiag.symptoms.stated_pump import off_stated_turns
 
 __all__ = ["MEASURES", "measure"]
 
@@ -210,7 +211,8 @@ def _beats(scene: Scene, angle: AngleView, track: FloatArray) -> dict[str, float
     loud = np.clip((track - low) / max(float(high - low), 1.0), 0.0, 1.0)
     loud = np.interp(angle.beat_time_s, scene.time_s, loud)
     deep = scene.beat_hz < BEATS_BELOW_HZ
-    found, above = turn_beats(angle.beat[:, deep], loud), turn_beats(angle.beat[:, ~deep], loud)
+    off_stated = off_stated_turns(RATIOS, scene.vehicle)
+    found, above = (turn_beats(angle.beat[:, bands], loud, off_stated) for bands in (deep, ~deep))
     values: dict[str, float] = {}
     if found is not None:
         values |= {

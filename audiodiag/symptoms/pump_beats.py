@@ -39,6 +39,8 @@ PADDED = 4
 FEWEST_REV = 12
 EVEN_SHARE = 0.25
 """How much the calmest stretch counts where the loud ones are weighed up."""
+OFF_STATED_DB = 6.0
+"""So much less a beat counts where the pump is stated to turn otherwise."""
 APART = 0.04
 """Ratios further apart than this are different beats."""
 
@@ -48,7 +50,8 @@ class TurnBeats:
     """The ratio at which noise beats furthest: ``ratio`` per crank turn, how far, and against other ratios.
 
     height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights. gap_db: how
-    much further than at any other ratio. vane_db: mean height at R z alone.
+    much further than at any other ratio, 0 where another stands further out. vane_db: mean height at R z
+    alone.
     """
 
     ratio: float
@@ -57,7 +60,7 @@ class TurnBeats:
     vane_db: float
 
 
-def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
+def turn_beats(bands: FloatArray, loud: FloatArray, off_stated: FloatArray | None = None) -> TurnBeats | None:
     """Find the ratio at which the envelopes of noise beat furthest, None where they are too short.
 
     Parameters
@@ -66,6 +69,9 @@ def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
         Relative envelopes over crank angle, shape (r, b), ``BEAT_SAMPLES_PER_REV`` a turn.
     loud:
         How far each instant belongs to the loud stretches, 0 to 1, shape (r,).
+    off_stated:
+        How far each of ``RATIOS`` is not what is stated of the pump, 0 to 1; such beats count
+        ``OFF_STATED_DB`` less. None where nothing is stated.
 
     >>> rev = np.arange(100 * BEAT_SAMPLES_PER_REV) / BEAT_SAMPLES_PER_REV
     >>> noise = np.random.default_rng(1).standard_normal((len(rev), 2))
@@ -90,10 +96,11 @@ def turn_beats(bands: FloatArray, loud: FloatArray) -> TurnBeats | None:
             vane += of_vanes.sum(axis=1)
             count += bands.shape[1]
     score = (turns + VANE * vane) / count
-    best = int(np.argmax(score))
-    others = score[np.abs(RATIOS - RATIOS[best]) > APART]
+    counted = score if off_stated is None else score - OFF_STATED_DB * off_stated
+    best = int(np.argmax(counted))
+    ahead = score[best] - score[np.abs(RATIOS - RATIOS[best]) > APART].max()
     return TurnBeats(
-        float(RATIOS[best]), float(score[best]), float(score[best] - others.max()), float(vane[best] / count)
+        float(RATIOS[best]), float(counted[best]), max(float(ahead), 0.0), float(vane[best] / count)
     )
 
 

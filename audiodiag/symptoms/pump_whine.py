@@ -29,6 +29,7 @@ from audiodiag.symptoms.spectra import (
     spans_of,
     spread_maximum,
 )
+from audiodiag.symptoms.stated_pump import off_stated_tones
 
 __all__ = ["MEASURES", "measure"]
 
@@ -86,6 +87,9 @@ MEASURES = (
 
 LOWEST, HIGHEST = 6.5, 27.5
 CAP_DB = 18.0
+CLEAR_DB = 8.0
+OFF_STATED_DB = 6.0
+"""So much less a comb counts where the pump is stated to sound elsewhere."""
 FIRING_NEAR, FIRING_FROM, FIRING_WHOLE = 0.004, 2.0, 4.0
 """How near to a multiple of the firing order a tone is held for the engine's own, as a share of the order;
 and the firing order from which that counts and where it counts wholly: with few cylinders the multiples lie
@@ -110,13 +114,15 @@ def measure(scene: Scene) -> SymptomMeasurement:
     score = np.clip(first, -6, CAP_DB) + 0.5 * (
         np.clip(np.nan_to_num(second), 0, CAP_DB) + np.clip(np.nan_to_num(third), 0, CAP_DB)
     )
+    plain = score
+    score = plain - OFF_STATED_DB * off_stated_tones(grid, scene.vehicle)
     candidates = _candidates(grid, score)
     follows = [_over_time(scene, angle, float(grid[i])) for i in candidates]
     merit = [float(score[i]) + _following(f) for i, f in zip(candidates, follows, strict=True)]
     chosen = int(np.argmax(merit))
     best, over_time = candidates[chosen], follows[chosen]
     order = float(grid[best])
-    others = score[np.abs(grid - order) > 0.4]
+    others = plain[np.abs(grid - order) > 0.4]
     track, beside = _tracked(angle, order)
     refined = _refined(angle, order)
     own = 1.0 - _of_firing(refined, scene.cylinders)
@@ -127,13 +133,13 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "whine_second_db": second[best],
         "whine_third_db": third[best],
         "whine_sideband_db": _sidebands_db(excess, order, step),
-        "whine_gap_db": score[best] - others.max(),
+        "whine_gap_db": plain[best] - others.max(),
         "whine_half_order_distance": float(half_order_distance(order)),
         "whine_over_engine_db": _over_engine_db(angle, order),
         "whine_merit_db": merit[chosen] * (own if merit[chosen] > 0.0 else 1.0),
         "whine_merit_gap_db": merit[chosen]
         - max([m for i, m in enumerate(merit) if i != chosen], default=0.0),
-        "whine_tones": float(sum(score[i] > 8.0 for i in candidates)),
+        "whine_tones": float(sum(plain[i] > CLEAR_DB for i in candidates)),
         **over_time,
     }
     share = _share(angle, order, track)
