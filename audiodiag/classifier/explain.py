@@ -20,10 +20,11 @@ _UNIT_ENDINGS = ("_db_per_octave", "_db", "_percent", "_hz", "_s")
 
 @dataclass(frozen=True)
 class Phrase:
-    """How a measure is spoken of: its unit and a sentence with ``{value}``, or an empty one."""
+    """How a measure is spoken of: its unit, a sentence with ``{value}`` or an empty one, and its label."""
 
     unit: str
     text: str
+    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -45,10 +46,10 @@ class Moved:
 
 
 def known_phrases() -> Mapping[str, Phrase]:
-    """Collect unit and sentence of every measure from the tables of the symptoms."""
+    """Collect unit, sentence and label of every measure from the tables of the symptoms."""
     from audiodiag import symptoms
 
-    return {each.name: Phrase(each.unit, each.text) for each in symptoms.MEASUREMENTS}
+    return {each.name: Phrase(each.unit, each.text, each.label) for each in symptoms.MEASUREMENTS}
 
 
 def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str, Usual]) -> Evidence:
@@ -61,7 +62,7 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
     'Slope: 0.25, below the usual (0.3 to 0.8). This speaks against it.'
     """
     phrase = phrases.get(moved.measure, Phrase("", ""))
-    title = _title(moved.measure)
+    title = phrase.label or _title(moved.measure)
     if not math.isfinite(moved.value):
         text = f"{title}: could not be measured in this clip."
     elif phrase.text:
@@ -75,7 +76,7 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
 
 
 def _title(measure: str) -> str:
-    """Give the name of a measure as words, without the unit at its end.
+    """Give the name of a measure that has no label as words, without the unit at its end.
 
     >>> _title("groan_rise_flatness_db"), _title("noise_slope_db_per_octave")
     ('Groan rise flatness', 'Noise slope')

@@ -10,7 +10,7 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
@@ -165,7 +165,7 @@ class Model:
         strangeness = self.strangeness.judge(row, self.measures)
         far = [Moved(name, float(row[self.measures.index(name)]), 0.0) for name in strangeness.far_out]
         outside = [each for each in far if self._outside(each)]
-        plain = {name: Phrase(phrase.unit, "") for name, phrase in spoken.items()}
+        plain = {name: replace(phrase, text="") for name, phrase in spoken.items()}
         because = tuple(evidence_of(each, plain, self._usual) for each in outside or far[:1])
         return Prediction(found, strangeness, because)
 

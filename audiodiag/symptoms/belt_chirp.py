@@ -33,51 +33,91 @@ __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
     Measure(
-        "chirp_belt_comb_db", "dB", "Bursts beat at a belt's order, {value:.1f} dB above their surroundings."
+        "chirp_belt_comb_db",
+        "dB",
+        "Bursts beat at a belt's order, {value:.1f} dB above their surroundings.",
+        label="Bursts at the belt's pace",
     ),
-    Measure("chirp_belt_order", "per crank turn", "The bursts repeat {value:.3f} times per crank turn."),
+    Measure(
+        "chirp_belt_order",
+        "per crank turn",
+        "The bursts repeat {value:.3f} times per crank turn.",
+        label="Order of the belt",
+    ),
     Measure(
         "chirp_pulley_comb_db",
         "dB",
         "Bursts beat at a pulley's order, {value:.1f} dB above their surroundings.",
+        label="Bursts at a pulley's pace",
     ),
-    Measure("chirp_repetition", "1", "The bursts repeat alike by {value:.2f} (1: exactly, 0: not at all)."),
+    Measure(
+        "chirp_repetition",
+        "1",
+        "The bursts repeat alike by {value:.2f} (1: exactly, 0: not at all).",
+        label="Repetition of the chirp",
+    ),
     Measure(
         "chirp_fit_db",
         "dB",
         "Whole belt passes from burst to burst earn the beat {value:.1f} dB (below 0: passes do not fit).",
+        label="Bursts that keep the belt's pace",
     ),
-    Measure("chirp_burst_rate_hz", "1/s", "{value:.1f} bursts of 15 to 150 ms come every second."),
-    Measure("chirp_burst_height_db", "dB", "A burst stands {value:.1f} dB above what surrounds it."),
-    Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms."),
+    Measure(
+        "chirp_burst_rate_hz",
+        "1/s",
+        "{value:.1f} bursts of 15 to 150 ms come every second.",
+        label="Rate of short bursts",
+    ),
+    Measure(
+        "chirp_burst_height_db",
+        "dB",
+        "A burst stands {value:.1f} dB above what surrounds it.",
+        label="Height of short bursts",
+    ),
+    Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms.", label="Length of short bursts"),
     Measure(
         "chirp_narrow_comb_db",
         "dB",
         "In one narrow band bursts beat at a belt's order, {value:.1f} dB above their surroundings.",
+        label="Bursts at the belt's pace in a narrow band",
     ),
     Measure(
         "chirp_narrow_fit_db",
         "dB",
         "In the narrow band that shows a chirp best, gaps of whole belt passes earn the beat {value:.1f} dB.",
+        label="Bursts of a narrow band that keep the belt's pace",
     ),
     Measure(
         "chirp_narrow_rate_hz",
         "1/s",
         "In the narrow band that shows a chirp best, {value:.1f} bursts come every second.",
+        label="Rate of short bursts in a narrow band",
     ),
     Measure(
         "chirp_narrow_peakiness",
         "1",
         "In the narrow band that shows a chirp best, the peaks lie {value:.1f} doublings of power "
         "above the usual.",
+        label="Peaks in a narrow band",
     ),
-    Measure("chirp_irregularity", "1", "The gaps between bursts scatter by {value:.2f} (0: all alike)."),
+    Measure(
+        "chirp_irregularity",
+        "1",
+        "The gaps between bursts scatter by {value:.2f} (0: all alike).",
+        label="Irregularity of the bursts",
+    ),
     Measure(
         "chirp_peakiness",
         "1",
         "In the bands of the bursts the peaks lie {value:.1f} doublings of power above the usual.",
+        label="Peaks of the chirp",
     ),
-    Measure("chirp_share_db", "dB", "The bursts carry {value:.1f} dB relative to the engine bay."),
+    Measure(
+        "chirp_share_db",
+        "dB",
+        "The bursts carry {value:.1f} dB relative to the engine bay.",
+        label="Level of the chirp",
+    ),
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0

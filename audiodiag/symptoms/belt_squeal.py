@@ -20,40 +20,93 @@ from audiodiag.symptoms.spectra import TINY, Mask, decibels, smooth, spans_of
 __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
-    Measure("squeal_prominence_db", "dB", "A high tone stands {value:.1f} dB above the sound around it."),
-    Measure("squeal_frequency_hz", "Hz", "It sits near {value:.0f} Hz."),
-    Measure("squeal_total_s", "s", "Such tones sound for {value:.1f} s in all."),
-    Measure("squeal_share_of_time", "1", "Such tones sound for {value:.0%} of the clip."),
-    Measure("squeal_longest_s", "s", "The longest such tone lasts {value:.1f} s."),
     Measure(
-        "squeal_wander_percent", "%", "Its pitch wanders by {value:.2f} %, held by neither pitch nor order."
+        "squeal_prominence_db",
+        "dB",
+        "A high tone stands {value:.1f} dB above the sound around it.",
+        label="Height of the squeal",
     ),
-    Measure("squeal_restlessness_hz", "Hz", "From one moment to the next its pitch moves by {value:.1f} Hz."),
-    Measure("squeal_pitch_residual_percent", "%", "Its pitch scatters by {value:.2f} %."),
-    Measure("squeal_order_residual_percent", "%", "Its order scatters by {value:.2f} %."),
-    Measure("squeal_harmonic_db", "dB", "Its overtone at twice the pitch stands {value:.1f} dB out."),
-    Measure("squeal_rise_db", "dB", "Its own narrow band rises by {value:.1f} dB while it sounds."),
+    Measure("squeal_frequency_hz", "Hz", "It sits near {value:.0f} Hz.", label="Pitch of the squeal"),
+    Measure(
+        "squeal_total_s", "s", "Such tones sound for {value:.1f} s in all.", label="Length of all squeals"
+    ),
+    Measure(
+        "squeal_share_of_time",
+        "1",
+        "Such tones sound for {value:.0%} of the clip.",
+        label="Share of time with a squeal",
+    ),
+    Measure("squeal_longest_s", "s", "The longest such tone lasts {value:.1f} s.", label="Longest squeal"),
+    Measure(
+        "squeal_wander_percent",
+        "%",
+        "Its pitch wanders by {value:.2f} %, held by neither pitch nor order.",
+        label="Wander of the squeal",
+    ),
+    Measure(
+        "squeal_restlessness_hz",
+        "Hz",
+        "From one moment to the next its pitch moves by {value:.1f} Hz.",
+        label="Restlessness of the pitch",
+    ),
+    Measure(
+        "squeal_pitch_residual_percent",
+        "%",
+        "Its pitch scatters by {value:.2f} %.",
+        label="Scatter of the pitch",
+    ),
+    Measure(
+        "squeal_order_residual_percent",
+        "%",
+        "Its order scatters by {value:.2f} %.",
+        label="Scatter of the order",
+    ),
+    Measure(
+        "squeal_harmonic_db",
+        "dB",
+        "Its overtone at twice the pitch stands {value:.1f} dB out.",
+        label="Overtone of the squeal",
+    ),
+    Measure(
+        "squeal_rise_db",
+        "dB",
+        "Its own narrow band rises by {value:.1f} dB while it sounds.",
+        label="Rise of the squeal's band",
+    ),
     Measure(
         "squeal_hump_db",
         "dB",
         "For most of a second one narrow band of the highs rises {value:.1f} dB above those beside it.",
+        label="Rise of a sixth of an octave",
     ),
     Measure(
         "squeal_narrow_hump_db",
         "dB",
         "For a third of a second a semitone of the highs rises {value:.1f} dB above those an octave around.",
+        label="Rise of a semitone",
     ),
     Measure(
-        "squeal_dip_percent", "%", "While it sounds the engine speed dips by {value:.1f} % more than usual."
+        "squeal_dip_percent",
+        "%",
+        "While it sounds the engine speed dips by {value:.1f} % more than usual.",
+        label="Dip of the speed under the squeal",
     ),
-    Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second."),
-    Measure("squeal_tones_at_once", "1", "On average {value:.1f} such tones sound at once."),
+    Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second.", label="Number of squeals"),
+    Measure(
+        "squeal_tones_at_once", "1", "On average {value:.1f} such tones sound at once.", label="Tones at once"
+    ),
     Measure(
         "squeal_low_rise_db",
         "dB",
         "While it sounds, 200 to 900 Hz rises by {value:.1f} dB, which a voice would do.",
+        label="Rise of the low sounds under the squeal",
     ),
-    Measure("squeal_share_db", "dB", "The squealing tones carry {value:.1f} dB relative to the engine bay."),
+    Measure(
+        "squeal_share_db",
+        "dB",
+        "The squealing tones carry {value:.1f} dB relative to the engine bay.",
+        label="Level of the squeal",
+    ),
 )
 
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0

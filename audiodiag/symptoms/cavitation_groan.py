@@ -32,106 +32,147 @@ __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
     Measure(
-        "groan_rise_db", "dB", "In its loud stretches the noise from 0.1 to 8 kHz rises by {value:.1f} dB."
+        "groan_rise_db",
+        "dB",
+        "In its loud stretches the noise from 0.1 to 8 kHz rises by {value:.1f} dB.",
+        label="Rise of the noise",
     ),
     Measure(
         "groan_rise_low_db",
         "dB",
         "From 100 to 600 Hz the noise rises by {value:.1f} dB in its loud stretches.",
+        label="Rise of the low noise",
     ),
     Measure(
         "groan_rise_mid_db",
         "dB",
         "From 600 to 3000 Hz the noise rises by {value:.1f} dB in its loud stretches.",
+        label="Rise of the middle noise",
     ),
     Measure(
-        "groan_rise_high_db", "dB", "From 3 to 8 kHz the noise rises by {value:.1f} dB in its loud stretches."
+        "groan_rise_high_db",
+        "dB",
+        "From 3 to 8 kHz the noise rises by {value:.1f} dB in its loud stretches.",
+        label="Rise of the high noise",
     ),
     Measure(
         "groan_rise_unevenness_db",
         "dB",
         "The bands of the noise rise unevenly, by {value:.1f} dB around their mean.",
+        label="Unevenness of the rise",
     ),
     Measure(
         "groan_rise_flatness_db",
         "dB",
         "What comes in when it gets loud is flat by {value:.1f} dB (0: noise, far below: tones).",
+        label="Flatness of the rise",
     ),
-    Measure("groan_loud_share", "1", "The noise is loud for {value:.0%} of the clip."),
+    Measure(
+        "groan_loud_share", "1", "The noise is loud for {value:.0%} of the clip.", label="Share of loud noise"
+    ),
     Measure(
         "groan_dip_correlation",
         "1",
         "The noise goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all).",
+        label="Noise going with the dips of the speed",
     ),
     Measure(
         "groan_beat_db",
         "dB",
         "At the turns of a pump that fit best, the noise beats by {value:.1f} dB in sum (12 to 21 "
         "without a groan).",
+        label="Beat of the noise with the pump",
     ),
     Measure(
         "groan_beat_ratio",
         "per crank turn",
         "The noise beats {value:.2f} times per crank turn, as a pump may turn.",
+        label="Turns at which the noise beats",
     ),
     Measure(
         "groan_beat_gap_db",
         "dB",
         "The best turns of a pump lead any other by {value:.1f} dB.",
+        label="Lead of the noise's beat",
     ),
     Measure(
         "groan_high_beat_db",
         "dB",
         "Above 3 kHz, for themselves, the bands beat at a pump's turns by {value:.1f} dB in sum.",
+        label="Beat of the high noise with the pump",
     ),
     Measure(
         "groan_high_gap_db",
         "dB",
         "Above 3 kHz the best turns of a pump lead any other by {value:.1f} dB.",
+        label="Lead of the high noise's beat",
     ),
-    Measure("groan_vane_beat_db", "dB", "A beat as of the pump's vanes stands {value:.1f} dB out."),
     Measure(
-        "groan_roughness", "1", "Off the engine's beat its bands swing together: {value:.2f} of all swing."
+        "groan_vane_beat_db",
+        "dB",
+        "A beat as of the pump's vanes stands {value:.1f} dB out.",
+        label="Beat of the noise with the vanes",
+    ),
+    Measure(
+        "groan_roughness",
+        "1",
+        "Off the engine's beat its bands swing together: {value:.2f} of all swing.",
+        label="Roughness",
     ),
     Measure(
         "groan_roughness_calm",
         "1",
         "In the calm stretches the bands swing together: {value:.2f} of all swing.",
+        label="Roughness of the calm stretches",
     ),
     Measure(
-        "groan_rise_over_engine_db", "dB", "Against the engine's tones the noise rises by {value:.1f} dB."
+        "groan_rise_over_engine_db",
+        "dB",
+        "Against the engine's tones the noise rises by {value:.1f} dB.",
+        label="Rise against the engine",
     ),
     Measure(
         "groan_floor_rise_db",
         "dB",
         "Between the engine's tones the sound rises by {value:.1f} dB from calm to loud.",
+        label="Rise between the engine's tones",
     ),
     Measure(
         "groan_swing_db",
         "dB",
         "In the loud stretches the level swings by {value:.1f} dB within half a second.",
+        label="Swing of the level",
     ),
     Measure(
         "groan_swing_growth",
         "1",
         "From calm to loud the swing of the level doubles {value:.1f} times (below 0: it halves).",
+        label="Growth of the swing",
     ),
     Measure(
         "groan_swing_alikeness",
         "1",
         "In the loud stretches the bands swing alike by {value:.2f} (1: as one, 0: each on its own).",
+        label="Alikeness of the swing over the bands",
     ),
     Measure(
         "groan_roughness_growth",
         "1",
         "From calm to loud the roughness doubles {value:.1f} times (below 0: it halves).",
+        label="Growth of the roughness",
     ),
     Measure(
         "groan_roughness_kurtosis",
         "1",
         "In its loud stretches the noise is bursty by {value:.1f} (3: even, more: in bursts).",
+        label="Bursts in the roughness",
     ),
-    Measure("groan_share_db", "dB", "What swells carries {value:.1f} dB relative to the engine bay."),
+    Measure(
+        "groan_share_db",
+        "dB",
+        "What swells carries {value:.1f} dB relative to the engine bay.",
+        label="Level of the groan",
+    ),
 )
 
 SWELL_SHARE = 0.08

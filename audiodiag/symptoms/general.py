@@ -20,36 +20,83 @@ __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
     Measure(
-        "engine_comb_db", "dB", "The engine's own tones stand {value:.1f} dB above the sound between them."
+        "engine_comb_db",
+        "dB",
+        "The engine's own tones stand {value:.1f} dB above the sound between them.",
+        label="Height of the engine's tones",
     ),
-    Measure("engine_comb_share", "1", "{value:.0%} of the low sound lies in the engine's own tones."),
+    Measure(
+        "engine_comb_share",
+        "1",
+        "{value:.0%} of the low sound lies in the engine's own tones.",
+        label="Share of the engine's tones",
+    ),
     Measure(
         "engine_beat_db",
         "dB",
         "The noise beats with the engine's turns, {value:.1f} dB above what lies between.",
+        label="Beat of the engine in the noise",
     ),
-    Measure("speed_confidence", "1", "The engine speed is right with a probability of {value:.0%}."),
-    Measure("speed_known_share", "1", "The engine speed is known for {value:.0%} of the clip."),
-    Measure("speed_unsteadiness_percent", "%", "The engine speed varies by {value:.1f} %."),
+    Measure(
+        "speed_confidence",
+        "1",
+        "The engine speed is right with a probability of {value:.0%}.",
+        label="Confidence in the engine speed",
+    ),
+    Measure(
+        "speed_known_share",
+        "1",
+        "The engine speed is known for {value:.0%} of the clip.",
+        label="Share of time with a known speed",
+    ),
+    Measure(
+        "speed_unsteadiness_percent",
+        "%",
+        "The engine speed varies by {value:.1f} %.",
+        label="Unsteadiness of the speed",
+    ),
     Measure(
         "noise_slope_db_per_octave",
         "dB",
         "From one octave to the next higher one the sound changes by {value:.1f} dB.",
+        label="Slope of the noise",
     ),
-    Measure("level_range_db", "dB", "The level of the whole clip moves over {value:.1f} dB."),
-    Measure("spectral_flux_db", "dB", "From one moment to the next each band changes by {value:.1f} dB."),
+    Measure(
+        "level_range_db",
+        "dB",
+        "The level of the whole clip moves over {value:.1f} dB.",
+        label="Range of levels",
+    ),
+    Measure(
+        "spectral_flux_db",
+        "dB",
+        "From one moment to the next each band changes by {value:.1f} dB.",
+        label="Change in the spectrum",
+    ),
     Measure(
         "syllable_depth",
         "1",
         "The level moves at the pace of syllables by {value:.2f}; speech has more, an engine less.",
+        label="Swing at the pace of syllables",
     ),
-    Measure("tonal_share", "1", "{value:.0%} of the lines from 200 to 5000 Hz stand out as tones."),
-    Measure("band_top_hz", "Hz", "The recording carries sound up to {value:.0f} Hz."),
+    Measure(
+        "tonal_share",
+        "1",
+        "{value:.0%} of the lines from 200 to 5000 Hz stand out as tones.",
+        label="Share of tones",
+    ),
+    Measure(
+        "band_top_hz",
+        "Hz",
+        "The recording carries sound up to {value:.0f} Hz.",
+        label="Upper edge of the recording",
+    ),
     Measure(
         "crest",
         "1",
         "The loudest instants of the loudest bands lie {value:.1f} doublings of power above the "
         "middle of all bands.",
+        label="Peaks above the usual",
     ),
 )
 

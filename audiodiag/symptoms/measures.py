@@ -18,12 +18,14 @@ __all__ = ["Measure", "Measurements", "SymptomMeasurement", "evidence_of", "fill
 class Measure:
     """One kind of measurement.
 
-    ``text``: a sentence with ``{value}``; empty where the number is for the classifier only.
+    ``text``: a sentence with ``{value}``; empty where the number is for the classifier only. ``label``: what
+    is measured, in a few words, where it stands before a number.
     """
 
     name: str
     unit: str
     text: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True)

@@ -29,39 +29,71 @@ __all__ = ["MEASURES", "measure"]
 
 MEASURES = (
     Measure(
-        "hiss_rise_db", "dB", "A plateau of hiss from 1.5 to 11 kHz stands {value:.1f} dB above the rest."
+        "hiss_rise_db",
+        "dB",
+        "A plateau of hiss from 1.5 to 11 kHz stands {value:.1f} dB above the rest.",
+        label="Rise of the hiss",
     ),
     Measure(
-        "hiss_low_rise_db", "dB", "Below the hiss, from 100 to 800 Hz, the sound rises by {value:.1f} dB."
+        "hiss_low_rise_db",
+        "dB",
+        "Below the hiss, from 100 to 800 Hz, the sound rises by {value:.1f} dB.",
+        label="Rise below the hiss",
     ),
     Measure(
-        "hiss_tilt_db", "dB", "From one octave to the next higher one the rise changes by {value:.1f} dB."
+        "hiss_tilt_db",
+        "dB",
+        "From one octave to the next higher one the rise changes by {value:.1f} dB.",
+        label="Tilt of the hiss",
     ),
     Measure(
         "hiss_unevenness_db",
         "dB",
         "The bands of the hiss rise unevenly, by {value:.1f} dB around their mean.",
+        label="Unevenness of the hiss",
     ),
     Measure(
         "hiss_flatness_db",
         "dB",
         "What the plateau adds is flat by {value:.1f} dB (0: noise, far below: tones).",
+        label="Flatness of the hiss",
     ),
-    Measure("hiss_unsteadiness_db", "dB", "On the plateau the level wavers by {value:.1f} dB."),
-    Measure("hiss_edge_db", "dB", "It starts and ends with steps of {value:.1f} dB."),
-    Measure("hiss_plateau_s", "s", "The longest plateau lasts {value:.1f} s."),
-    Measure("hiss_total_share", "1", "Plateaus of hiss take up {value:.0%} of the clip."),
+    Measure(
+        "hiss_unsteadiness_db",
+        "dB",
+        "On the plateau the level wavers by {value:.1f} dB.",
+        label="Unsteadiness of the hiss",
+    ),
+    Measure(
+        "hiss_edge_db", "dB", "It starts and ends with steps of {value:.1f} dB.", label="Edges of the hiss"
+    ),
+    Measure(
+        "hiss_plateau_s", "s", "The longest plateau lasts {value:.1f} s.", label="Longest stretch of hiss"
+    ),
+    Measure(
+        "hiss_total_share",
+        "1",
+        "Plateaus of hiss take up {value:.0%} of the clip.",
+        label="Share of time with a hiss",
+    ),
     Measure(
         "hiss_beat_change",
         "1",
         "On the plateau the beats of the noise double {value:.1f} times (below 0: they are covered).",
+        label="Change of the beat under the hiss",
     ),
     Measure(
         "hiss_dip_correlation",
         "1",
         "The hiss goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all).",
+        label="Hiss going with the dips of the speed",
     ),
-    Measure("hiss_share_db", "dB", "The hiss carries {value:.1f} dB relative to the engine bay."),
+    Measure(
+        "hiss_share_db",
+        "dB",
+        "The hiss carries {value:.1f} dB relative to the engine bay.",
+        label="Level of the hiss",
+    ),
 )
 
 

@@ -21,48 +21,57 @@ MEASURES = (
         "whine_free_comb_db",
         "dB",
         "Counted only as far as its tones are not the engine's own, the comb stands {value:.1f} dB out.",
+        label="Comb of tones off the engine's",
     ),
     Measure(
         "whine_loud_comb_db",
         "dB",
         "Counted only as far as it is loud as well, the comb off the engine's stands {value:.1f} dB out.",
+        label="Loud comb of tones off the engine's",
     ),
     Measure(
         "squeal_restless_db",
         "dB",
         "Counted only as far as its pitch wanders and its band rises, the tone stands {value:.1f} dB out.",
+        label="Restless tone of a squeal",
     ),
     Measure(
         "squeal_restless_overtone_db",
         "dB",
         "Counted only as far as the pitch wanders, the overtone stands {value:.1f} dB out.",
+        label="Overtone of a restless tone",
     ),
     Measure(
         "hiss_merit_db",
         "dB",
         "Counted by how steady and free of tone, beat and lows it is, the hiss has steps of {value:.1f} dB.",
+        label="Steady step of the hiss",
     ),
     Measure(
         "growl_lone_db",
         "dB",
         "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat with "
         "its multiples stands {value:.1f} dB out.",
+        label="Strikes apart from pump and belt",
     ),
     Measure(
         "growl_even_lone_db",
         "dB",
         "Strikes at an even pace, off the turns of pump and belt, stand {value:.1f} dB out, "
         "multiples counted in.",
+        label="Even strikes apart from pump and belt",
     ),
     Measure(
         "groan_own_beat_db",
         "dB",
         "As far as no whine accounts for it, the noise beats at a pump's turns by {value:.1f} dB in sum.",
+        label="Beat of the noise without the whine's",
     ),
     Measure(
         "groan_own_gap_db",
         "dB",
         "Less what a whine can account for, the best turns of a pump lead any other by {value:.1f} dB.",
+        label="Lead of the beat without the whine's",
     ),
 )
 

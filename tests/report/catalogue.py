@@ -13,7 +13,6 @@ import string
 from collections.abc import Mapping
 
 from audiodiag.causes import load_knowledge
-from audiodiag.classifier.explain import _title
 from audiodiag.report import language
 from audiodiag.symptoms import MEASUREMENTS
 
@@ -52,7 +51,7 @@ def measurement_tables() -> Tables:
     """Give the sentence and the plain name of every measurement."""
     return {
         "measured": {one.name: _any_number(one.text) for one in MEASUREMENTS if one.text},
-        "quantity": {one.name: _title(one.name) for one in MEASUREMENTS},
+        "quantity": {one.name: one.label for one in MEASUREMENTS},
     }
 
 

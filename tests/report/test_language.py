@@ -244,7 +244,7 @@ def test_every_measurement_as_evidence_is_translated(language):
         for charge in (1.0, -1.0, 0.0)
     ]
     texts += [  # where it lies against the usual, as is said of a clip that is unlike all others
-        evidence_of(Moved(one.name, value, 0.0), {one.name: Phrase(one.unit, "")}, usual).text
+        evidence_of(Moved(one.name, value, 0.0), {one.name: Phrase(one.unit, "", one.label)}, usual).text
         for one in MEASUREMENTS
         for value in (-122.0, 0.5, 1e6)
         for usual in ({}, {one.name: Usual(-29.3, 0.0, 6.71)})

@@ -259,3 +259,13 @@ def test_level_follows_the_planted_level() -> None:
     loud = measured("relief_hiss").symptoms["relief_hiss"].level_db
     assert quiet is not None and loud is not None
     assert loud - quiet == pytest.approx(20 * math.log10(1 / 0.4), abs=1.5)
+
+
+def test_every_measure_has_a_label_of_its_own_in_plain_words() -> None:
+    labels = [each.label for each in MEASUREMENTS]
+    assert len(set(labels)) == len(labels)
+    for label in labels:
+        assert label[0].isupper(), label
+        assert "_" not in label, label
+        assert not label.endswith("."), label
+        assert len(label) <= 52, label
