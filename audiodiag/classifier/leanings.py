@@ -11,7 +11,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["AGAINST", "BESIDE", "FOR", "leanings"]
+__all__ = ["AGAINST", "BESIDE", "FOR", "REPEATED", "leanings"]
 
 FOR: dict[str, tuple[str, ...]] = {
     "pump_whine": (
@@ -126,6 +126,10 @@ BESIDE: dict[str, tuple[str, ...]] = {
 
 The tones of a squeal fill the bands of a hiss and of a groan and end as they do; the bursts of a chirp are
 strikes at no order of the engine."""
+
+
+REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}
+"""Measures that repeat the number of another symptom's: what is clear there is clear here."""
 
 
 def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:

@@ -19,7 +19,7 @@ from audiodiag.classifier.compare import out_of_fold, plain_folds
 from audiodiag.classifier.families import Boosted, Linear, scaling_from_plain, scaling_to_plain
 from audiodiag.classifier.features import IntArray, Scaling, learn_scaling, scaled
 from audiodiag.classifier.fitting import Candidate, fit, one_thread
-from audiodiag.classifier.leanings import FOR
+from audiodiag.classifier.leanings import FOR, REPEATED
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
 
@@ -176,7 +176,8 @@ def learn_strangeness(table: Table, *, seed: int = 0, steps: int = 400) -> Stran
     z = scaled(values[bays], scaling, clip_at=FAR_CLIP)[:, chosen]
     most = np.full(len(chosen), FAR_CLIP)
     for place, column in enumerate(chosen):
-        if any(table.measures[column] in names for names in FOR.values()):
+        name = REPEATED.get(table.measures[column], table.measures[column])
+        if any(name in names for names in FOR.values()):
             most[place] = np.quantile(z[:, place], CLEAREST)
     z = np.minimum(z, most)
     fold = plain_folds(table.group[bays], seed=seed)

@@ -29,7 +29,7 @@ __all__ = ["ACCESSORIES", "healthy_parts"]
 
 ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "alternator": (0.55, -38, -10),
-    "fan": (0.35, -28, -4),
+    "fan": (0.5, -24, 0),
     "idler": (0.45, -38, -12),
     "turbo": (0.1, -42, -18),
     "purge_valve": (0.12, -32, -10),
@@ -37,7 +37,7 @@ ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "tyre_scrub": (0.2, -28, -8),
     "reversal_knock": (0.15, -28, -6),
     "compressor": (0.12, -26, -8),
-    "draught": (0.4, -26, -3),
+    "draught": (0.5, -22, -1),
     "intake_leak": (0.1, -26, -2),
     "loose_sheet": (0.12, -26, -2),
 }
@@ -87,7 +87,7 @@ def _fan(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> Fl
     m, n = len(scene.load), scene.n
     blades = float(car.integers(4, 12))
     on = np.ones(m)
-    if car.random() < 0.7:
+    if car.random() < 0.45:
         hz = rng.uniform(18, 50) * (1 + walk(rng, m, 2, 0.004))
         if rng.random() < 0.5:
             run = np.clip((scene.driving.time_s - rng.uniform(0, m / CONTROL_HZ)) / rng.uniform(0.5, 2), 0, 1)
@@ -100,7 +100,7 @@ def _fan(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> Fl
     for k in range(1, 5):
         table += np.float32(car.uniform(0.2, 1) / k) * cosine(car.random(), multiple=k)
     rush = shaped_noise(rng, n, scene.rate, [(50, -10), (200, 0), (1200, -4), (5000, -18), (20000, -40)])
-    swing = 1 + np.float32(0.3) * turn_table(phase * blades, cosine())
+    swing = 1 + np.float32(car.uniform(0.1, 0.8)) * turn_table(phase * blades, cosine())
     sound = np.float32(car.uniform(0, 1)) * turn_table(phase * blades, table) + rush * swing
     return sound * on_samples(on**2, n, scene.rate)
 
@@ -200,8 +200,9 @@ def _compressor(car: np.random.Generator, rng: np.random.Generator, scene: Scene
 def _draught(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
     """Air that belt-driven parts stir: broad noise that swells smoothly with a rotor's turns or blades.
 
-    The alternator's own fan, the blades on the water pump, a pulley with holes: one or two orders that belong
-    to no half order, in all bands alike, without impacts and without the sidebands of a damaged bearing.
+    The alternator's own fan, the blades on the water pump, a pulley with holes: one or two rotors whose
+    orders belong to no half order, in all bands alike, without impacts. Two in five have blades at unequal
+    angles, as makers space them against whistling: their swell also has lines a turn of the rotor beside.
     """
     low, high = uniform_log(car, 150, 900), uniform_log(car, 2500, 12000)
     tilt = float(car.uniform(-14, 0))
@@ -210,13 +211,28 @@ def _draught(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -
     swing: FloatArray = np.zeros(scene.n, np.float32)
     for _ in range(int(car.integers(1, 3))):
         turns = car.uniform(0.8, 1.6) if car.random() < 0.5 else car.uniform(1.6, 3.4)
-        order = turns * float(car.choice([1, 1, 2, 3, 4, 5, 6, 7, 8]))
-        depth = np.float32(uniform_log(car, 0.06, 0.9))
-        swing = swing + depth * turn_table(scene.turns * order, cosine(car.random()))
-        swing = swing + depth * np.float32(car.uniform(0, 0.3)) * turn_table(
-            scene.turns * (2 * order), cosine(car.random())
-        )
+        blades = int(car.choice([1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 11, 13]))
+        depth = np.float32(uniform_log(car, 0.1, 0.95))
+        uneven = car.uniform(0.02, 0.25) if car.random() < 0.4 else 0.0
+        swing = swing + depth * turn_table(scene.turns * turns, _blades_pass(car, blades, uneven))
     return rush * np.maximum(1 + swing, 0) * _wander(rng, scene, 0.8, 0.15)
+
+
+def _blades_pass(car: np.random.Generator, blades: int, uneven: float) -> FloatArray:
+    """How air swells over one turn of a rotor, shape (4096,), largest 1: each blade pushes once.
+
+    uneven: spread of the blades' angles in parts of their mean distance.
+    """
+    at = (np.arange(blades) + car.random() + uneven * car.standard_normal(blades)) / blades
+    sharp = float(car.uniform(0.0, 0.3))
+    phase = 2 * np.pi * (np.arange(4096) / 4096 - at[:, None])
+    if uneven == 0.0:
+        swell = np.cos(blades * phase[0]) + sharp * np.cos(2 * blades * phase[0])
+    else:
+        away = np.abs((phase / (2 * np.pi) + 0.5) % 1.0 - 0.5) * blades
+        swell = np.sum(np.exp(-np.square(away * (2.0 + 8 * sharp))), axis=0)
+        swell = swell - np.mean(swell)
+    return np.asarray(swell / np.max(np.abs(swell)), np.float32)
 
 
 def _intake_leak(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:

@@ -49,12 +49,13 @@ def _belt_fan(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
     """Blades at unequal angles: each pushes the air past once a turn, with its own wake of noise."""
     blades = int(rng.integers(4, 12))
     ratio = even(rng, 0.8, 1.5) if rng.random() < 0.6 else even(rng, 1.9, 3.1)
-    at = (np.arange(blades) + rng.normal(0, even(rng, 0.02, 0.2), blades)) / blades
+    at = (np.arange(blades) + rng.normal(0, log_even(rng, 0.004, 0.2), blades)) / blades
     grid = np.arange(1024) / 1024
-    wake = sum(np.exp(-np.square(((grid - a + 0.5) % 1.0 - 0.5) * blades * 2.5)) for a in at)
+    narrow = even(rng, 2.0, 5.0)
+    wake = sum(np.exp(-np.square(((grid - a + 0.5) % 1.0 - 0.5) * blades * narrow)) for a in at)
     swell = by_table(wake / np.mean(wake), run.turns * ratio)
-    noise = hump_noise(rng, run.n, run.rate, [(log_even(rng, 200, 2500), even(rng, 2, 5), 1.0)])
-    depth = np.float32(even(rng, 0.1, 0.9))
+    noise = hump_noise(rng, run.n, run.rate, [(log_even(rng, 200, 4500), even(rng, 2, 6), 1.0)])
+    depth = np.float32(even(rng, 0.2, 1.0))
     tone = np.float32(even(rng, 0, 0.6)) * (swell - 1)
     return (noise * (1 - depth + depth * swell) + tone) * run.stronger(even(rng, 0.5, 2.0))
 
@@ -307,7 +308,7 @@ def _handling(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
 
 AROUND: dict[str, tuple[_Maker, float, tuple[float, float], bool]] = {
     "generator": (_generator, 0.28, (-32, -12), True),
-    "belt_fan": (_belt_fan, 0.3, (-26, -5), True),
+    "belt_fan": (_belt_fan, 0.65, (-20, -1), True),
     "cooling_fan": (_cooling_fan, 0.16, (-20, -3), True),
     "idlers": (_idlers, 0.16, (-34, -12), True),
     "tooth_belt": (_tooth_belt, 0.12, (-36, -14), True),

@@ -25,27 +25,33 @@ def _alternator(rng: np.random.Generator, course: Course, cylinders: int) -> Flo
 
 
 def _fan(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
-    blades = int(rng.integers(5, 10))
-    if rng.random() < 0.7:
+    blades = int(rng.integers(4, 12))
+    if rng.random() < 0.45:
         hz = between(rng, 28, 45) * (1 + 0.006 * drift(rng, course.n, course.rate, 2.0))
         turns: FloatArray = np.cumsum(hz, dtype=np.float64) / course.rate
     else:
         turns = course.turns * between(rng, 0.9, 1.3)
     rush = shaped_noise(rng, course.n, course.rate, [(60, -8.0), (300, 0.0), (1200, -6.0), (8000, -32.0)])
     blade = sum(np.float32(0.7**k) * tone(turns * blades * k + rng.random()) for k in (1, 2, 3))
-    return rush * (1 + 0.15 * tone(turns)) + np.float32(between(rng, 0.2, 1.0)) * blade
+    swell = 1 + 0.15 * tone(turns) + np.float32(between(rng, 0.05, 0.75)) * tone(turns * blades)
+    return rush * swell + np.float32(between(rng, 0.05, 1.0)) * blade
 
 
 def _draught(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
     """Air between the blades of what the belt drives: noise of all bands that swells without strikes.
 
-    Blades on the water pump, the alternator's own fan: turns a crank turn times blades, no half order.
+    Blades on the water pump, the alternator's own fan: turns a crank turn times blades, no half order. Where
+    the blades stand at unequal angles, each push comes a little early or late, once a turn the same.
     """
     turns = course.turns * (between(rng, 0.85, 1.5) if rng.random() < 0.6 else between(rng, 1.9, 3.2))
-    blades = int(rng.choice([1, 2, 3, 4, 5, 6, 7, 9]))
-    depth = between(rng, 0.1, 0.8)
-    swell = 1 + depth * tone(turns * blades + rng.random())
-    swell += np.float32(depth * between(rng, 0.0, 0.3)) * tone(turns * blades * 2 + rng.random())
+    blades = int(rng.choice([1, 2, 3, 4, 5, 6, 7, 9, 10, 12]))
+    depth = between(rng, 0.15, 0.9)
+    passing = turns * blades + rng.random()
+    if blades > 2 and rng.random() < 0.4:
+        for once in range(1, 4):
+            passing = passing + np.float32(rng.normal(0, 0.15)) * tone(turns * once + rng.random())
+    swell = 1 + depth * tone(passing)
+    swell += np.float32(depth * between(rng, 0.0, 0.3)) * tone(2 * passing)
     slope = between(rng, -12, 0)
     noise = shaped_noise(
         rng, course.n, course.rate, [(100, -22.0), (500, 0.0), (5000, slope), (12000, slope - 20.0)]
@@ -244,7 +250,7 @@ SOUNDS: dict[
     str, tuple[Callable[[np.random.Generator, Course, int], FloatArray], float, tuple[float, float]]
 ] = {
     "alternator": (_alternator, 0.3, (-28, -12)),
-    "fan": (_fan, 0.3, (-22, -7)),
+    "fan": (_fan, 0.5, (-20, -1)),
     "tappet": (_tappet, 0.22, (-24, -10)),
     "injectors": (_injectors, 0.3, (-26, -12)),
     "exhaust_leak": (_exhaust_leak, 0.12, (-14, -1)),
@@ -255,7 +261,7 @@ SOUNDS: dict[
     "chimes": (_chimes, 0.1, (-24, -9)),
     "music": (_music, 0.06, (-24, -9)),
     "bumps": (_bumps, 0.25, (-22, -8)),
-    "draught": (_draught, 0.4, (-20, -3)),
+    "draught": (_draught, 0.5, (-18, -1)),
     "idler": (_idler, 0.12, (-32, -10)),
     "blower": (_blower, 0.06, (-26, -6)),
     "purge_valve": (_purge_valve, 0.06, (-30, -9)),
