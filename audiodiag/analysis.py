@@ -47,6 +47,7 @@ from audiodiag.speed.readings import other_readings
 from audiodiag.steering import phases_from_marks, phases_from_table, unknown_phases
 from audiodiag.steering.inferred import infer_phases
 from audiodiag.symptoms import Measurements, Scene, build_scene, later, measure_scene, while_running
+from audiodiag.symptoms.stated_pump import is_off_stated
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD", "analyse"]
@@ -179,6 +180,9 @@ def analyse(
         phases = _inferred_phases(scene, symptoms, run_start_s)
     tell("weighing causes", 0.9)
     verdict = _verdict(quality, speed, symptoms, prediction)
+    unlike = _unlike_the_stated_pump(symptoms, measurements, vehicle)
+    if unlike is not None:
+        speed = replace(speed, notes=(*speed.notes, unlike))
     found = _with_causes(
         clip,
         quality,
@@ -187,7 +191,7 @@ def analyse(
         symptoms,
         verdict,
         measurements,
-        vehicle,
+        vehicle if vehicle is None or unlike is None else replace(vehicle, vanes=None),
         observations or {},
         listener.shares,
         circumstances,
@@ -239,6 +243,32 @@ def _with_weighed_readings(speed: SpeedTrace, rpm: list[float]) -> SpeedTrace:
             "probabilities take all three speeds into account, each as far as it is likely."
         )
     return replace(speed, notes=(*speed.notes, Note("readings_weighed", text)))
+
+
+def _unlike_the_stated_pump(
+    symptoms: tuple[SymptomFinding, ...], measurements: Measurements, vehicle: Vehicle | None
+) -> Note | None:
+    """Note that the tones of a whine that is near cannot be those of the pump as it is stated."""
+    whine = next(each for each in symptoms if each.name == "pump_whine")
+    order = measurements.values["whine_order"]
+    if vehicle is None or vehicle.pump_ratio is None or whine.probability < HINTED or not np.isfinite(order):
+        return None
+    if not is_off_stated(order, vehicle):
+        return None
+    ratio, ripple = vehicle.pump_ratio, vehicle.first_ripple_order
+    if ripple is None:
+        text = (
+            f"The tones of the whine begin at order {order:.2f}, where a pump that makes {ratio:.3g} turns "
+            "a crank turn, as stated, has none with 7 to 12 vanes, so they count 6 dB less. Measure both "
+            "pulleys again; else another part on the belt may be what sounds."
+        )
+    else:
+        text = (
+            f"The tones of the whine begin at order {order:.2f}, those of the pump as stated at order "
+            f"{ripple:.2f}, so they count 6 dB less. Measure both pulleys and count the vanes again; else "
+            "another part on the belt may be what sounds."
+        )
+    return Note("pump_elsewhere", text)
 
 
 def _drive(analysis: Analysis, vehicle: Vehicle | None) -> DriveFinding | None:

@@ -184,8 +184,9 @@ MEASURES = (
     Measure(
         "growl_beside_whine_db",
         "dB",
-        "The pump's tone, which beats as well, stands {value:.1f} dB above the sound around it.",
-        label="Pump's tone beside the strikes",
+        "What may be the pump's tone, which beats as well, earns {value:.1f} dB by its height and by how it "
+        "follows the steering.",
+        label="Merit of a pump's tone beside the strikes",
     ),
 )
 

@@ -98,7 +98,7 @@ MEASURES = (
         "1",
         "In the narrow band that shows a chirp best, the peaks lie {value:.1f} doublings of power "
         "above the usual.",
-        label="Peaks in a narrow band",
+        label="Peaks in a narrow band, in doublings of power",
     ),
     Measure(
         "chirp_irregularity",
@@ -110,7 +110,7 @@ MEASURES = (
         "chirp_peakiness",
         "1",
         "In the bands of the bursts the peaks lie {value:.1f} doublings of power above the usual.",
-        label="Peaks of the chirp",
+        label="Peaks of the chirp, in doublings of power",
     ),
     Measure(
         "chirp_share_db",

@@ -91,7 +91,7 @@ MEASURES = (
         "While it sounds the engine speed dips by {value:.1f} % more than usual.",
         label="Dip of the speed under the squeal",
     ),
-    Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second.", label="Number of squeals"),
+    Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second.", label="Squeals a second"),
     Measure(
         "squeal_tones_at_once", "1", "On average {value:.1f} such tones sound at once.", label="Tones at once"
     ),

@@ -96,7 +96,7 @@ MEASURES = (
         "1",
         "The loudest instants of the loudest bands lie {value:.1f} doublings of power above the "
         "middle of all bands.",
-        label="Peaks above the usual",
+        label="Peaks, in doublings of power",
     ),
 )
 

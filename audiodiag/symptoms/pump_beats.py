@@ -19,6 +19,7 @@ from audiodiag.records import FloatArray
 from audiodiag.signal.medians import running_median
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV
 from audiodiag.symptoms.spectra import TINY, Mask, decibels, half_order_distance
+from audiodiag.symptoms.stated_pump import OFF_STATED_DB
 
 __all__ = ["RATIOS", "TurnBeats", "turn_beats"]
 
@@ -39,8 +40,6 @@ PADDED = 4
 FEWEST_REV = 12
 EVEN_SHARE = 0.25
 """How much the calmest stretch counts where the loud ones are weighed up."""
-OFF_STATED_DB = 6.0
-"""So much less a beat counts where the pump is stated to turn otherwise."""
 APART = 0.04
 """Ratios further apart than this are different beats."""
 
@@ -49,9 +48,9 @@ APART = 0.04
 class TurnBeats:
     """The ratio at which noise beats furthest: ``ratio`` per crank turn, how far, and against other ratios.
 
-    height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights. gap_db: how
-    much further than at any other ratio, 0 where another stands further out. vane_db: mean height at R z
-    alone.
+    height_db: sum of the weighed heights at R, 2R and R z, mean over bands, lengths and weights, less what is
+    taken off for not being the stated pump's. gap_db: how much further than at any other ratio before that, 0
+    where another stands further out. vane_db: mean height at R z alone.
     """
 
     ratio: float
@@ -70,8 +69,8 @@ def turn_beats(bands: FloatArray, loud: FloatArray, off_stated: FloatArray | Non
     loud:
         How far each instant belongs to the loud stretches, 0 to 1, shape (r,).
     off_stated:
-        How far each of ``RATIOS`` is not what is stated of the pump, 0 to 1; such beats count
-        ``OFF_STATED_DB`` less. None where nothing is stated.
+        How far each of ``RATIOS`` is not what is stated of the pump, 0 to 1, None for 0 everywhere; such
+        beats count ``OFF_STATED_DB`` less.
 
     >>> rev = np.arange(100 * BEAT_SAMPLES_PER_REV) / BEAT_SAMPLES_PER_REV
     >>> noise = np.random.default_rng(1).standard_normal((len(rev), 2))

@@ -29,7 +29,7 @@ from audiodiag.symptoms.spectra import (
     spans_of,
     spread_maximum,
 )
-from audiodiag.symptoms.stated_pump import off_stated_tones
+from audiodiag.symptoms.stated_pump import OFF_STATED_DB, off_stated_tones
 
 __all__ = ["MEASURES", "measure"]
 
@@ -56,13 +56,13 @@ MEASURES = (
         "whine_second_db",
         "dB",
         "Its second tone, at twice the order, stands {value:.1f} dB out.",
-        label="Height of its second tone",
+        label="Height of the pump's second tone",
     ),
     Measure(
         "whine_third_db",
         "dB",
         "Its third tone, at three times the order, stands {value:.1f} dB out.",
-        label="Height of its third tone",
+        label="Height of the pump's third tone",
     ),
     Measure(
         "whine_sideband_db",
@@ -148,8 +148,7 @@ MEASURES = (
 LOWEST, HIGHEST = 6.5, 27.5
 CAP_DB = 18.0
 CLEAR_DB = 8.0
-OFF_STATED_DB = 6.0
-"""So much less a comb counts where the pump is stated to sound elsewhere."""
+"""From this height on a comb counts as clear."""
 FIRING_NEAR, FIRING_FROM, FIRING_WHOLE = 0.004, 2.0, 4.0
 """How near to a multiple of the firing order a tone is held for the engine's own, as a share of the order;
 and the firing order from which that counts and where it counts wholly: with few cylinders the multiples lie
@@ -174,8 +173,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
     score = np.clip(first, -6, CAP_DB) + 0.5 * (
         np.clip(np.nan_to_num(second), 0, CAP_DB) + np.clip(np.nan_to_num(third), 0, CAP_DB)
     )
-    plain = score
-    score = plain - OFF_STATED_DB * off_stated_tones(grid, scene.vehicle)
+    less = OFF_STATED_DB * off_stated_tones(grid, scene.vehicle)
+    plain, score = score, score - less
     candidates = _candidates(grid, score)
     follows = [_over_time(scene, angle, float(grid[i])) for i in candidates]
     merit = [float(score[i]) + _following(f) for i, f in zip(candidates, follows, strict=True)]
@@ -198,7 +197,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "whine_over_engine_db": _over_engine_db(angle, order),
         "whine_merit_db": merit[chosen] * (own if merit[chosen] > 0.0 else 1.0),
         "whine_merit_gap_db": merit[chosen]
-        - max([m for i, m in enumerate(merit) if i != chosen], default=0.0),
+        + less[best]
+        - max([m + less[candidates[i]] for i, m in enumerate(merit) if i != chosen], default=0.0),
         "whine_tones": float(sum(plain[i] > CLEAR_DB for i in candidates)),
         **over_time,
     }
