@@ -6,9 +6,20 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-from .signals import uniform_log
+from .signals import CONTROL_HZ, on_samples, uniform_log, walk
 
-__all__ = ["clip_hard_or_soft", "gain_control", "noise_suppression", "path_kernel", "phone_kernel"]
+__all__ = [
+    "clip_hard_or_soft",
+    "gain_control",
+    "held_by_hand",
+    "noise_suppression",
+    "path_kernel",
+    "phone_kernel",
+]
+
+
+HAND_SMOOTH_S = 0.08
+"""A hand moves no faster than so."""
 
 
 def path_kernel(rng: np.random.Generator, rate: int, *, tail_s: float, wet: float) -> FloatArray:
@@ -49,6 +60,32 @@ def phone_kernel(rng: np.random.Generator, rate: int, *, high_pass_hz: float, ro
     cepstrum[bins + 1 :] = 0
     kernel = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)))
     return kernel[:4096].astype(np.float32)
+
+
+def held_by_hand(rng: np.random.Generator, samples: FloatArray, rate: int) -> FloatArray:
+    """Let the hand sway that holds the phone: what it hears grows and falls, the highs most, also at once.
+
+    The highs turn with the phone: a microphone in its edge hears them from the front, and a hand, a sleeve
+    or the bonnet shades them.
+    """
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.signal import lfilter
+
+    n = len(samples)
+    count = int(n / rate * CONTROL_HZ) + 2
+    smooth = HAND_SMOOTH_S * CONTROL_HZ
+    near_db = gaussian_filter1d(walk(rng, count, uniform_log(rng, 0.8, 8), uniform_log(rng, 0.1, 2)), smooth)
+    tilt_db = gaussian_filter1d(walk(rng, count, uniform_log(rng, 0.5, 6), uniform_log(rng, 0.2, 3)), smooth)
+    if rng.random() < 0.35:
+        time_s = np.arange(count) / CONTROL_HZ
+        for _ in range(int(rng.integers(1, 4))):
+            at, quick = rng.uniform(0, n / rate), uniform_log(rng, 0.1, 0.8)
+            tilt_db += rng.normal(0, 3) / (1 + np.exp(-np.clip((time_s - at) / quick * 4, -30, 30)))
+    corner = np.exp(-2 * np.pi * uniform_log(rng, 700, 5000) / rate)
+    lows = lfilter([1 - corner], [1, -corner], samples).astype(np.float32)
+    shade = on_samples(10 ** (tilt_db / 20), n, rate)
+    nearer = on_samples(10 ** (near_db / 20), n, rate)
+    return np.asarray((lows + (samples - lows) * shade) * nearer, np.float32)
 
 
 def gain_control(rng: np.random.Generator, samples: FloatArray, rate: int) -> FloatArray:

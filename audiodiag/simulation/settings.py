@@ -48,6 +48,7 @@ DISTURBANCES: tuple[str, ...] = (
     "bumps",
     "hum",
     "birds",
+    "hand",
     "gain_control",
     "noise_suppression",
     "clipping",

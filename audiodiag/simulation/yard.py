@@ -7,13 +7,23 @@ import numpy as np
 from audiodiag.records import FloatArray
 
 from .codecs import resample
-from .phone import clip_hard_or_soft, gain_control, noise_suppression, path_kernel, phone_kernel
+from .phone import (
+    clip_hard_or_soft,
+    gain_control,
+    held_by_hand,
+    noise_suppression,
+    path_kernel,
+    phone_kernel,
+)
 from .plan import Plan
 from .settings import BaySettings, generator_for
 from .signals import convolve, power, uniform_log
 from .surroundings import BACKGROUNDS, background
 
 __all__ = ["Yard"]
+
+HELD = 0.6
+"""How often the phone is held by hand: else it lies or stands (assumed, no published source)."""
 
 
 class Yard:
@@ -28,6 +38,8 @@ class Yard:
         for name, often in (("gain_control", 0.4), ("noise_suppression", 0.18), ("clipping", 0.12)):
             if rng.random() < often * (1.3 if hard else 0.7):
                 drawn.append(name)
+        if generator_for(plan.phone_seed, "hand").random() < HELD:
+            drawn.append("hand")
         self._plan = plan
         self._rate = plan.working_rate_hz
         self.disturbances = tuple(drawn if settings.disturbances is None else settings.disturbances)
@@ -72,6 +84,8 @@ class Yard:
         """Pass the sound at the microphone through the phone, up to its codec."""
         rng = generator_for(self._plan.seed, "phone noise")
         habits = generator_for(self._plan.phone_seed, "phone processing")
+        if "hand" in self.disturbances:
+            total = held_by_hand(generator_for(self._plan.seed, "hand sways"), total, self._rate)
         samples = convolve(total, self._response)
         floor = 10 ** (-habits.uniform(38, 70) / 20) * np.sqrt(power(samples))
         samples += np.float32(floor) * rng.standard_normal(len(samples), dtype=np.float32)

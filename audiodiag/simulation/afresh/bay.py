@@ -27,7 +27,7 @@ from .around import AROUND, make_around
 from .bearing_valve import GROWLS, HISSES, make_growl, make_hiss
 from .belt import CHIRPS, SQUEALS, make_chirp, make_squeal, slip_spans
 from .motor import MOTORS, make_motor
-from .phone import CODECS, DONE, draw_format, draw_way, taken
+from .phone import CODECS, DONE, HELD, carried, draw_format, draw_way, taken
 from .pump import GROANS, WHINES, Heard, belted, make_groan, make_whine
 from .running import HANDS, MODES, Hands, move_hands, run_engine
 from .tools import even, evenly, log_even, named
@@ -55,7 +55,7 @@ _BRIGHT_DB = {"belt_squeal": -4.0, "belt_chirp": -4.0, "relief_hiss": -6.0}
 """What is heard above the engine's own lines is planted lower: it is as well heard."""
 HEALTHY_PUMP = ("healthy_pump", 0.2, (-36.0, -17.0))
 """A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
-DISTURBANCES: tuple[str, ...] = (*AROUND, HEALTHY_PUMP[0], "room", *DONE)
+DISTURBANCES: tuple[str, ...] = (*AROUND, HEALTHY_PUMP[0], "room", HELD[0], *DONE)
 """Parts that are no symptom, surroundings, and what room and phone do."""
 _NONE, _HARD = 0.25, 0.25
 _HOW_MANY = {"1": 0.6, "2": 0.3, "3": 0.1}
@@ -190,6 +190,8 @@ def make_scene(seed: int, **fixed: Unpack[Fixed]) -> Scene:
         None if given("disturbances") is None else "room" in (given("disturbances") or ()),
     )
     present = _drawn_disturbances(generator_for(seed, "afresh disturbances"), heard, way.room, hard)
+    if generator_for(seed, "afresh holding").random() < HELD[1]:
+        present = (*present, HELD[0])
     if (asked := given("disturbances")) is not None:
         present = tuple(asked)
     parts = {"engine": evenly(way.reaches(motor))}
@@ -207,6 +209,8 @@ def make_scene(seed: int, **fixed: Unpack[Fixed]) -> Scene:
         gain = 10 ** (even(rng, *HEALTHY_PUMP[2]) / 20)
         extra += np.float32(gain) * evenly(make_whine(rng, run, pump, named(rng, WHINES)).sound)
     whole = np.sum(list(parts.values()), axis=0, dtype=np.float32) + way.reaches(extra)
+    if HELD[0] in present:
+        whole = carried(generator_for(seed, "afresh hand"), whole, rate)
     samples = taken(generator_for(seed, "afresh gain"), whole, rate, present, hard)
 
     told = {key: value for part in made.values() for key, value in part.told.items()}

@@ -9,9 +9,9 @@ from scipy import signal
 
 from audiodiag.records import FloatArray
 
-from .tools import even, log_even, named, ringing, spread
+from .tools import even, log_even, named, ringing, spread, wander
 
-__all__ = ["CODECS", "DONE", "Way", "draw_format", "draw_way", "taken"]
+__all__ = ["CODECS", "DONE", "HELD", "Way", "carried", "draw_format", "draw_way", "taken"]
 
 CODECS: dict[str, float] = {"m4a": 0.46, "opus": 0.2, "mp3": 0.12, "wav": 0.12, "flac": 0.05, "3gp": 0.05}
 """How the file is encoded, with its weight."""
@@ -21,6 +21,8 @@ DONE: dict[str, tuple[float, float]] = {
     "overload": (0.06, 0.22),
 }
 """What phones do to the sound, and how often in plain clips and in hard ones."""
+HELD = ("hand", 0.6)
+"""A phone in the hand instead of one that lies: its name, and how often."""
 _RATES = {
     "opus": {"48000": 1.0},
     "3gp": {"16000": 1.0},
@@ -95,6 +97,21 @@ def draw_way(rng: np.random.Generator, rate: int, hard: bool, room: bool | None)
     answer = np.fft.irfft(np.fft.rfft(answer) * gain, m)
     answer *= np.clip((m - np.arange(m)) / (0.05 * m), 0, 1)
     return Way(np.roll(answer, -8).astype(np.float32), wet)
+
+
+def carried(rng: np.random.Generator, sound: FloatArray, rate: int) -> FloatArray:
+    """A phone in the hand: the echo off the nearest sheet comes sooner or later as the phone moves.
+
+    Notches and humps of that echo wander through the highs, as they do wherever a microphone moves.
+    """
+    n = len(sound)
+    late = log_even(rng, 0.15e-3, 2.5e-3) * np.exp(
+        np.float32(log_even(rng, 0.03, 0.4)) * wander(rng, n, rate, log_even(rng, 0.8, 5.0))
+    )
+    at = np.arange(n) - late.astype(np.float64) * rate
+    echo = np.interp(at, np.arange(n), sound).astype(np.float32)
+    nearer = np.exp(np.float32(log_even(rng, 0.01, 0.2)) * wander(rng, n, rate, log_even(rng, 1.0, 6.0)))
+    return (sound + np.float32(even(rng, 0.05, 0.7) * rng.choice([-1, 1])) * echo) * nearer
 
 
 def taken(

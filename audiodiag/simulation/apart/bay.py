@@ -25,7 +25,7 @@ from .bearing import GROWLS, HISSES, make_growl, make_hiss
 from .belt import CHIRPS, SQUEALS, make_chirp, make_squeal, squeal_spans
 from .course import MODES, STEERING, Course, Steered, make_course, steer
 from .engine import ENGINES, make_engine
-from .phone import CODECS, DONE, draw_codec, draw_path, recorded
+from .phone import CODECS, DONE, HELD, draw_codec, draw_path, recorded, swayed
 from .pump import GROANS, WHINES, Part, make_drive, make_groan, make_whine, slipping
 from .sound import between, pick, unit
 from .yard import SOUNDS, make_sound
@@ -53,7 +53,7 @@ LEVELS_DB: dict[str, tuple[float, float]] = {
 """Range of each symptom's power over its active time re the engine's power over the clip."""
 HEALTHY_RIPPLE = ("healthy_ripple", 0.14, (-36.0, -18.0))
 """A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
-DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", *DONE)
+DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", HELD[0], *DONE)
 """Parts that are no symptom, surroundings, and what room and phone do."""
 _LATE = ("draught", "idler", "blower", "purge_valve", "intake_leak", "loose_sheet")
 """Drawn last and in this order, so that all that was drawn before they were made stays."""
@@ -222,6 +222,8 @@ def make_scene(
     chances |= {name: SOUNDS[name][1] for name in _LATE}
     chances[HEALTHY_RIPPLE[0]] = HEALTHY_RIPPLE[1]
     drawn = [name for name, chance in chances.items() if rng.random() < chance]
+    if generator_for(seed, "apart holding").random() < HELD[1]:
+        drawn.append(HELD[0])
     if "pump_whine" in heard:
         drawn = [name for name in drawn if name != HEALTHY_RIPPLE[0]]
     path = draw_path(
@@ -243,7 +245,10 @@ def make_scene(
         rng = generator_for(seed, f"apart {HEALTHY_RIPPLE[0]}")
         gain = 10 ** (between(rng, *HEALTHY_RIPPLE[2]) / 20)
         extra += np.float32(gain) * unit(make_whine(rng, course, drive, pick(rng, WHINES)).sound)
-    samples = recorded(generator_for(seed, "apart gain"), whole + path.heard(extra), rate, present)
+    at_microphone = np.asarray(whole + path.heard(extra), np.float32)
+    if HELD[0] in present:
+        at_microphone = swayed(generator_for(seed, "apart hand"), at_microphone, rate)
+    samples = recorded(generator_for(seed, "apart gain"), at_microphone, rate, present)
 
     told = {key: value for part in made.values() for key, value in part.told.items()}
     tenths = np.arange(int(seconds * 10 + 1e-6) + 1) / 10

@@ -5,18 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import fft, signal
 
 from audiodiag.records import FloatArray
 
-from .sound import SLOW_HZ, between, one_pole, pick, stretched
+from .sound import SLOW_HZ, between, drift, one_pole, pick, stretched
 
-__all__ = ["CODECS", "DONE", "Path", "draw_codec", "draw_path", "recorded"]
+__all__ = ["CODECS", "DONE", "HELD", "Path", "draw_codec", "draw_path", "recorded", "swayed"]
 
 CODECS: dict[str, float] = {"m4a": 0.5, "opus": 0.2, "mp3": 0.14, "wav": 0.11, "3gp": 0.05}
 """How the file is encoded, with its weight."""
 DONE: dict[str, float] = {"gain_control": 0.45, "noise_gate": 0.08, "clipping": 0.08}
 """What phones do to the sound, and how often."""
+HELD = ("hand", 0.6)
+"""The phone is held by hand: its name among the disturbances, and how often."""
 _RATES = {
     "m4a": ("44100", "48000", "32000"),
     "mp3": ("44100", "48000", "32000"),
@@ -84,6 +86,24 @@ def draw_path(rng: np.random.Generator, rate: int, room: bool | None) -> Path:
         echoes += strength * tail / np.sqrt(np.sum(tail**2))
     whole = np.fft.irfft(np.fft.rfft(echoes) * gain, n) * np.clip((n - np.arange(n)) / (n / 8), 0, 1)
     return Path(whole.astype(np.float32), wet)
+
+
+def swayed(rng: np.random.Generator, sound: FloatArray, rate: int) -> FloatArray:
+    """What a phone in the hand hears: it comes nearer and goes away, and turns its ear to the bay and off it.
+
+    Level falls as distance rises; highs fall as the cosine of the angle does, lows hardly.
+    """
+    n = len(sound)
+    count = int(n / rate * SLOW_HZ) + 3
+    away = np.exp(between(rng, 0.02, 0.2) * drift(rng, count, SLOW_HZ, between(rng, 1.0, 5.0)))
+    angle = between(rng, 0.0, 1.0) + between(rng, 0.05, 0.45) * drift(
+        rng, count, SLOW_HZ, between(rng, 0.6, 4.0)
+    )
+    highs_db = -between(rng, 4.0, 14.0) * (1 - np.cos(angle))
+    front, back = signal.butter(1, between(rng, 900, 4500), fs=rate, btype="high")
+    highs = signal.lfilter(front.astype(np.float32), back.astype(np.float32), sound)
+    heard = sound + highs * (stretched(10 ** (highs_db / 20), n, rate) - np.float32(1))
+    return np.asarray(heard * stretched(1 / away, n, rate), np.float32)
 
 
 def recorded(rng: np.random.Generator, sound: FloatArray, rate: int, done: tuple[str, ...]) -> FloatArray:
