@@ -29,7 +29,7 @@ from audiodiag.symptoms.spectra import (
     spans_of,
     spread_maximum,
 )
-from audiodiag.symptoms.stated_pump import OFF_STATED_DB, off_stated_tones
+from audiodiag.symptoms.stated_pump import OFF_STATED_DB, SEARCHED_ORDERS, off_stated_tones
 
 __all__ = ["MEASURES", "measure"]
 
@@ -145,7 +145,7 @@ MEASURES = (
     ),
 )
 
-LOWEST, HIGHEST = 6.5, 27.5
+LOWEST, HIGHEST = SEARCHED_ORDERS
 CAP_DB = 18.0
 CLEAR_DB = 8.0
 """From this height on a comb counts as clear."""

@@ -13,7 +13,10 @@ from audiodiag.orders.drive_prior import MULTIPLES, STATED_SD, VANES
 from audiodiag.records import FloatArray
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["OFF_STATED_DB", "is_off_stated", "off_stated_tones", "off_stated_turns"]
+__all__ = ["OFF_STATED_DB", "SEARCHED_ORDERS", "is_off_stated", "off_stated_tones", "off_stated_turns"]
+
+SEARCHED_ORDERS = (6.5, 27.5)
+"""Between these a pump's first tone is sought."""
 
 OFF_STATED_DB = 6.0
 """So much less counts what cannot be the stated pump's (chosen on simulated clips)."""
@@ -44,16 +47,21 @@ def off_stated_tones(orders: FloatArray, vehicle: Vehicle) -> FloatArray:
 
 
 def is_off_stated(order: float, vehicle: Vehicle) -> bool:
-    """Whether a first tone at this order is rather not the stated pump's; False where no ratio is stated.
+    """Whether a first tone at this order counts less, being rather not the stated pump's.
+
+    False where no ratio is stated, or one whose tones are not sought at all.
 
     >>> stated = Vehicle(pump_ratio=1.2, vanes=10)
     >>> is_off_stated(12.05, stated), is_off_stated(12.9, stated), is_off_stated(12.9, Vehicle(vanes=10))
     (False, True, False)
+    >>> is_off_stated(12.9, Vehicle(pump_ratio=4.0, vanes=20))
+    False
     """
     if vehicle.pump_ratio is None:
         return False
     stated = _stated_tones(vehicle)
-    return bool(_off(np.append(stated, order), stated)[-1] > 0.5)
+    sought = (stated > SEARCHED_ORDERS[0]) & (stated < SEARCHED_ORDERS[1])
+    return bool(sought.any() and _off(np.append(stated, order), stated)[-1] > 0.5)
 
 
 def _stated_tones(vehicle: Vehicle) -> FloatArray:
