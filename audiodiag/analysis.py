@@ -259,14 +259,14 @@ def _unlike_the_stated_pump(
     if ripple is None:
         text = (
             f"The tones of the whine begin at order {order:.2f}, where a pump that makes {ratio:.3g} turns "
-            "a crank turn, as stated, has none with 7 to 12 vanes, so they count 6 dB less. Measure both "
-            "pulleys again; else another part on the belt may be what sounds."
+            "a crank turn, as stated, has none with 7 to 12 vanes: measure both pulleys again, else another "
+            "part on the belt may be what sounds. Such tones count 6 dB less."
         )
     else:
         text = (
             f"The tones of the whine begin at order {order:.2f}, those of the pump as stated at order "
-            f"{ripple:.2f}, so they count 6 dB less. Measure both pulleys and count the vanes again; else "
-            "another part on the belt may be what sounds."
+            f"{ripple:.2f}: measure both pulleys and count the vanes again, else another part on the belt "
+            "may be what sounds. Such tones count 6 dB less."
         )
     return Note("pump_elsewhere", text)
 
