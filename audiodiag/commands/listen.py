@@ -86,6 +86,9 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
         level = "silent" if part.level_db is None else f"{part.level_db:.0f} dB"
         told = "" if part.probability is None else f"; such a sound is there with {percent(part.probability)}"
         print(f"  {_printable(part.file)}  {level}: {PART_WORDS[part.name]}{told}")
+    for part in written:
+        if part.note is not None:
+            print(part.note)
     print(
         "Levels are relative to the clip. A part holds what is most like it, also where none of it is there."
     )

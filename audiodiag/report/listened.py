@@ -98,14 +98,16 @@ def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
     heard = analysis.measurements.get("whine_order", math.nan)
     ratio = vehicle.pump_ratio if vehicle else None
     vanes = vehicle.vanes if vehicle else None
+    probability = analysis.symptom("pump_whine").probability
     if ratio is not None and vanes is not None:
         stated = ratio * vanes
         for multiple in (1, 2):
             if abs(heard / (multiple * stated) - 1.0) < NEAR:
                 truer = heard / multiple
-                return PumpGuess(truer, ratio * truer / stated, "as stated and heard near by")
-        return PumpGuess(stated, ratio, "as stated")
-    probability = analysis.symptom("pump_whine").probability
+                source = "as stated and heard near by"
+                confirmed = probability >= LOOKED_FOR_FROM
+                return PumpGuess(truer, ratio * truer / stated, source, (ratio, vanes), confirmed)
+        return PumpGuess(stated, ratio, "as stated", (ratio, vanes))
     if math.isfinite(heard) and probability >= LOOKED_FOR_FROM:
         return PumpGuess(heard, ratio, "as heard" if probability >= HEARD_FROM else "as perhaps heard")
     return PumpGuess(None, ratio, "not sought: no whine of a pump is heard, and its drive is not stated")

@@ -24,11 +24,14 @@ from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import Analysis, Clip, FloatArray
 from audiodiag.report.wording import is_simulated
 
-__all__ = ["PART_SYMPTOMS", "PART_WORDS", "PumpGuess", "WrittenPart", "write_parts"]
+__all__ = ["PART_SYMPTOMS", "PART_WORDS", "PumpGuess", "WrittenPart", "empty_pump_words", "write_parts"]
 
 SCHEMA = "audiodiag/parts/1"
 FULL_SCALE = 0.999
 LIMITED = 1.0 - 2.0**-23
+NEXT_TO_NOTHING_DB = -25.0
+"""Up to this level re the clip the pump's part holds next to nothing: in the simulated demo clips a pump that
+whines has -8 dB or more, one sought where none is -26 dB or less unless its orders are the engine's own."""
 
 PART_WORDS = {
     "engine": "tones at the engine's half orders: firing, valve gear",
@@ -49,21 +52,55 @@ PART_SYMPTOMS = {
 
 @dataclass(frozen=True)
 class PumpGuess:
-    """Where the pump's tones were sought: order of the first, turns a crank turn, and how that is known."""
+    """Where the pump's tones were sought: order of the first, turns a crank turn, and how that is known.
+
+    stated: turns a crank turn and vanes as stated, else None. confirmed: a whine is heard there.
+    """
 
     first_order: float | None
     pump_ratio: float | None
     source: str
+    stated: tuple[float, int] | None = None
+    confirmed: bool = False
 
 
 @dataclass(frozen=True)
 class WrittenPart:
-    """One part as written: its name, its file, its level re the clip (dB, None where silent)."""
+    """One part as written: its name, its file, its level re the clip (dB, None where silent).
+
+    note: what to know before listening to it, None where there is nothing to say.
+    """
 
     name: str
     file: str
     level_db: float | None
     probability: float | None
+    note: str | None = None
+
+
+def empty_pump_words(pump: PumpGuess, level_db: float | None) -> str | None:
+    """Say that the part of a stated pump is nearly empty and what to check; None where that is not so.
+
+    >>> print(empty_pump_words(PumpGuess(13.5, 1.35, "as stated", stated=(1.35, 10)), -33.9))
+    ... # doctest: +NORMALIZE_WHITESPACE
+    The pump was sought with 1.35 turns a crank turn and 10 vanes, as stated, and its part holds next to
+    nothing (34 dB below the clip): either this pump is hardly heard here, or the ratio or the number of vanes
+    is not this car's; measure both pulleys again and count the vanes, or leave them out.
+    >>> empty_pump_words(PumpGuess(12.0, 1.2, "as stated", stated=(1.2, 10)), -8.0) is None
+    True
+    """
+    if pump.stated is None or pump.confirmed:
+        return None
+    if level_db is not None and level_db > NEXT_TO_NOTHING_DB:
+        return None
+    level = "silent" if level_db is None else f"{-level_db:.0f} dB below the clip"
+    ratio, vanes = pump.stated
+    return (
+        f"The pump was sought with {ratio:.4g} turns a crank turn and {vanes} vanes, as stated, "
+        f"and its part holds next to nothing ({level}): either this pump is hardly heard here, or the "
+        "ratio or the number of vanes is not this car's; measure both pulleys again and count the vanes, or "
+        "leave them out."
+    )
 
 
 def write_parts(
@@ -116,7 +153,9 @@ def _written(
         made.append(write_bytes_whole(folder / file, _flac(steps, clip, name)))
         symptom = PART_SYMPTOMS.get(name)
         probability = None if symptom is None else analysis.symptom(symptom).probability
-        written.append(WrittenPart(name, file, _level_db(part, clip.samples), probability))
+        level_db = _level_db(part, clip.samples)
+        note = empty_pump_words(pump, level_db) if name == "pump" else None
+        written.append(WrittenPart(name, file, level_db, probability, note))
     error_db = _level_db(total - clip.samples, clip.samples)
     said = _told(tuple(written), analysis, pump, gain, error_db)
     write_text_whole(folder / f"{stem}-parts.json", json.dumps(said, indent=1, ensure_ascii=False) + "\n")
@@ -186,6 +225,7 @@ def _told(
                 "what": PART_WORDS[part.name],
                 "level_db": part.level_db,
                 "probability": rounded(part.probability, 4),
+                "note": part.note,
             }
             for part in written
         ],

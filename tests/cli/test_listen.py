@@ -35,6 +35,30 @@ def written(tmp_path_factory) -> tuple[Path, Path]:
     return short, folder / "out"
 
 
+@pytest.mark.parametrize(("ratio", "empty"), [("1.02", True), ("1.154", False)])
+def test_a_stated_pump_that_is_not_there_is_told(ratio, empty, tmp_path, capsys):
+    """The whine of this simulated clip lies at order 11.54, ten vanes at 1.154 turns."""
+    clip = next(shipped_folder("recordings_demo").glob("03_pump_whine.m4a"))
+    arguments = ["listen", str(clip), "--out", str(tmp_path), "--pump-ratio", ratio, "--vanes", "10"]
+    assert main(arguments) == 0
+    said = capsys.readouterr().out
+    parts = {
+        part["name"]: part
+        for part in json.loads((tmp_path / "03_pump_whine-parts.json").read_text())["parts"]
+    }
+    note, level_db = parts["pump"]["note"], parts["pump"]["level_db"]
+    if empty:
+        assert "1.02 turns a crank turn and 10 vanes, as stated" in note
+        assert f"its part holds next to nothing ({-level_db:.0f} dB below the clip)" in note
+        assert "measure both pulleys again and count the vanes, or leave them out." in note
+        assert said.count(note) == 1
+    else:
+        assert note is None
+        assert level_db > -10.0
+        assert "next to nothing" not in said
+    assert all(part["note"] is None for name, part in parts.items() if name != "pump")
+
+
 def test_the_parts_add_up_to_the_clip(written):
     clip_file, folder = written
     said = json.loads((folder / "short_squeal-parts.json").read_text())
