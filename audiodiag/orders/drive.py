@@ -66,6 +66,10 @@ SAME_RATIO, SAME_ORDER = 0.008, 0.006
 TOLD_APART = 0.7
 LEAST_SHARE = 0.01
 SHORTEST_REV = 24.0
+ODD_VANES = (
+    " A pump with an odd number of vanes sounds mostly at twice that number a turn, because its two outlets "
+    "act half a pitch apart, and only weakly at the number itself."
+)
 
 
 @dataclass(frozen=True)
@@ -312,11 +316,14 @@ def _with_text(found: PumpDrive) -> PumpDrive:
     if found.told_apart:
         text += f": {first.ratio:.3f} turns a crank turn with {first.vanes} vanes"
         text += f" ({100 * first.probability:.0f} %)."
+        said = found.readings[:1]
     else:
+        said = found.readings[:4]
         listed = "; ".join(
-            f"{r.ratio:.2f} turns with {r.vanes} vanes ({100 * r.probability:.0f} %)"
-            for r in found.readings[:4]
+            f"{r.ratio:.2f} turns with {r.vanes} vanes ({100 * r.probability:.0f} %)" for r in said
         )
         text += f". Its pulley ratio and vanes cannot be told apart from the sound: {listed}."
         text += " Both pulleys' diameters would settle it."
+    if any(reading.vanes % 2 for reading in said):
+        text += ODD_VANES
     return replace(found, text=text)

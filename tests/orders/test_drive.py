@@ -29,6 +29,7 @@ def test_ratio_and_vanes_follow_from_the_sidebands(ratio: float, vanes: int):
     assert (found.vanes, found.told_apart) == (vanes, True)
     assert found.ratio == pytest.approx(ratio, rel=0.002)
     assert found.readings[0].first_ripple_order == pytest.approx(first, rel=0.002)
+    assert found.text.count("odd number of vanes sounds mostly at twice that number a turn") == vanes % 2
 
 
 def test_without_sidebands_the_posterior_stays_wide_and_says_so():
@@ -37,6 +38,8 @@ def test_without_sidebands_the_posterior_stays_wide_and_says_so():
     assert not found.told_apart
     assert found.vanes is None and found.ratio is None
     assert "cannot be told apart" in found.text
+    odd_is_listed = any(r.vanes % 2 for r in found.readings[:4])
+    assert found.text.count("odd number of vanes") == int(odd_is_listed)
     assert {r.vanes for r in found.readings} >= {8, 10, 12}
     assert max(r.probability for r in found.readings) < 0.7
     assert sum(r.probability for r in found.readings) == pytest.approx(1.0, abs=0.03)
