@@ -20,11 +20,15 @@ _UNIT_ENDINGS = ("_db_per_octave", "_db", "_percent", "_hz", "_s")
 
 @dataclass(frozen=True)
 class Phrase:
-    """How a measure is spoken of: its unit, a sentence with ``{value}`` or an empty one, and its label."""
+    """How a measure is spoken of: its unit, a sentence with ``{value}`` or an empty one, and its label.
+
+    share: the value is a share from 0 to 1, which is said in per cent.
+    """
 
     unit: str
     text: str
     label: str = ""
+    share: bool = False
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,7 @@ def known_phrases() -> Mapping[str, Phrase]:
     """Collect unit, sentence and label of every measure from the tables of the symptoms."""
     from audiodiag import symptoms
 
-    return {each.name: Phrase(each.unit, each.text, each.label) for each in symptoms.MEASUREMENTS}
+    return {each.name: Phrase(each.unit, each.text, each.label, each.share) for each in symptoms.MEASUREMENTS}
 
 
 def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str, Usual]) -> Evidence:
@@ -60,6 +64,9 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
     'A tone stands 14.2 dB above its surroundings. This speaks for it.'
     >>> evidence_of(Moved("slope", 0.25, -0.4), {}, {"slope": Usual(0.3, 0.5, 0.8)}).text
     'Slope: 0.25, below the usual (0.3 to 0.8). This speaks against it.'
+    >>> tones = {"tonal_share": Phrase("1", "", "Share of tones", share=True)}
+    >>> evidence_of(Moved("tonal_share", 0.43, 0.0), tones, {"tonal_share": Usual(0.01, 0.05, 0.2)}).text
+    'Share of tones: 43 %, above the usual (1 to 20).'
     """
     phrase = phrases.get(moved.measure, Phrase("", ""))
     title = phrase.label or _title(moved.measure)
@@ -68,8 +75,11 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
     elif phrase.text:
         text = phrase.text.format(value=moved.value)
     else:
-        unit = f" {phrase.unit}" if phrase.unit not in ("", "1") else ""
-        text = f"{title}: {moved.value:.3g}{unit}{_beside_usual(moved.value, usual.get(moved.measure))}."
+        told = "%" if phrase.share else phrase.unit
+        unit = f" {told}" if told not in ("", "1") else ""
+        scale = 100.0 if phrase.share else 1.0
+        beside = _beside_usual(moved.value, usual.get(moved.measure), scale)
+        text = f"{title}: {scale * moved.value:.3g}{unit}{beside}."
     if moved.charge:
         text += f" This speaks {'for' if moved.charge > 0 else 'against'} it."
     return Evidence(moved.measure, moved.value, phrase.unit, text)
@@ -86,9 +96,9 @@ def _title(measure: str) -> str:
     return measure.replace("_", " ").capitalize()
 
 
-def _beside_usual(value: float, usual: Usual | None) -> str:
+def _beside_usual(value: float, usual: Usual | None, scale: float) -> str:
     """Say where a value lies against what is usual."""
     if usual is None or not (math.isfinite(usual.low) and math.isfinite(usual.high)):
         return ""
     place = "below the" if value < usual.low else "above the" if value > usual.high else "within the"
-    return f", {place} usual ({usual.low:.3g} to {usual.high:.3g})"
+    return f", {place} usual ({scale * usual.low:.3g} to {scale * usual.high:.3g})"

@@ -75,7 +75,7 @@ MEASURES = (
     Measure(
         "growl_depth",
         "1",
-        "The strikes swing their band by {value:.2f} of its level.",
+        "The strikes swing their band by {value:.0%} of its level.",
         label="Depth of the strikes",
     ),
     Measure(

@@ -116,14 +116,14 @@ MEASURES = (
     Measure(
         "groan_roughness",
         "1",
-        "Off the engine's beat its bands swing together: {value:.2f} of all swing.",
-        label="Roughness",
+        "Off the engine's beat the bands of the noise have {value:.0%} of their swing in common.",
+        label="Roughness: swing common to the bands",
     ),
     Measure(
         "groan_roughness_calm",
         "1",
-        "In the calm stretches the bands swing together: {value:.2f} of all swing.",
-        label="Roughness of the calm stretches",
+        "In the calm stretches the bands of the noise have {value:.0%} of their swing in common.",
+        label="Roughness when calm: swing common to the bands",
     ),
     Measure(
         "groan_rise_over_engine_db",

@@ -27,6 +27,11 @@ class Measure:
     text: str = ""
     label: str = ""
 
+    @property
+    def share(self) -> bool:
+        """Whether the value is a share of a whole, kept from 0 to 1 and said in per cent."""
+        return "%}" in self.text
+
 
 @dataclass(frozen=True)
 class SymptomMeasurement:

@@ -244,12 +244,31 @@ def test_every_measurement_as_evidence_is_translated(language):
         for charge in (1.0, -1.0, 0.0)
     ]
     texts += [  # where it lies against the usual, as is said of a clip that is unlike all others
-        evidence_of(Moved(one.name, value, 0.0), {one.name: Phrase(one.unit, "", one.label)}, usual).text
+        evidence_of(
+            Moved(one.name, value, 0.0), {one.name: Phrase(one.unit, "", one.label, one.share)}, usual
+        ).text
         for one in MEASUREMENTS
         for value in (-122.0, 0.5, 1e6)
         for usual in ({}, {one.name: Usual(-29.3, 0.0, 6.71)})
     ]
     assert untranslated(texts, language) == []
+
+
+def test_every_share_of_a_whole_is_said_in_per_cent():
+    phrases = known_phrases()
+    shares = [one for one in MEASUREMENTS if re.search("share|bands$|constancy|steadiness", one.name)]
+    shares = [one for one in shares if one.unit == "1"]
+    assert len(shares) > 8
+    assert {"groan_roughness", "growl_depth"} <= {one.name for one in MEASUREMENTS if one.share}
+    for one in shares:
+        assert one.share, one.name
+    for one in (one for one in MEASUREMENTS if one.share):
+        said = evidence_of(Moved(one.name, 0.43, 0.0), phrases, {})
+        assert "43%" in said.text and "0.43" not in said.text, one.name
+        assert said.value == 0.43
+        bare = {one.name: Phrase(one.unit, "", one.label, one.share)}
+        beside = evidence_of(Moved(one.name, 0.43, 0.0), bare, {one.name: Usual(0.1, 0.2, 0.3)}).text
+        assert beside == f"{one.label}: 43 %, above the usual (10 to 30).", one.name
 
 
 @pytest.mark.parametrize("language", OTHERS)
