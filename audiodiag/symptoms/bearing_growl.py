@@ -45,25 +45,25 @@ MEASURES = (
     Measure(
         "growl_line_db",
         "dB",
-        "The first line of the beat stands {value:.1f} dB out.",
+        "The first line of the strikes' beat stands {value:.1f} dB out.",
         label="Height of the strikes' first line",
     ),
     Measure(
         "growl_second_db",
         "dB",
-        "The line at twice the beat's order stands {value:.1f} dB out.",
+        "The line at twice the order of the strikes stands {value:.1f} dB out.",
         label="Height of the strikes' second line",
     ),
     Measure(
         "growl_sideband_db",
         "dB",
-        "Beside the beat, one shaft turn away, lines stand {value:.1f} dB out.",
+        "Beside the line of the strikes, one shaft turn away, lines stand {value:.1f} dB out.",
         label="Sidebands of the strikes",
     ),
     Measure(
         "growl_bare_db",
         "dB",
-        "The beat stands {value:.1f} dB higher than strikes with all that they bring along.",
+        "The beat of the strikes stands {value:.1f} dB higher than strikes with all that they bring along.",
         label="Bareness of the beat",
     ),
     Measure(
@@ -84,7 +84,7 @@ MEASURES = (
         "The strikes are there for {value:.0%} of the time.",
         label="Constancy of the strikes",
     ),
-    Measure("growl_band_hz", "Hz", "They ring most near {value:.0f} Hz.", label="Band of the strikes"),
+    Measure("growl_band_hz", "Hz", "The strikes ring most near {value:.0f} Hz.", label="Band of the strikes"),
     Measure(
         "growl_bands",
         "1",
@@ -94,19 +94,20 @@ MEASURES = (
     Measure(
         "growl_kurtosis",
         "1",
-        "In its sharpest band the sound is bursty by {value:.1f} (3: even, more: in strikes).",
+        "In the band with the sharpest strikes the sound is bursty by {value:.1f} (3: even, "
+        "more: in strikes).",
         label="Sharpness of the strikes",
     ),
     Measure(
         "growl_share_db",
         "dB",
-        "What beats carries {value:.1f} dB relative to the engine bay.",
+        "The sound of the strikes carries {value:.1f} dB relative to the engine bay.",
         label="Level of the growl",
     ),
     Measure(
         "growl_apart_db",
         "dB",
-        "Apart from the pump's own tone it beats by {value:.1f} dB.",
+        "Apart from the pump's own tone the envelope beats by {value:.1f} dB.",
         label="Strikes apart from the pump",
     ),
     Measure(
@@ -118,7 +119,7 @@ MEASURES = (
     Measure(
         "growl_apart_loss_db",
         "dB",
-        "Leaving out the pump's tone takes {value:.1f} dB off the beat.",
+        "Leaving out the pump's tone takes {value:.1f} dB off the beat of the strikes.",
         label="Loss without the pump's tone",
     ),
     Measure(

@@ -59,7 +59,8 @@ MEASURES = (
     Measure(
         "chirp_fit_db",
         "dB",
-        "Whole belt passes from burst to burst earn the beat {value:.1f} dB (below 0: passes do not fit).",
+        "Whole belt passes from one burst to the next earn the bursts' beat {value:.1f} dB "
+        "(below 0: passes do not fit).",
         label="Bursts that keep the belt's pace",
     ),
     Measure(
@@ -84,7 +85,8 @@ MEASURES = (
     Measure(
         "chirp_narrow_fit_db",
         "dB",
-        "In the narrow band that shows a chirp best, gaps of whole belt passes earn the beat {value:.1f} dB.",
+        "In the narrow band that shows a chirp best, gaps of whole belt passes earn the bursts' "
+        "beat {value:.1f} dB.",
         label="Bursts of a narrow band that keep the belt's pace",
     ),
     Measure(

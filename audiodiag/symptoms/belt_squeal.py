@@ -26,51 +26,64 @@ MEASURES = (
         "A high tone stands {value:.1f} dB above the sound around it.",
         label="Height of the squeal",
     ),
-    Measure("squeal_frequency_hz", "Hz", "It sits near {value:.0f} Hz.", label="Pitch of the squeal"),
     Measure(
-        "squeal_total_s", "s", "Such tones sound for {value:.1f} s in all.", label="Length of all squeals"
+        "squeal_frequency_hz",
+        "Hz",
+        "The high tone that stands out furthest sits near {value:.0f} Hz.",
+        label="Pitch of the squeal",
+    ),
+    Measure(
+        "squeal_total_s",
+        "s",
+        "High tones as of a squeal sound for {value:.1f} s in all.",
+        label="Length of all squeals",
     ),
     Measure(
         "squeal_share_of_time",
         "1",
-        "Such tones sound for {value:.0%} of the clip.",
+        "High tones as of a squeal sound for {value:.0%} of the clip.",
         label="Share of time with a squeal",
     ),
-    Measure("squeal_longest_s", "s", "The longest such tone lasts {value:.1f} s.", label="Longest squeal"),
+    Measure(
+        "squeal_longest_s",
+        "s",
+        "The longest high tone as of a squeal lasts {value:.1f} s.",
+        label="Longest squeal",
+    ),
     Measure(
         "squeal_wander_percent",
         "%",
-        "Its pitch wanders by {value:.2f} %, held by neither pitch nor order.",
+        "The pitch of the high tone wanders by {value:.2f} %, held by neither pitch nor order.",
         label="Wander of the squeal",
     ),
     Measure(
         "squeal_restlessness_hz",
         "Hz",
-        "From one moment to the next its pitch moves by {value:.1f} Hz.",
+        "From one moment to the next the pitch of the high tone moves by {value:.1f} Hz.",
         label="Restlessness of the pitch",
     ),
     Measure(
         "squeal_pitch_residual_percent",
         "%",
-        "Its pitch scatters by {value:.2f} %.",
+        "The pitch of the high tone scatters by {value:.2f} %.",
         label="Scatter of the pitch",
     ),
     Measure(
         "squeal_order_residual_percent",
         "%",
-        "Its order scatters by {value:.2f} %.",
+        "The order of the high tone scatters by {value:.2f} %.",
         label="Scatter of the order",
     ),
     Measure(
         "squeal_harmonic_db",
         "dB",
-        "Its overtone at twice the pitch stands {value:.1f} dB out.",
+        "The overtone of the high tone, at twice its pitch, stands {value:.1f} dB out.",
         label="Overtone of the squeal",
     ),
     Measure(
         "squeal_rise_db",
         "dB",
-        "Its own narrow band rises by {value:.1f} dB while it sounds.",
+        "The narrow band of the high tone rises by {value:.1f} dB while the tone sounds.",
         label="Rise of the squeal's band",
     ),
     Measure(
@@ -88,17 +101,23 @@ MEASURES = (
     Measure(
         "squeal_dip_percent",
         "%",
-        "While it sounds the engine speed dips by {value:.1f} % more than usual.",
+        "While high tones as of a squeal sound, the engine speed dips by {value:.1f} % more than usual.",
         label="Dip of the speed under the squeal",
     ),
-    Measure("squeal_count", "1", "Such tones begin {value:.2f} times a second.", label="Squeals a second"),
     Measure(
-        "squeal_tones_at_once", "1", "On average {value:.1f} such tones sound at once.", label="Tones at once"
+        "squeal_count",
+        "1",
+        "High tones as of a squeal begin {value:.2f} times a second.",
+        label="Squeals a second",
+    ),
+    Measure(
+        "squeal_tones_at_once", "1", "On average {value:.1f} high tones sound at once.", label="Tones at once"
     ),
     Measure(
         "squeal_low_rise_db",
         "dB",
-        "While it sounds, 200 to 900 Hz rises by {value:.1f} dB, which a voice would do.",
+        "While high tones as of a squeal sound, 200 to 900 Hz rises by {value:.1f} dB, which a "
+        "voice would do.",
         label="Rise of the low sounds under the squeal",
     ),
     Measure(

@@ -58,13 +58,14 @@ MEASURES = (
     Measure(
         "groan_rise_unevenness_db",
         "dB",
-        "The bands of the noise rise unevenly, by {value:.1f} dB around their mean.",
+        "From calm to loud the bands of the noise rise unevenly, by {value:.1f} dB around their mean.",
         label="Unevenness of the rise",
     ),
     Measure(
         "groan_rise_flatness_db",
         "dB",
-        "What comes in when it gets loud is flat by {value:.1f} dB (0: noise, far below: tones).",
+        "The sound that comes in when the noise gets loud is flat by {value:.1f} dB (0: noise, "
+        "far below: tones).",
         label="Flatness of the rise",
     ),
     Measure(
@@ -92,25 +93,26 @@ MEASURES = (
     Measure(
         "groan_beat_gap_db",
         "dB",
-        "The best turns of a pump lead any other by {value:.1f} dB.",
+        "The turns of a pump at which the noise beats most lead any other by {value:.1f} dB.",
         label="Lead of the noise's beat",
     ),
     Measure(
         "groan_high_beat_db",
         "dB",
-        "Above 3 kHz, for themselves, the bands beat at a pump's turns by {value:.1f} dB in sum.",
+        "The bands of the noise above 3 kHz, for themselves, beat at a pump's turns by "
+        "{value:.1f} dB in sum.",
         label="Beat of the high noise with the pump",
     ),
     Measure(
         "groan_high_gap_db",
         "dB",
-        "Above 3 kHz the best turns of a pump lead any other by {value:.1f} dB.",
+        "The turns of a pump at which the noise above 3 kHz beats most lead any other by {value:.1f} dB.",
         label="Lead of the high noise's beat",
     ),
     Measure(
         "groan_vane_beat_db",
         "dB",
-        "A beat as of the pump's vanes stands {value:.1f} dB out.",
+        "A beat of the noise as of the pump's vanes stands {value:.1f} dB out.",
         label="Beat of the noise with the vanes",
     ),
     Measure(
@@ -140,25 +142,26 @@ MEASURES = (
     Measure(
         "groan_swing_db",
         "dB",
-        "In the loud stretches the level swings by {value:.1f} dB within half a second.",
+        "In the loud stretches the level of the noise swings by {value:.1f} dB within half a second.",
         label="Swing of the level",
     ),
     Measure(
         "groan_swing_growth",
         "1",
-        "From calm to loud the swing of the level doubles {value:.1f} times (below 0: it halves).",
+        "From calm to loud the swing of the noise's level doubles {value:.1f} times (below 0: it halves).",
         label="Growth of the swing",
     ),
     Measure(
         "groan_swing_alikeness",
         "1",
-        "In the loud stretches the bands swing alike by {value:.2f} (1: as one, 0: each on its own).",
+        "In the loud stretches the bands of the noise swing alike by {value:.2f} (1: as one, 0: "
+        "each on its own).",
         label="Alikeness of the swing over the bands",
     ),
     Measure(
         "groan_roughness_growth",
         "1",
-        "From calm to loud the roughness doubles {value:.1f} times (below 0: it halves).",
+        "From calm to loud the roughness of the noise doubles {value:.1f} times (below 0: it halves).",
         label="Growth of the roughness",
     ),
     Measure(
@@ -170,7 +173,7 @@ MEASURES = (
     Measure(
         "groan_share_db",
         "dB",
-        "What swells carries {value:.1f} dB relative to the engine bay.",
+        "The noise that swells carries {value:.1f} dB relative to the engine bay.",
         label="Level of the groan",
     ),
 )

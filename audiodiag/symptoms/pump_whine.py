@@ -43,67 +43,69 @@ MEASURES = (
     Measure(
         "whine_order",
         "per crank turn",
-        "Its first tone sits at order {value:.2f}.",
+        "The first tone that may be the pump's sits at order {value:.2f}.",
         label="Order of the pump's first tone",
     ),
     Measure(
         "whine_line_db",
         "dB",
-        "That tone stands {value:.1f} dB above the sound around it.",
+        "The first tone that may be the pump's stands {value:.1f} dB above the sound around it.",
         label="Height of the pump's first tone",
     ),
     Measure(
         "whine_second_db",
         "dB",
-        "Its second tone, at twice the order, stands {value:.1f} dB out.",
+        "The second tone that may be the pump's, at twice the order of the first, stands {value:.1f} dB out.",
         label="Height of the pump's second tone",
     ),
     Measure(
         "whine_third_db",
         "dB",
-        "Its third tone, at three times the order, stands {value:.1f} dB out.",
+        "The third tone that may be the pump's, at three times the order of the first, stands "
+        "{value:.1f} dB out.",
         label="Height of the pump's third tone",
     ),
     Measure(
         "whine_sideband_db",
         "dB",
-        "Beside the tone, one pump turn away, lines stand {value:.1f} dB out.",
+        "Beside the tone that may be the pump's, one pump turn away, lines stand {value:.1f} dB out.",
         label="Sidebands of the pump's tone",
     ),
     Measure(
         "whine_gap_db",
         "dB",
-        "Tones at this order stand {value:.1f} dB further out than those at any other.",
+        "Tones at the order that may be the pump's stand {value:.1f} dB further out than those at any other.",
         label="Lead of the comb of tones",
     ),
     Measure(
         "whine_half_order_distance",
         "per crank turn",
-        "The tone lies {value:.2f} orders away from the engine's nearest one.",
+        "The tone that may be the pump's lies {value:.2f} orders away from the engine's nearest one.",
         label="Distance of the tone from the engine's orders",
     ),
     Measure(
         "whine_over_engine_db",
         "dB",
-        "The tone has {value:.1f} dB against the engine's tones beside it.",
+        "The tone that may be the pump's has {value:.1f} dB against the engine's tones beside it.",
         label="Tone against the engine's tones",
     ),
     Measure(
         "whine_share_db",
         "dB",
-        "Its tones carry {value:.1f} dB relative to the engine bay.",
+        "The tones that may be the pump's carry {value:.1f} dB relative to the engine bay.",
         label="Level of the whine",
     ),
     Measure(
         "whine_merit_db",
         "dB",
-        "Its height, and how it follows the steering, together earn the tone {value:.1f} dB.",
+        "By height and by how it follows the steering the tone that may be the pump's earns {value:.1f} dB.",
         label="Merit of the comb of tones",
     ),
     Measure(
         "whine_merit_gap_db",
         "dB",
-        "In height and in following the steering it leads the next tone by {value:.1f} dB.",
+        "In height and in following the steering the tone that may be the pump's leads the next "
+        "by {value:.1f} dB.",
         label="Lead in merit",
     ),
     Measure(
@@ -115,32 +117,39 @@ MEASURES = (
     Measure(
         "whine_growth_db",
         "dB",
-        "Over the clip its level grows by {value:.1f} dB from calm to loud.",
+        "From its calm to its loud stretches the tone that may be the pump's grows by {value:.1f} dB.",
         label="Growth of the tone",
     ),
     Measure(
         "whine_dip_correlation",
         "1",
-        "The tone goes with the load of the steering by {value:.2f} (1: wholly, 0: not at all).",
+        "The tone that may be the pump's goes with the load of the steering by {value:.2f} (1: "
+        "wholly, 0: not at all).",
         label="Tone going with the load of the steering",
     ),
     Measure(
         "whine_noise_correlation",
         "1",
-        "The tone goes with the loudness of the noise by {value:.2f} (1: wholly, 0: not at all).",
+        "The tone that may be the pump's goes with the loudness of the noise by {value:.2f} (1: "
+        "wholly, 0: not at all).",
         label="Tone going with the noise",
     ),
     Measure(
         "whine_motion_db",
         "dB",
-        "Against the engine's tones the level of the tone moves by {value:.1f} dB.",
+        "Against the engine's tones the level of the tone that may be the pump's moves by {value:.1f} dB.",
         label="Motion of the tone",
     ),
-    Measure("whine_wander", "1", "The tone wanders by {value:.2f} orders.", label="Wander of the tone"),
+    Measure(
+        "whine_wander",
+        "1",
+        "The tone that may be the pump's wanders by {value:.2f} orders.",
+        label="Wander of the tone",
+    ),
     Measure(
         "whine_steadiness",
         "1",
-        "The tone is clear for {value:.0%} of the time.",
+        "The tone that may be the pump's is clear for {value:.0%} of the time.",
         label="Steadiness of the tone",
     ),
 )

@@ -31,7 +31,7 @@ MEASURES = (
     Measure(
         "hiss_rise_db",
         "dB",
-        "A plateau of hiss from 1.5 to 11 kHz stands {value:.1f} dB above the rest.",
+        "A plateau of hiss from 1.5 to 11 kHz stands {value:.1f} dB above the rest of the clip.",
         label="Rise of the hiss",
     ),
     Measure(
@@ -43,7 +43,7 @@ MEASURES = (
     Measure(
         "hiss_tilt_db",
         "dB",
-        "From one octave to the next higher one the rise changes by {value:.1f} dB.",
+        "From one octave to the next higher one the rise of the hiss changes by {value:.1f} dB.",
         label="Tilt of the hiss",
     ),
     Measure(
@@ -55,20 +55,26 @@ MEASURES = (
     Measure(
         "hiss_flatness_db",
         "dB",
-        "What the plateau adds is flat by {value:.1f} dB (0: noise, far below: tones).",
+        "The sound that a plateau of hiss adds is flat by {value:.1f} dB (0: noise, far below: tones).",
         label="Flatness of the hiss",
     ),
     Measure(
         "hiss_unsteadiness_db",
         "dB",
-        "On the plateau the level wavers by {value:.1f} dB.",
+        "On a plateau of hiss the level wavers by {value:.1f} dB.",
         label="Unsteadiness of the hiss",
     ),
     Measure(
-        "hiss_edge_db", "dB", "It starts and ends with steps of {value:.1f} dB.", label="Edges of the hiss"
+        "hiss_edge_db",
+        "dB",
+        "A plateau of hiss starts and ends with steps of {value:.1f} dB.",
+        label="Edges of the hiss",
     ),
     Measure(
-        "hiss_plateau_s", "s", "The longest plateau lasts {value:.1f} s.", label="Longest stretch of hiss"
+        "hiss_plateau_s",
+        "s",
+        "The longest plateau of hiss lasts {value:.1f} s.",
+        label="Longest stretch of hiss",
     ),
     Measure(
         "hiss_total_share",
@@ -79,7 +85,7 @@ MEASURES = (
     Measure(
         "hiss_beat_change",
         "1",
-        "On the plateau the beats of the noise double {value:.1f} times (below 0: they are covered).",
+        "On a plateau of hiss the beats of the noise double {value:.1f} times (below 0: they are covered).",
         label="Change of the beat under the hiss",
     ),
     Measure(

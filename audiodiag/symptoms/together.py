@@ -20,25 +20,28 @@ MEASURES = (
     Measure(
         "whine_free_comb_db",
         "dB",
-        "Counted only as far as its tones are not the engine's own, the comb stands {value:.1f} dB out.",
+        "Counted only as far as its tones are not the engine's own, the best comb of tones "
+        "stands {value:.1f} dB out.",
         label="Comb of tones off the engine's",
     ),
     Measure(
         "whine_loud_comb_db",
         "dB",
-        "Counted only as far as it is loud as well, the comb off the engine's stands {value:.1f} dB out.",
+        "Counted only as far as it is loud as well, the best comb of tones off the engine's "
+        "stands {value:.1f} dB out.",
         label="Loud comb of tones off the engine's",
     ),
     Measure(
         "squeal_restless_db",
         "dB",
-        "Counted only as far as its pitch wanders and its band rises, the tone stands {value:.1f} dB out.",
+        "Counted only as far as its pitch wanders and its band rises, the high tone stands "
+        "{value:.1f} dB out.",
         label="Restless tone of a squeal",
     ),
     Measure(
         "squeal_restless_overtone_db",
         "dB",
-        "Counted only as far as the pitch wanders, the overtone stands {value:.1f} dB out.",
+        "Counted only as far as its pitch wanders, the overtone of the high tone stands {value:.1f} dB out.",
         label="Overtone of a restless tone",
     ),
     Measure(
@@ -50,8 +53,8 @@ MEASURES = (
     Measure(
         "growl_lone_db",
         "dB",
-        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat with "
-        "its multiples stands {value:.1f} dB out.",
+        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat of "
+        "strikes with its multiples stands {value:.1f} dB out.",
         label="Strikes apart from pump and belt",
     ),
     Measure(
@@ -70,7 +73,8 @@ MEASURES = (
     Measure(
         "groan_own_gap_db",
         "dB",
-        "Less what a whine can account for, the best turns of a pump lead any other by {value:.1f} dB.",
+        "Less what a whine can account for, the turns of a pump at which the noise beats most "
+        "lead any other by {value:.1f} dB.",
         label="Lead of the beat without the whine's",
     ),
 )

@@ -254,6 +254,27 @@ def test_every_measurement_as_evidence_is_translated(language):
     assert untranslated(texts, language) == []
 
 
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [
+        ("en", "Its|It|They|Their|That|This|These|Such"),
+        ("de", "Ihre?|Seine?|Er|Sie|Es|Dieser?|Diese[ns]|Solche"),
+    ],
+)
+def test_every_measurement_is_said_with_its_subject(language, words):
+    """Each stands alone on a page: what it speaks of may not stand in another sentence."""
+    told = {
+        name: text for name, text in load_sentences(language).told.items() if name.startswith("measured.")
+    }
+    if language == "en":
+        told |= {one.name: one.text for one in MEASUREMENTS}
+    assert len(told) >= len(MEASUREMENTS)
+    begun = re.compile(rf"(?:{words})\b")
+    assert [name for name, text in told.items() if begun.match(text)] == []
+    told |= {"measured.planted": "Sie klingt hoch." if language == "de" else "It sits high."}
+    assert [name for name, text in told.items() if begun.match(text)] == ["measured.planted"]
+
+
 def test_every_share_of_a_whole_is_said_in_per_cent():
     phrases = known_phrases()
     shares = [one for one in MEASUREMENTS if re.search("share|bands$|constancy|steadiness", one.name)]
