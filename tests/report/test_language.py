@@ -275,6 +275,16 @@ def test_every_measurement_is_said_with_its_subject(language, words):
     assert [name for name, text in told.items() if begun.match(text)] == ["measured.planted"]
 
 
+def test_the_german_groan_has_one_name():
+    s = load_sentences("de")
+    said = [
+        s.told[name]
+        for name in ("heard.cavitation_groan", "measured.groan_beat_db", "quantity.groan_share_db")
+    ]
+    assert all("Knurren" in text for text in said)
+    assert [text for text in (*s.texts.values(), *s.told.values()) if "töhn" in text] == []
+
+
 def test_every_share_of_a_whole_is_said_in_per_cent():
     phrases = known_phrases()
     shares = [one for one in MEASUREMENTS if re.search("share|bands$|constancy|steadiness", one.name)]
