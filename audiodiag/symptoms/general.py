@@ -57,9 +57,9 @@ MEASURES = (
     ),
     Measure(
         "noise_slope_db_per_octave",
-        "dB",
-        "From one octave to the next higher one the sound changes by {value:.1f} dB.",
-        label="Slope of the noise",
+        "dB per octave",
+        "From one octave to the next higher one the sound changes by {value:.1f} dB, 150 Hz to 8 kHz.",
+        label="Slope of the sound from 150 Hz to 8 kHz",
     ),
     Measure(
         "level_range_db",

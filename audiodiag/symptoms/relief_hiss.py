@@ -42,9 +42,9 @@ MEASURES = (
     ),
     Measure(
         "hiss_tilt_db",
-        "dB",
+        "dB per octave",
         "From one octave to the next higher one the rise of the hiss changes by {value:.1f} dB.",
-        label="Tilt of the hiss",
+        label="Tilt of the hiss from 1.5 to 11 kHz",
     ),
     Measure(
         "hiss_unevenness_db",

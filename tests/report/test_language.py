@@ -275,6 +275,16 @@ def test_every_measurement_is_said_with_its_subject(language, words):
     assert [name for name, text in told.items() if begun.match(text)] == ["measured.planted"]
 
 
+@pytest.mark.parametrize("name", ["noise_slope_db_per_octave", "hiss_tilt_db"])
+def test_a_slope_has_the_unit_of_a_slope(name):
+    measure = next(one for one in MEASUREMENTS if one.name == name)
+    bare = {name: Phrase(measure.unit, "", measure.label)}
+    said = evidence_of(Moved(name, -12.0, 0.0), bare, {name: Usual(-9.0, -6.0, -3.0)})
+    assert said.unit == "dB per octave"
+    assert said.text == f"{measure.label}: -12 dB per octave, below the usual (-9 to -3)."
+    assert "\u221212 dB je Oktave, unter dem Üblichen" in load_sentences("de").tell(said.text).text
+
+
 def test_the_german_groan_has_one_name():
     s = load_sentences("de")
     said = [
