@@ -105,6 +105,12 @@ def test_cautions_are_all_there():
         assert caution.replace("'", "&#39;") in page.replace("\u00a0", " ")
 
 
+def test_the_readme_says_where_the_evidence_stands():
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    assert f'"{load_sentences("en").say("sure.title")}" (at most three for, one against)' in readme
+    assert "stand as `evidence` beside it in `--json`" in readme
+
+
 def test_first_the_answer_then_how_sure_then_checks_then_cautions_then_evidence():
     page = report_page([PageClip(squeal_analysis())])
     order = [
