@@ -83,7 +83,8 @@ class Comparison:
     tell". orders: what stands still over the crank, the most changed first. maps: both sides' order maps on
     one scale and their difference, None where the speed is unknown on a side. listening: the loudest parts of
     the first recordings of both sides in turn, None where a recording cannot be used. one_phone: whether the
-    user stated that all was recorded by one phone at one place.
+    user stated that all was recorded by one phone at one place. pump_order: order of the pump's first tone
+    where its turns and vanes are stated, else None.
     """
 
     names: tuple[str, str]
@@ -96,6 +97,19 @@ class Comparison:
     listening: Alternation | None
     cautions: tuple[str, ...]
     one_phone: bool = False
+    pump_order: float | None = None
+
+    @property
+    def mean_rpm(self) -> float | None:
+        """Mean over all recordings whose speed is known of their median speeds, rpm; None where none is."""
+        known = [found.speed.median_rpm for found in (*self.before, *self.after) if found.speed.known]
+        return sum(known) / len(known) if known else None
+
+    @property
+    def pump_hz(self) -> float | None:
+        """Frequency of the stated pump's first tone at the mean speed, Hz; None where either is unknown."""
+        rpm = self.mean_rpm
+        return None if rpm is None or self.pump_order is None else self.pump_order * rpm / 60.0
 
     def symptom(self, name: str) -> SymptomChange:
         """Give the change of one symptom by its name."""
@@ -192,6 +206,7 @@ def compare_sides(
         listening=_listening(sides, conditions, names) if usable else None,
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
         one_phone=one_phone,
+        pump_order=None if vehicle is None else vehicle.first_ripple_order,
     )
 
 

@@ -49,6 +49,13 @@ def comparison_to_dict(found: Comparison) -> dict[str, Any]:
             "one_phone_stated": found.one_phone,
             "notes": [_note(note) for note in found.conditions.notes],
         },
+        "pump_tone": None
+        if found.pump_hz is None
+        else {
+            "order": _number(found.pump_order, 3),
+            "frequency_hz": _number(found.pump_hz, 1),
+            "speed_rpm": _number(found.mean_rpm, 1),
+        },
         "symptoms": [_change(change, found.names) for change in found.symptoms],
         "orders": [
             {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from audiodiag.comparison import Comparison, SymptomChange
 from audiodiag.records import Analysis
@@ -73,7 +73,10 @@ def change_view(found: Comparison, s: Sentences) -> ChangeView:
     return ChangeView(
         headline,
         (_side(found.names[0], found.before, s), _side(found.names[1], found.after, s)),
-        tuple(_row(change, s) for change in found.symptoms),
+        tuple(
+            _with_tone(_row(change, s), found, s) if change.name == "pump_whine" else _row(change, s)
+            for change in found.symptoms
+        ),
         tuple(notes),
         _maps(found, s),
         s.say(
@@ -101,6 +104,17 @@ def _row(change: SymptomChange, s: Sentences) -> ChangeRow:
         _interval(change.low_db, change.high_db, s) if told else unknown,
         _level(change.smallest_db, s) if change.change_db is not None or not told else "",
     )
+
+
+def _with_tone(row: ChangeRow, found: Comparison, s: Sentences) -> ChangeRow:
+    """Name the stated pump's first tone beside its sound, where it and the speed are known."""
+    order, hz, rpm = found.pump_order, found.pump_hz, found.mean_rpm
+    if order is None or hz is None or rpm is None:
+        return row
+    sound = s.say(
+        "comparison.pump_tone", sound=row.sound, order=s.number(order, 2), hz=s.number(hz), rpm=s.number(rpm)
+    )
+    return replace(row, sound=sound)
 
 
 def _change(change: SymptomChange, s: Sentences) -> str:

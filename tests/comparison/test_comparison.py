@@ -25,10 +25,13 @@ from audiodiag.report.compared_figures import bleed_png, change_maps_png, change
 from audiodiag.report.compared_json import bleed_to_dict, comparison_to_dict, trend_to_dict
 from audiodiag.report.compared_text import bleed_report, comparison_report, trend_report
 from audiodiag.report.jsonform import to_json_line
+from audiodiag.report.language import load_sentences
+from audiodiag.report.page_change import change_view
 from audiodiag.simulation import BaySettings
 from audiodiag.simulation.belt import chirp
 from audiodiag.simulation.plan import draw_plan
 from audiodiag.simulation.scene import Scene as SourceScene
+from audiodiag.vehicle import Vehicle
 from tests.comparison.figures import figures
 from tests.comparison.measured import analysis_of, row_of
 from tests.comparison.pairs import as_clip, draw_pair, made_of, recorded
@@ -61,6 +64,25 @@ def test_a_real_fall_is_found_and_told(sides: Sides) -> None:
     assert values["schema"] == "audiodiag/comparison/1" and len(values["symptoms"]) == 6
     assert values["cautions"]
     assert found.symptom("belt_squeal").word == "cannot_tell"
+
+
+def test_a_stated_pump_is_named_by_order_and_pitch_beside_its_whine(sides: Sides) -> None:
+    stated = compare_sides(*sides, symptoms=["pump_whine"], vehicle=Vehicle(pump_ratio=1.2, vanes=9))
+    rpm = float(np.mean([found.speed.median_rpm for found in (*stated.before, *stated.after)]))
+    hz = 1.2 * 18 * rpm / 60.0
+    tone = comparison_to_dict(stated)["pump_tone"]
+    assert (tone["order"], tone["speed_rpm"]) == (21.6, round(rpm, 1))
+    assert tone["frequency_hz"] == pytest.approx(hz, abs=0.06)
+    said = " ".join(comparison_report(stated).split())
+    words = f"the pump as stated sounds first at order 21.60, {hz:.0f} Hz at the mean speed of {rpm:.0f} rpm"
+    assert said.count(words) == 1 and said.index("pump whine:") < said.index(words)
+    for code, name in (("en", "order 21.60"), ("de", "Ordnung 21,60")):
+        (row,) = [row for row in change_view(stated, load_sentences(code)).rows if name in row.sound]
+        assert f"{hz:.0f} Hz" in row.sound
+    plain = replace(stated, pump_order=None)
+    assert comparison_to_dict(plain)["pump_tone"] is None
+    assert "as stated" not in comparison_report(plain)
+    assert "stated" not in change_view(plain, load_sentences("en")).rows[0].sound
 
 
 def test_sides_changed_over_flip_every_sign_and_nothing_else(sides: Sides) -> None:
