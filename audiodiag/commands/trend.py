@@ -24,11 +24,13 @@ __all__ = ["OPTIONS", "run"]
 
 MOST = 1e7
 """Mileage beyond which none is believed, in whichever unit."""
+_UNITS = {"": "km", "km": "km", "mi": "miles", "mile": "miles", "miles": "miles"}
+"""What may stand behind a mileage, and the unit that it means."""
 
 OPTIONS: tuple[Option, ...] = (
     Option(
         "--at", "at", "text", "the axis",
-        "for every recording in turn its date (2026-03-31) or its mileage (a number)",
+        "for every recording in turn its date (2026-03-31) or its mileage (64000km or 40000mi; bare: km)",
         metavar="WHEN", many=True,
     ),
     *ANSWER,
@@ -74,7 +76,7 @@ def run(wanted: argparse.Namespace) -> int:
 
 
 def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
-    """Turn dates into days since the first, or take the numbers as mileage."""
+    """Turn dates into days since the first, or take the numbers as mileage; give the axis's unit as well."""
     if len(said) != len(clips):
         raise UsageError(
             "every recording needs its date or mileage",
@@ -87,15 +89,24 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
     with suppress(ValueError):
         days = [datetime.date.fromisoformat(text).toordinal() for text in said]
         return _refuse_one_place([float(day - min(days)) for day in days], said), "day"
+    parted = [_parted(text) for text in said]
+    units = {_UNITS.get(unit, unit) for _, unit in parted}
     try:
-        numbers = [float(text) for text in said] if plain else [math.nan]
+        numbers = [float(number) for number, _ in parted] if plain else [math.nan]
     except ValueError:
         numbers = [math.nan]
-    if not all(math.isfinite(number) for number in numbers):
+    if all(map(math.isfinite, numbers)) and units == {"km", "miles"}:
+        raise UsageError(
+            "the mileages do not all have one unit",
+            got=" ".join(said),
+            allowed="all in km (bare numbers are km) or all with mi behind",
+            todo="write all of them in the same unit",
+        )
+    if not all(math.isfinite(number) for number in numbers) or not units <= {"km", "miles"}:
         raise UsageError(
             "--at cannot be understood",
             got=" ".join(said),
-            allowed="dates such as 2026-03-31 for all, or numbers for all",
+            allowed="dates such as 2026-03-31 for all, or numbers for all (64000, 64000km or 40000mi)",
             todo="write all of them in the same way",
         )
     if min(numbers) < 0.0:
@@ -112,7 +123,18 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             allowed=f"0 to {MOST:.0f}, or dates such as 2026-03-31",
             todo="write what the car's counter showed at each recording",
         )
-    return _refuse_one_place(numbers, said), "mileage"
+    return _refuse_one_place(numbers, said), units.pop()
+
+
+def _parted(text: str) -> tuple[str, str]:
+    """Part a mileage into its number and the letters of its unit, in small letters.
+
+    >>> _parted("64000km"), _parted("40000 Mi"), _parted("5"), _parted("nan")
+    (('64000', 'km'), ('40000', 'mi'), ('5', ''), ('nan', ''))
+    """
+    number = text.strip().rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    unit = text.strip()[len(number) :].lower()
+    return (number.strip(), unit) if number.strip() else (text, "")
 
 
 def _refuse_one_place(at: list[float], said: list[str]) -> list[float]:

@@ -17,7 +17,15 @@ from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS, Analysis, FloatArray
 from audiodiag.statistics import student_quantile
 
-__all__ = ["ChangePoint", "SymptomTrend", "TrendPoint", "change_points", "symptom_trends"]
+__all__ = [
+    "AXES",
+    "ChangePoint",
+    "SymptomTrend",
+    "TrendPoint",
+    "change_points",
+    "place_words",
+    "symptom_trends",
+]
 
 REPEAT_DB = 3.0
 """Standard deviation of a symptom's level re engine between two recordings of one unchanged car, phone and
@@ -25,6 +33,8 @@ place
 left free (an assumption, checked on simulated pairs)."""
 LEAST_LEVEL_DB = -40.0
 FEWEST = 3
+AXES = {"day": "day", "km": "mileage", "miles": "mileage"}
+"""Units in which an axis may go, and what it is then called."""
 FREEDOM = 12.0
 
 
@@ -75,9 +85,9 @@ def symptom_trends(
     analyses:
         At least three recordings of one car.
     at:
-        Where each stands: days or kilometres, any order, no two alike needed.
+        Where each stands: days, kilometres or miles, any order, no two alike needed.
     unit:
-        Name of one unit of the axis, for the text.
+        Unit of the axis, one of ``AXES``, for the text.
     heard_from:
         Probability from which a symptom counts as heard.
 
@@ -100,6 +110,15 @@ def symptom_trends(
         if any(point.level_db is not None for point in points):
             found.append(_trend(name, points, unit))
     return tuple(found)
+
+
+def place_words(at: float, unit: str) -> str:
+    """Name a place of the axis with its unit.
+
+    >>> place_words(90.0, "day"), place_words(1234567.0, "km"), place_words(80000.5, "miles")
+    ('day 90', '1234567 km', '80000.5 miles')
+    """
+    return f"day {at:g}" if unit == "day" else f"{at:.10g} {unit}"
 
 
 def change_points(at: FloatArray, level_db: FloatArray, *, spread_db: float) -> tuple[ChangePoint, ...]:
@@ -173,7 +192,7 @@ def _words(
     if steps:
         last = steps[-1]
         way = "louder" if last.step_db > 0 else "quieter"
-        return f"{count}; {abs(last.step_db):.0f} dB {way} from {unit} {last.before:g} on"
+        return f"{count}; {abs(last.step_db):.0f} dB {way} from {place_words(last.before, unit)} on"
     if low is None or high is None:
         return f"{count}; too few to tell a course"
     if low > 0.0:

@@ -222,7 +222,8 @@ def _followed(order: dict[str, Any], folder: Path) -> dict[str, Any]:
     from audiodiag.desk.making import trend_picture
     from audiodiag.report.compared_json import trend_to_dict
 
-    analyses, unit = _analysed(order, folder), order["settings"]["unit"]
+    analyses = _analysed(order, folder)
+    unit = "day" if order["settings"]["unit"] == "day" else "km"
     trends = symptom_trends(analyses, order["settings"]["at"], unit=unit)
     cautions = cautions_for(sorted(each.name for each in trends), [], knowledge=load_knowledge())
     values = trend_to_dict(trends, analyses, unit=unit, cautions=cautions)

@@ -15,7 +15,7 @@ import numpy as np
 from audiodiag.comparison.bleed import DONE_SHARE, BleedWatch
 from audiodiag.comparison.compare import Comparison
 from audiodiag.comparison.order_changes import ChangeMaps
-from audiodiag.comparison.trend import SymptomTrend
+from audiodiag.comparison.trend import AXES, SymptomTrend
 from audiodiag.records import Analysis, FloatArray
 from audiodiag.report import wording
 from audiodiag.report.compared_text import BLEED_WORDS, CHANGE_WORDS
@@ -164,7 +164,8 @@ def trend_png(
         axes[0].text(
             0.5, 0.5, "no symptom is heard in any recording", transform=axes[0].transAxes, ha="center"
         )
-    axes[-1].set_xlabel(unit, fontsize=TEXT_SIZE)
+    axis = AXES[unit] if AXES[unit] == unit else f"{AXES[unit]} ({unit})"
+    axes[-1].set_xlabel(axis, fontsize=TEXT_SIZE)
     return _png(figure, dots_per_inch)
 
 

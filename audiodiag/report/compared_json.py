@@ -12,7 +12,7 @@ from typing import Any
 from audiodiag.comparison.bleed import BleedWatch
 from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import Comparison
-from audiodiag.comparison.trend import SymptomTrend
+from audiodiag.comparison.trend import AXES, SymptomTrend
 from audiodiag.records import Analysis, Note
 from audiodiag.report.compared_text import change_sentence
 from audiodiag.report.wording import notes_once
@@ -103,7 +103,8 @@ def trend_to_dict(
     """Give the courses of symptoms as nested plain values."""
     return {
         "schema": TREND_SCHEMA,
-        "axis": unit,
+        "axis": AXES[unit],
+        "unit": unit,
         "clips": [_clip(analysis) for analysis in analyses],
         "symptoms": [
             {

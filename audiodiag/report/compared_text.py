@@ -11,7 +11,7 @@ from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.bleed import BleedWatch
 from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD, Comparison
-from audiodiag.comparison.trend import SymptomTrend
+from audiodiag.comparison.trend import AXES, SymptomTrend, place_words
 from audiodiag.records import Analysis
 from audiodiag.report import wording
 
@@ -171,9 +171,10 @@ def trend_report(
 ) -> str:
     """Give the course of all symptoms over the axis as text, and which recordings could not be judged.
 
-    ``first_day``: the date at which days are counted from 0; every recording's is then said.
+    ``unit``: unit of the axis, one of ``AXES``. ``first_day``: the date at which days are counted from 0;
+    every recording's is then said.
     """
-    lines = [f"{len(analyses)} recordings, in order of the {unit}"]
+    lines = [f"{len(analyses)} recordings, in order of the {AXES[unit]}"]
     unjudged = [each for each in analyses if each.verdict.kind in ("not_an_engine_bay", "cannot_tell")]
     if not trends:
         which = "the others" if unjudged else "any of them"
@@ -190,7 +191,7 @@ def trend_report(
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:
                 level = f"{point.level_db:+.0f} dB ({point.low_db:+.0f} to {point.high_db:+.0f}) re engine"
             lines += _hanging(
-                f"{unit} {point.at:g}{_date(point.at, first_day)}: {level} [{point.name}]",
+                f"{place_words(point.at, unit)}{_date(point.at, first_day)}: {level} [{point.name}]",
                 width,
                 first="    ",
             )

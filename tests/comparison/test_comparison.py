@@ -13,6 +13,7 @@ import pytest
 import soundfile
 
 from audiodiag.cli import main
+from audiodiag.commands.trend import _axis
 from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, watch_bleed
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import CycleNoise, judge_cycles
@@ -314,6 +315,50 @@ def test_trend_over_months(sides: Sides) -> None:
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
     )
     assert trend_png(trends, unit="day").startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("said", "unit"),
+    [
+        (["64000", "66500", "70000"], "km"),
+        (["64000km", "66500 km", "70000"], "km"),
+        (["64000mi", "66500 miles", "70000Mi"], "miles"),
+    ],
+)
+def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, unit) -> None:
+    at, found = _axis(["a.m4a", "b.m4a", "c.m4a"], said)
+    assert (at, found) == ([64000.0, 66500.0, 70000.0], unit)
+    heard = sides[0][0]
+    levels = [-20.0, -20.0, -2.0]
+    visits = [
+        replace(
+            heard,
+            clip=replace(heard.clip, sha256=f"{level}{i}"),
+            symptoms=tuple(
+                replace(s, probability=0.9, level_db=level) if s.name == "cavitation_groan" else s
+                for s in heard.symptoms
+            ),
+        )
+        for i, level in enumerate(levels)
+    ]
+    trends = [one for one in symptom_trends(visits, at, unit=unit) if one.name == "cavitation_groan"]
+    assert f"louder from 70000 {unit} on" in trends[0].text
+    report = trend_report(trends, visits, unit=unit)
+    assert "3 recordings, in order of the mileage" in report and f"    64000 {unit}: -20 dB" in report
+    values = trend_to_dict(trends, visits, unit=unit, cautions=())
+    assert (values["axis"], values["unit"]) == ("mileage", unit)
+    assert trend_png(trends, unit=unit).startswith(b"\x89PNG")
+
+
+def test_mileages_of_two_units_are_refused(capsys) -> None:
+    for at, words in (
+        (["64000km", "40000mi", "70000km"], "the mileages do not all have one unit (got 64000km 40000mi"),
+        (["64000mi", "66500", "70000"], "the mileages do not all have one unit"),
+        (["64000kg", "66500kg", "70000kg"], "--at cannot be understood (got 64000kg"),
+        (["km", "mi", "km"], "--at cannot be understood"),
+    ):
+        assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
+        assert words in capsys.readouterr().err
 
 
 def test_trend_names_recordings_that_could_not_be_judged(sides: Sides) -> None:

@@ -61,7 +61,7 @@ def bleed_watch(asked: Asked) -> dict[str, Any]:
 
 
 def trend(asked: Asked) -> dict[str, Any]:
-    """Ask how each sound has gone over days or mileage; without ``at`` by the days of arrival."""
+    """Ask how each sound has gone over days or mileage in km; without ``at`` by the days of arrival."""
     return _watch(asked, "trend", at=asked.body.get("at", ()), unit=asked.body.get("unit", "day"))
 
 
