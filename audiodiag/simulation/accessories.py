@@ -1,7 +1,8 @@
 """What sounds around the engine and can be mistaken for a fault of the steering.
 
 Alternator, fans, idlers, turbo, a ticking purge valve, the cabin blower, tyres scrubbing under the turning
-wheel, a joint that knocks at each reversal, a chattering compressor; and faults of other systems: air drawn
+wheel, fluid that rushes through a sound steering gear, a joint that knocks at each reversal or squeaks as it
+turns, a chattering compressor; and faults of other systems: air drawn
 in past a cracked intake hose, a thin sheet that has come loose. None of them is a symptom.
 """
 
@@ -40,6 +41,8 @@ ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "draught": (0.5, -22, -1),
     "intake_leak": (0.1, -26, -2),
     "loose_sheet": (0.12, -26, -2),
+    "valve_rush": (0.3, -32, -6),
+    "joint_squeak": (0.08, -32, -8),
 }
 """Per part that is no symptom: how often it is there, and its lowest and highest level in dB re engine."""
 
@@ -290,6 +293,46 @@ def _loose_sheet(car: np.random.Generator, rng: np.random.Generator, scene: Scen
     return convolve(deposit(scene.n, (times[inside] + jitter) * scene.rate, heights[inside]), kernel)
 
 
+def _valve_rush(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """Fluid throttled in a sound rotary valve: it rushes as the wheel works, less at rest and at a stop.
+
+    The edges open with the load; at a stop nothing more flows through the gear.
+    """
+    load, stop = scene.load, scene.driving.steering.at_stop
+    centre = uniform_log(car, 600, 6000)
+    wide = car.uniform(0.5, 2.0)
+    points = [(centre / 2 ** (2 * wide), -25.0), (centre, 0.0), (centre * 2 ** (2 * wide), -25.0)]
+    rush = shaped_noise(rng, scene.n, scene.rate, [*points, (120000.0, -60.0)])
+    if car.random() < 0.3:
+        hz = centre * np.exp(walk(rng, len(load), 0.3, 0.02)) * (1 + car.uniform(-0.1, 0.3) * load)
+        turned = np.cumsum(
+            on_samples(np.minimum(hz, 0.4 * scene.rate), scene.n, scene.rate).astype(np.float64)
+        )
+        whistle = turn_table(turned / scene.rate, cosine())
+        rush = rush + gain(car.uniform(-16, 2)) * whistle
+    left = np.where(stop, car.uniform(0.0, 0.3), 1.0)
+    opened = car.uniform(0.0, 0.15) + load ** car.uniform(0.4, 1.5) * left
+    return rush * on_samples(opened, scene.n, scene.rate) * _wander(rng, scene, 0.15, 0.25)
+
+
+def _joint_squeak(car: np.random.Generator, rng: np.random.Generator, scene: Scene) -> FloatArray:
+    """A dry ball joint or bush: it sticks and slips in trains of pulses while the wheel is turned."""
+    pitch = uniform_log(car, 150, 1800)
+    body = modes_kernel(car, scene.rate, count=6, low_hz=400, high_hz=5000, quality=(5, 40), longest_s=0.03)
+    times: list[FloatArray] = []
+    for name, start, end in scene.driving.steering.spans:
+        if name != "turning" or rng.random() < 0.3:
+            continue
+        at = start + rng.uniform(0, 0.7) * (end - start)
+        count = int(pitch * min(rng.uniform(0.05, 0.6), max(end - at, 0.05)))
+        gaps = (1 + rng.normal(0, 0.03, count)) * np.linspace(1, rng.uniform(0.8, 1.4), count) / pitch
+        times.append(at + np.cumsum(gaps))
+    if not times:
+        return np.zeros(scene.n, np.float32)
+    when = np.concatenate(times)
+    return convolve(deposit(scene.n, when * scene.rate, np.exp(rng.normal(0, 0.2, len(when)))), body)
+
+
 _MAKERS = {
     "alternator": _alternator,
     "fan": _fan,
@@ -303,4 +346,6 @@ _MAKERS = {
     "draught": _draught,
     "intake_leak": _intake_leak,
     "loose_sheet": _loose_sheet,
+    "valve_rush": _valve_rush,
+    "joint_squeak": _joint_squeak,
 }

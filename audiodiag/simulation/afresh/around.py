@@ -198,6 +198,23 @@ def _tyres(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
     return evenly(scrub * gritty * (run.flow + np.float32(0.01))) + np.float32(0.6) * evenly(creak)
 
 
+def _rubber(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
+    """Rubber of a mounting or bush that is twisted: it yelps as the wheel sets off and comes back."""
+    sound = np.zeros(run.n, np.float32)
+    moves = np.flatnonzero(np.diff((run.flow > 0.3).astype(np.int8)))
+    base = log_even(rng, 200, 2600)
+    for at in moves[rng.random(len(moves)) < 0.7]:
+        size = min(int(log_even(rng, 0.05, 0.45) * run.rate), run.n - int(at))
+        if size < 16:
+            continue
+        x = np.arange(size, dtype=np.float32) / size
+        pitch = base * (1 + even(rng, -0.3, 0.3) * x + 0.05 * np.sin(2 * np.pi * even(rng, 1, 5) * x))
+        turned = np.cumsum(pitch + 0.01 * base * rng.standard_normal(size), dtype=np.float64) / run.rate
+        yelp = sum(np.float32(even(rng, 0.1, 1) / k) * sine(turned * k) for k in (1, 2, 3, 5))
+        sound[at : at + size] += yelp * (x * (1 - x)) ** np.float32(even(rng, 0.2, 1.0))
+    return sound
+
+
 def _road(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
     noise = hump_noise(
         rng,
@@ -332,6 +349,7 @@ AROUND: dict[str, tuple[_Maker, float, tuple[float, float], bool]] = {
     "beeps": (_beeps, 0.06, (-26, -10), False),
     "birds": (_birds, 0.08, (-34, -14), False),
     "handling": (_handling, 0.2, (-24, -6), False),
+    "rubber": (_rubber, 0.08, (-30, -9), True),
 }
 """Per name: how it is made, how often it is there, its power over the clip in dB re the engine's, and
 whether it is a part of the car. What is none of the car is half as frequent in plain clips and half as

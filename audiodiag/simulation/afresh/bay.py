@@ -57,6 +57,8 @@ HEALTHY_PUMP = ("healthy_pump", 0.2, (-36.0, -17.0))
 """A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
 DISTURBANCES: tuple[str, ...] = (*AROUND, HEALTHY_PUMP[0], "room", HELD[0], *DONE)
 """Parts that are no symptom, surroundings, and what room and phone do."""
+_LAST = ("rubber",)
+"""Drawn last, so that all that was drawn before it was made stays."""
 _NONE, _HARD = 0.25, 0.25
 _HOW_MANY = {"1": 0.6, "2": 0.3, "3": 0.1}
 _CYLINDERS = {"3": 0.16, "4": 0.52, "5": 0.06, "6": 0.17, "8": 0.09}
@@ -280,13 +282,16 @@ def _drawn_disturbances(
     rng: np.random.Generator, heard: tuple[str, ...], room: bool, hard: bool
 ) -> tuple[str, ...]:
     drawn = []
-    for name, (_, chance, _, of_car) in AROUND.items():
-        often = chance * (1.0 if of_car else 1.5 if hard else 0.5)
-        if rng.random() < often:
-            drawn.append(name)
+    chances = {
+        name: chance * (1.0 if of_car else 1.5 if hard else 0.5)
+        for name, (_, chance, _, of_car) in AROUND.items()
+    }
+    last = {name: chances.pop(name) for name in _LAST}
+    drawn += [name for name, chance in chances.items() if rng.random() < chance]
     if rng.random() < HEALTHY_PUMP[1] and "pump_whine" not in heard:
         drawn.append(HEALTHY_PUMP[0])
-    drawn += [name for name, chances in DONE.items() if rng.random() < chances[hard]]
+    drawn += [name for name, often in DONE.items() if rng.random() < often[hard]]
+    drawn += [name for name, chance in last.items() if rng.random() < chance]
     return (*drawn, *(("room",) if room else ()))
 
 

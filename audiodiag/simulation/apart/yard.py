@@ -9,7 +9,7 @@ import numpy as np
 from audiodiag.records import FloatArray
 
 from .course import Course
-from .sound import between, drift, rings, shaped_noise, strikes, tone, unit
+from .sound import between, drift, rings, shaped_noise, soft_gate, strikes, tone, unit
 
 __all__ = ["SOUNDS", "make_sound"]
 
@@ -246,6 +246,62 @@ def _loose_sheet(rng: np.random.Generator, course: Course, cylinders: int) -> Fl
     return rings(strikes(course.n, places.ravel(), hits.ravel()), course.rate, body)
 
 
+def _gear_flow(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Fluid through the edges of a sound steering gear's valve: a rush while the wheel is turned."""
+    low, high = between(rng, 400, 2000), between(rng, 3000, 11000)
+    noise = shaped_noise(
+        rng, course.n, course.rate, [(low / 4, -24.0), (low, 0.0), (high, between(rng, -12, 0)), (2e4, -35.0)]
+    )
+    opened = _while_turning(course, between(rng, 0.08, 0.3), between(rng, 0.1, 0.4))
+    squeezed = np.sqrt(course.load) * opened * np.exp(0.3 * drift(rng, course.n, course.rate, 0.3))
+    return noise * (np.float32(between(rng, 0.01, 0.2)) + squeezed)
+
+
+def _tyre_twist(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """Treads that stick to the ground, wind up and let go, over a grinding of grit, while the wheel turns."""
+    opened = _while_turning(course, 0.1, 0.15)
+    low = between(rng, 100, 700)
+    grit = shaped_noise(
+        rng, course.n, course.rate, [(low / 3, -15.0), (low, 0.0), (4 * low, -8.0), (16 * low, -30.0)]
+    )
+    grit = grit * opened * np.exp(0.6 * drift(rng, course.n, course.rate, 0.05))
+    often = between(rng, 2, 25)
+    number = rng.poisson(often * course.seconds)
+    train = strikes(course.n, rng.random(number) * course.n, rng.lognormal(0, 0.8, number)) * opened
+    body = [(between(rng, 80, 900), between(rng, 1.5, 6), between(rng, 0.3, 1)) for _ in range(3)]
+    return unit(grit) + np.float32(between(rng, 0.0, 1.5)) * unit(rings(train, course.rate, body))
+
+
+def _bush_squeak(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """A dry rubber bush or joint of the steering: a short cry as the wheel starts to move or turns back."""
+    pitch = np.exp(between(rng, np.log(250), np.log(3500)))
+    cries = []
+    for phase, start, end in course.steered:
+        if phase == "turning":
+            for _ in range(int(rng.integers(0, 3))):
+                at = start + between(rng, 0, 0.6) * (end - start)
+                cries.append((at, at + between(rng, 0.06, 0.5)))
+    sound = np.zeros(course.n, np.float32)
+    t = np.arange(course.n, dtype=np.float32) / course.rate
+    for start, end in cries:
+        a, b = int(start * course.rate), min(int(end * course.rate), course.n)
+        x = (t[a:b] - np.float32(start)) / np.float32(end - start)
+        hz = pitch * between(rng, 0.9, 1.1) * (1 + between(rng, -0.2, 0.2) * x)
+        turned = np.cumsum(hz * (1 + 0.02 * rng.standard_normal(b - a)), dtype=np.float64) / course.rate
+        cry = sum(np.float32(between(rng, 0.2, 0.9) ** k) * tone(turned * (k + 1)) for k in range(4))
+        sound[a:b] += (
+            cry
+            * np.maximum(np.sin(np.pi * x), 0) ** np.float32(between(rng, 0.3, 1.5))
+            * between(rng, 0.4, 1)
+        )
+    return sound
+
+
+def _while_turning(course: Course, rise_s: float, fall_s: float) -> FloatArray:
+    turned = [(start, end) for phase, start, end in course.steered if phase == "turning"]
+    return soft_gate(turned, course.n, course.rate, rise_s, fall_s)
+
+
 SOUNDS: dict[
     str, tuple[Callable[[np.random.Generator, Course, int], FloatArray], float, tuple[float, float]]
 ] = {
@@ -267,6 +323,9 @@ SOUNDS: dict[
     "purge_valve": (_purge_valve, 0.06, (-30, -9)),
     "intake_leak": (_intake_leak, 0.1, (-24, -2)),
     "loose_sheet": (_loose_sheet, 0.12, (-24, -2)),
+    "gear_flow": (_gear_flow, 0.3, (-30, -6)),
+    "tyre_twist": (_tyre_twist, 0.25, (-26, -6)),
+    "bush_squeak": (_bush_squeak, 0.08, (-30, -8)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
