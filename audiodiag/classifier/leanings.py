@@ -75,6 +75,12 @@ FOR: dict[str, tuple[str, ...]] = {
         "hiss_total_share",
         "hiss_dip_correlation",
         "hiss_share_db",
+        "hiss_band_step_db",
+        "hiss_band_worth_db",
+        "hiss_band_all_db",
+        "hiss_band_clear",
+        "hiss_band_noise_db",
+        "hiss_band_dip_percent",
     ),
     "bearing_growl": (
         "growl_comb_db",
@@ -107,7 +113,14 @@ AGAINST: dict[str, tuple[str, ...]] = {
     "pump_whine": ("whine_noise_correlation",),
     "belt_squeal": ("squeal_low_rise_db",),
     "belt_chirp": ("chirp_irregularity",),
-    "relief_hiss": ("hiss_low_rise_db", "hiss_unevenness_db", "hiss_unsteadiness_db", "hiss_beat_change"),
+    "relief_hiss": (
+        "hiss_low_rise_db",
+        "hiss_unevenness_db",
+        "hiss_unsteadiness_db",
+        "hiss_beat_change",
+        "hiss_band_low_db",
+        "hiss_band_unsteadiness_db",
+    ),
     "bearing_growl": (
         "growl_bare_db",
         "growl_even_bare_db",

@@ -11,6 +11,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import TRACK_HOP_S
+from audiodiag.symptoms.band_steps import BandSteps, find_steps
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
@@ -100,7 +101,72 @@ MEASURES = (
         "The hiss carries {value:.1f} dB relative to the engine bay.",
         label="Level of the hiss",
     ),
+    Measure(
+        "hiss_band_step_db",
+        "dB",
+        "In the band where it stands out most, a stretch of noise steps up and down again by {value:.1f} dB.",
+        label="Step of one band",
+    ),
+    Measure(
+        "hiss_band_worth_db",
+        "dB",
+        "Counted by how long and steady it is, the best stretch of one band steps by {value:.1f} dB.",
+        label="Long steady step of one band",
+    ),
+    Measure(
+        "hiss_band_all_db",
+        "dB",
+        "All such stretches of that band make {value:.1f} dB in sum.",
+        label="Long steady steps of one band in sum",
+    ),
+    Measure(
+        "hiss_band_clear",
+        "1",
+        "That step is {value:.1f} times what this band usually goes up and down.",
+        label="Step of one band over its usual ups and downs",
+    ),
+    Measure(
+        "hiss_band_low_db",
+        "dB",
+        "During that stretch the lows, from 100 to 800 Hz, rise by {value:.1f} dB.",
+        label="Rise of the lows during the step",
+    ),
+    Measure(
+        "hiss_band_unsteadiness_db",
+        "dB",
+        "Within that stretch the level of the band wavers by {value:.1f} dB.",
+        label="Unsteadiness of one band's step",
+    ),
+    Measure(
+        "hiss_band_noise_db",
+        "dB",
+        "Between the tones the noise of that band rises by {value:.1f} dB.",
+        label="Rise of one band's noise between tones",
+    ),
+    Measure(
+        "hiss_band_alone_db",
+        "dB",
+        "Of all bands above 900 Hz the one that rises most lies {value:.1f} dB above that band's mean rise.",
+        label="Peak of the rise over one band's",
+    ),
+    Measure(
+        "hiss_band_centre",
+        "1",
+        "The middle of that band lies {value:.1f} octaves above 1 kHz.",
+        label="Place of the band that steps",
+    ),
+    Measure(
+        "hiss_band_dip_percent",
+        "%",
+        "During these stretches the engine turns {value:.1f} % slower than beside them.",
+        label="Dip of the speed during the step",
+    ),
 )
+
+TIMED_FROM_DB = 1.5
+"""Worth of the steps of one band from which they say when the hiss sounds."""
+NOISE_SHARE = 0.3
+"""Quantile over time of each line's power: what is there most of the time, without strikes."""
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
@@ -142,10 +208,48 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "hiss_dip_correlation": correlation(track, bridge(scene.dip_percent)),
         "hiss_share_db": level,
     }
-    values = filled(MEASURES, values)
-    return SymptomMeasurement(
-        values, spans_of(on, TRACK_HOP_S, 0.2, 0.15), level, evidence_of(MEASURES, values)
+    found = find_steps(scene.level_hz, decibels(scene.level))
+    values = filled(MEASURES, values | _one_band(scene, found))
+    heard, shortest_s = (
+        (found.sounding, 0.3) if found is not None and found.worth_db > TIMED_FROM_DB else (on, 0.2)
     )
+    return SymptomMeasurement(
+        values, spans_of(heard, TRACK_HOP_S, shortest_s, 0.15), level, evidence_of(MEASURES, values)
+    )
+
+
+def _one_band(scene: Scene, steps: BandSteps | None) -> dict[str, float]:
+    """What the stretches say that step up and down in one band."""
+    if steps is None:
+        return {"hiss_band_step_db": 0.0, "hiss_band_worth_db": 0.0, "hiss_band_all_db": 0.0}
+    centre_hz = float(np.sqrt(steps.band_hz[0] * steps.band_hz[1]))
+    values = {
+        "hiss_band_step_db": steps.step_db,
+        "hiss_band_worth_db": steps.worth_db,
+        "hiss_band_all_db": steps.all_worth_db,
+        "hiss_band_clear": steps.clear,
+        "hiss_band_low_db": steps.low_db,
+        "hiss_band_unsteadiness_db": steps.unsteadiness_db,
+        "hiss_band_centre": float(np.log2(centre_hz / 1000.0)),
+    }
+    if not (steps.on.any() and steps.beside.any()):
+        return values
+    level = decibels(scene.level)
+    rise = level[steps.on].mean(axis=0) - level[steps.beside].mean(axis=0)
+    inside = (scene.level_hz > steps.band_hz[0]) & (scene.level_hz < steps.band_hz[1])
+    values["hiss_band_alone_db"] = float(rise[scene.level_hz > 900.0].max() - rise[inside].mean())
+    dip = scene.dip_percent
+    on_dip, beside_dip = (dip[each & np.isfinite(dip)] for each in (steps.on, steps.beside))
+    if len(on_dip) and len(beside_dip):
+        values["hiss_band_dip_percent"] = float(on_dip.mean() - beside_dip.mean())
+    lines = (scene.tone_hz > steps.band_hz[0]) & (scene.tone_hz < steps.band_hz[1])
+    place = np.minimum((scene.tone_time_s / TRACK_HOP_S).astype(int), len(steps.on) - 1)
+    is_on, is_beside = steps.on[place], steps.beside[place]
+    if is_on.sum() >= 3 and is_beside.sum() >= 3:
+        tone = scene.tone[:, lines]
+        above, usual = (np.quantile(tone[each], NOISE_SHARE, axis=0) for each in (is_on, is_beside))
+        values["hiss_band_noise_db"] = float(np.median(decibels(above) - decibels(usual)))
+    return values
 
 
 def _edges_db(track: FloatArray) -> float:
