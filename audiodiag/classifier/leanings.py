@@ -77,7 +77,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "hiss_share_db",
         "hiss_band_step_db",
         "hiss_band_worth_db",
-        "hiss_band_all_db",
+        "hiss_band_merit_db",
         "hiss_band_clear",
         "hiss_band_noise_db",
         "hiss_band_dip_percent",

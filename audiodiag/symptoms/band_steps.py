@@ -55,17 +55,15 @@ class BandSteps:
     """The stretches of the band in which the best of them lies.
 
     band_hz: that band. step_db: height of the best stretch, less a share of the lows' rise. worth_db: the
-    same, the less the shorter and the less steady it is; all_worth_db: the sum over all stretches. clear:
-    the height in standard deviations of the usual ups and downs of half a second. low_db: what the lows rise.
-    unsteadiness_db: standard deviation of the level within. on, beside: shape (t,), instants of all stretches
-    and of their surroundings; sounding: the stretches and all other instants nearly as loud, at the ends of
-    the clip too.
+    same, the less the shorter and the less steady it is. clear: the height in standard deviations of the
+    usual ups and downs of half a second. low_db: what the lows rise. unsteadiness_db: standard deviation of
+    the level within. on, beside: shape (t,), instants of all stretches and of their surroundings; sounding:
+    the stretches and all other instants nearly as loud, at the ends of the clip too.
     """
 
     band_hz: tuple[float, float]
     step_db: float
     worth_db: float
-    all_worth_db: float
     clear: float
     low_db: float
     unsteadiness_db: float
@@ -163,7 +161,6 @@ def _in_band(band_hz: tuple[float, float], track: FloatArray, low: FloatArray) -
         band_hz=band_hz,
         step_db=float(step_db[best]),
         worth_db=float(worth[best]),
-        all_worth_db=float(sum(worth[k] for k in chosen)),
         clear=float(step_db[best] * lasting[best] / scatter),
         low_db=float(low_db[best]),
         unsteadiness_db=float(spread[best]),

@@ -114,12 +114,6 @@ MEASURES = (
         label="Long steady step of one band",
     ),
     Measure(
-        "hiss_band_all_db",
-        "dB",
-        "All stretches of noise that step up and down in one band make {value:.1f} dB in sum.",
-        label="Long steady steps of one band in sum",
-    ),
-    Measure(
         "hiss_band_clear",
         "1",
         "The best stretch of one band steps by {value:.1f} times what the band usually goes up and down.",
@@ -142,12 +136,6 @@ MEASURES = (
         "dB",
         "Between the tones, the noise of the band that steps rises by {value:.1f} dB.",
         label="Rise of one band's noise between tones",
-    ),
-    Measure(
-        "hiss_band_alone_db",
-        "dB",
-        "Of all bands above 900 Hz one rises {value:.1f} dB more than the mean of the band that steps.",
-        label="Peak of the rise over one band's",
     ),
     Measure(
         "hiss_band_centre",
@@ -221,12 +209,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
 def _one_band(scene: Scene, steps: BandSteps | None) -> dict[str, float]:
     """What the stretches say that step up and down in one band."""
     if steps is None:
-        return {"hiss_band_step_db": 0.0, "hiss_band_worth_db": 0.0, "hiss_band_all_db": 0.0}
+        return {"hiss_band_step_db": 0.0, "hiss_band_worth_db": 0.0}
     centre_hz = float(np.sqrt(steps.band_hz[0] * steps.band_hz[1]))
     values = {
         "hiss_band_step_db": steps.step_db,
         "hiss_band_worth_db": steps.worth_db,
-        "hiss_band_all_db": steps.all_worth_db,
         "hiss_band_clear": steps.clear,
         "hiss_band_low_db": steps.low_db,
         "hiss_band_unsteadiness_db": steps.unsteadiness_db,
@@ -234,10 +221,6 @@ def _one_band(scene: Scene, steps: BandSteps | None) -> dict[str, float]:
     }
     if not (steps.on.any() and steps.beside.any()):
         return values
-    level = decibels(scene.level)
-    rise = level[steps.on].mean(axis=0) - level[steps.beside].mean(axis=0)
-    inside = (scene.level_hz > steps.band_hz[0]) & (scene.level_hz < steps.band_hz[1])
-    values["hiss_band_alone_db"] = float(rise[scene.level_hz > 900.0].max() - rise[inside].mean())
     dip = scene.dip_percent
     on_dip, beside_dip = (dip[each & np.isfinite(dip)] for each in (steps.on, steps.beside))
     if len(on_dip) and len(beside_dip):

@@ -51,6 +51,13 @@ MEASURES = (
         label="Steady step of the hiss",
     ),
     Measure(
+        "hiss_band_merit_db",
+        "dB",
+        "Counted by how far noise makes it and the engine speed dips with it, the step of one band has "
+        "{value:.1f} dB.",
+        label="Noisy step of one band with a dip",
+    ),
+    Measure(
         "growl_lone_db",
         "dB",
         "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat of "
@@ -91,6 +98,10 @@ TONE_DB = (12.0, 26.0)
 
 STEP_FULL_DB, PLATEAU_FULL_S, LOW_RISE_HALF_DB = 12.0, 2.0, 4.0
 
+MOST_NOISE, LEAST_STEP_DB, DIP_FULL_PERCENT, DIP_LEAST = 1.2, 0.5, 2.0, -0.5
+"""Up to which share of a step its noise may count; the least step to take shares of; dip that counts as much
+again, and how much less a rise of the speed makes the step."""
+
 BELT_COMB_DB, TONE_COMB_DB, BARE_DB = (1.5, 4.0), (4.0, 10.0), (2.0, 8.0)
 """Heights of the belt's comb and of the pump's, from where to where a beat at their orders is held for
 theirs, and by how much the beat may stand bare."""
@@ -122,6 +133,7 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
         "whine_free_comb_db": _free_comb_db(values),
         "whine_loud_comb_db": _free_comb_db(values) * _ramp(_of(values, "whine_share_db"), LOUD_DB),
         "hiss_merit_db": _hiss_db(values),
+        "hiss_band_merit_db": _noisy_step_db(values),
         "growl_lone_db": _lone_db(values, "growl_"),
         "growl_even_lone_db": _lone_db(values, "growl_even_"),
     }
@@ -155,6 +167,19 @@ def _hiss_db(values: Mapping[str, float]) -> float:
     covered = min(max(1.0 - _of(values, "hiss_beat_change", 0.0), 0.2), 1.5)
     high = 1.0 / (1.0 + max(_of(values, "hiss_low_rise_db", 0.0), 0.0) / LOW_RISE_HALF_DB)
     return step_db * lasting * steady * toneless * covered * high
+
+
+def _noisy_step_db(values: Mapping[str, float]) -> float:
+    """The worth of one band's step times the share of it that noise makes, more where the speed dips with it.
+
+    Without noise between tones it is nothing; an unknown speed neither adds nor takes.
+    """
+    worth_db, step_db = _of(values, "hiss_band_worth_db"), _of(values, "hiss_band_step_db")
+    if math.isnan(worth_db):
+        return math.nan
+    noise = _of(values, "hiss_band_noise_db", 0.0) / max(step_db, LEAST_STEP_DB)
+    dip = _of(values, "hiss_band_dip_percent", 0.0) / DIP_FULL_PERCENT
+    return worth_db * min(max(noise, 0.0), MOST_NOISE) * (1.0 + min(max(dip, DIP_LEAST), 1.0))
 
 
 def _lone_db(values: Mapping[str, float], kind: str) -> float:
