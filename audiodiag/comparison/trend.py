@@ -40,11 +40,13 @@ FREEDOM = 12.0
 
 @dataclass(frozen=True)
 class TrendPoint:
-    """One recording on the axis. level_db: re engine, None where the symptom is not heard."""
+    """One recording on the axis. level_db: re engine, None where the symptom is not heard or the recording's
+    levels mean nothing."""
 
     name: str
     at: float
     probability: float
+    heard: bool
     level_db: float | None
     low_db: float | None
     high_db: float | None
@@ -107,7 +109,7 @@ def symptom_trends(
     found = []
     for name in SYMPTOMS:
         points = tuple(_point(analyses[i], name, float(at[i]), heard_from) for i in order)
-        if any(point.level_db is not None for point in points):
+        if any(point.heard for point in points):
             found.append(_trend(name, points, unit))
     return tuple(found)
 
@@ -156,38 +158,40 @@ def _split(at: FloatArray, level: FloatArray, spread_db: float, steps: list[Chan
 def _point(found: Analysis, name: str, at: float, heard_from: float) -> TrendPoint:
     symptom = found.symptom(name)
     level = symptom.level_db
-    told = symptom.probability >= heard_from and level is not None and math.isfinite(level)
-    if not told or level is None or found.verdict.kind not in ("symptoms", "normal"):
-        return TrendPoint(found.clip.name, at, symptom.probability, None, None, None)
+    heard = symptom.probability >= heard_from and found.verdict.kind in ("symptoms", "normal")
+    if not heard or level is None or not math.isfinite(level):
+        return TrendPoint(found.clip.name, at, symptom.probability, heard, None, None, None)
     half = student_quantile(0.975, FREEDOM) * REPEAT_DB
-    return TrendPoint(found.clip.name, at, symptom.probability, level, level - half, level + half)
+    return TrendPoint(found.clip.name, at, symptom.probability, heard, level, level - half, level + half)
 
 
 def _trend(name: str, points: tuple[TrendPoint, ...], unit: str) -> SymptomTrend:
-    heard = [point for point in points if point.level_db is not None]
-    at = np.array([point.at for point in heard])
-    level = np.array([point.level_db for point in heard], dtype=float)
+    levelled = [point for point in points if point.level_db is not None]
+    at = np.array([point.at for point in levelled])
+    level = np.array([point.level_db for point in levelled], dtype=float)
     steps = change_points(at, level, spread_db=REPEAT_DB)
     slope = low = high = None
     spread = float(((at - at.mean()) ** 2).sum()) if len(at) else 0.0
-    if len(heard) >= FEWEST and spread > 0.0:
+    if len(levelled) >= FEWEST and spread > 0.0:
         slope = float((at - at.mean()) @ level) / spread
         half = student_quantile(0.975, FREEDOM) * REPEAT_DB / math.sqrt(spread)
         low, high = slope - half, slope + half
-    return SymptomTrend(name, points, steps, slope, low, high, _words(points, heard, steps, low, high, unit))
+    return SymptomTrend(name, points, steps, slope, low, high, _words(points, steps, low, high, unit))
 
 
 def _words(
     points: tuple[TrendPoint, ...],
-    heard: list[TrendPoint],
     steps: tuple[ChangePoint, ...],
     low: float | None,
     high: float | None,
     unit: str,
 ) -> str:
     """Say the course in one sentence."""
+    heard = [point for point in points if point.heard]
     count = f"heard in {len(heard)} of {len(points)} recordings"
-    if points[-1].level_db is None and len(heard) >= 2:
+    if unlevelled := sum(point.level_db is None for point in heard):
+        count += f", in {unlevelled} of them at a level that cannot be told"
+    if not points[-1].heard and len(heard) >= 2:
         return f"{count}, and no longer in the last"
     if steps:
         last = steps[-1]

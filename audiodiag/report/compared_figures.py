@@ -136,19 +136,22 @@ def trend_png(
     trends: Sequence[SymptomTrend], *, unit: str, title: str = "", dots_per_inch: int = 130
 ) -> bytes:
     """Draw every symptom's level over the axis with its intervals; steps as dotted lines, unheard as
-    crosses."""
+    crosses, heard without a level as open circles."""
     figure, axes = _figure(max(len(trends), 1), 1.2 + 2.6 * max(len(trends), 1), title)
     for place, trend in zip(axes, trends, strict=False):
         heard = [p for p in trend.points if p.level_db is not None]
         level = np.array([p.level_db for p in heard], float)
         reach = [[float(p.level_db or 0) - float(p.low_db or 0) for p in heard]] * 2
         place.errorbar([p.at for p in heard], level, yerr=reach, fmt="o", color="black", capsize=4)
-        silent = [p.at for p in trend.points if p.level_db is None]
-        bottom = float(level.min()) - 12.0
-        place.plot(silent, [bottom] * len(silent), "x", color="black", markersize=8)
-        if silent:
-            side = "right" if silent[0] > float(np.mean([p.at for p in trend.points])) else "left"
-            place.text(silent[0], bottom, "  not heard  ", fontsize=SMALL_SIZE, va="center", ha=side)
+        middle = float(np.mean([p.at for p in trend.points]))
+        bottom = (float(level.min()) if len(level) else 0.0) - 12.0
+        for is_heard, mark, words in ((False, "x", "not heard"), (True, "o", "heard, no level")):
+            bare = [p.at for p in trend.points if p.level_db is None and p.heard == is_heard]
+            under = bottom - 6.0 * is_heard
+            place.plot(bare, [under] * len(bare), mark, color="black", markersize=8, markerfacecolor="none")
+            if bare:
+                side = "right" if bare[0] > middle else "left"
+                place.text(bare[0], under, f"  {words}  ", fontsize=SMALL_SIZE, va="center", ha=side)
         for step in trend.change_points:
             place.axvline((step.after + step.before) / 2, color="0.4", linestyle=":")
             place.text(

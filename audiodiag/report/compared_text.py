@@ -188,6 +188,8 @@ def trend_report(
         lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
         for point in trend.points:
             level = "not heard"
+            if point.heard:
+                level = f"heard ({wording.percent(point.probability)}), level cannot be told"
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:
                 level = f"{point.level_db:+.0f} dB ({point.low_db:+.0f} to {point.high_db:+.0f}) re engine"
             lines += _hanging(

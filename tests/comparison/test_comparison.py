@@ -20,6 +20,7 @@ from audiodiag.comparison.bleed import CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
+from audiodiag.comparison.trend import SymptomTrend
 from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, Note, Phases, SpeedAlternative, Verdict
 from audiodiag.report.compared_figures import bleed_png, change_maps_png, changes_png, trend_png
@@ -315,6 +316,38 @@ def test_trend_over_months(sides: Sides) -> None:
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
     )
     assert trend_png(trends, unit="day").startswith(b"\x89PNG")
+
+
+def test_a_sound_heard_without_a_level_counts_as_heard_in_the_course(sides: Sides) -> None:
+    first = sides[0][0]
+
+    def visit(number: int, probability: float, level: float | None) -> Analysis:
+        symptoms = tuple(
+            replace(s, level_db=level, probability=probability) if s.name == "pump_whine" else s
+            for s in first.symptoms
+        )
+        clip = replace(first.clip, sha256=str(number))
+        return replace(first, symptoms=symptoms, clip=clip, verdict=Verdict("symptoms", "Heard."))
+
+    def course(*points: tuple[float, float | None]) -> tuple[SymptomTrend, str]:
+        visits = [visit(i, *point) for i, point in enumerate(points)]
+        trends = symptom_trends(visits, [float(i) for i in range(len(visits))])
+        (whine,) = [one for one in trends if one.name == "pump_whine"]
+        assert trend_png(trends, unit="day").startswith(b"\x89PNG")
+        values = trend_to_dict(trends, visits, unit="day", cautions=())
+        (said,) = [one for one in values["symptoms"] if one["name"] == "pump_whine"]
+        assert [one["heard"] for one in said["points"]] == [p >= 0.5 for p, _ in points]
+        return whine, trend_report(trends, visits, unit="day", width=200)
+
+    whine, report = course((0.9, -3.0), (0.9, -4.0), (0.95, None))
+    assert whine.text == (
+        "heard in 3 of 3 recordings, in 1 of them at a level that cannot be told; too few to tell a course"
+    )
+    assert "day 2: heard (95 %), level cannot be told [" in report
+    whine, report = course((0.9, -3.0), (0.9, None), (0.1, None))
+    assert whine.text.endswith("and no longer in the last") and "day 2: not heard [" in report
+    whine, _ = course((0.9, None), (0.9, None), (0.8, None))
+    assert whine.text.startswith("heard in 3 of 3 recordings, in 3 of them")
 
 
 @pytest.mark.parametrize(
