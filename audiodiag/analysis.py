@@ -418,7 +418,8 @@ def _with_causes(
     told = verdict.kind in ("symptoms", "normal")
     probabilities = {s.name: s.probability for s in symptoms} if told else {}
     heard = [s.name for s in symptoms if s.probability >= HEARD] if told else []
-    seen = {**observations_heard(symptoms, phases), **observations} if told else dict(observations)
+    by_ear = observations_heard(symptoms, phases) if told else {}
+    seen = {**by_ear, **observations}
     causes: tuple[CauseFinding, ...] = ()
     checks: tuple[CheckAdvice, ...] = ()
     if told or observations:
@@ -429,7 +430,7 @@ def _with_causes(
             "prevalence": prevalence,
             "circumstances": circumstances,
         }
-        causes = infer_causes(probabilities, **known, every=False)
+        causes = infer_causes(probabilities, **known, by_ear=by_ear.keys() - observations.keys(), every=False)
         checks = next_checks(probabilities, **known)
     return Analysis(
         clip=clip,

@@ -134,7 +134,8 @@ def state_text(state: State, *, causes: bool = True, width: int = 80) -> str:
         lines.append("  nothing is heard" if state.heard else "  no sound is known")
     for name, answer in state.told.items():
         text = known.observation(name).answer(answer).text
-        lines += wrapped(f"seen or felt: {text}", width=width, first="  ")
+        how = "heard in the clip" if name in state.by_ear else "seen or felt"
+        lines += wrapped(f"{how}: {text}", width=width, first="  ")
     suction = state.circumstances.suction if state.circumstances else None
     if suction is not None:
         lines += ["", "Margin at the pump's inlet", *wrapped(suction.text(), width=width, first="  ")]

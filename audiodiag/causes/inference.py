@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from audiodiag.causes.circumstances import Circumstances, circumstance_words
 from audiodiag.causes.information import HEARD
@@ -27,6 +27,7 @@ def infer_causes(
     observations: Mapping[str, str] | None = None,
     prevalence: Mapping[str, float] | None = None,
     circumstances: Circumstances | None = None,
+    by_ear: Iterable[str] = (),
     every: bool = True,
 ) -> tuple[CauseFinding, ...]:
     """Give every cause with its probability and what speaks for and against it, what leads first.
@@ -47,6 +48,8 @@ def infer_causes(
         Share of each symptom among the classifier's training clips; the knowledge's own where left out.
     circumstances:
         Age, mileage, parts renewed lately, suction margin: they change the prior odds.
+    by_ear:
+        The observations that the clip itself answered: they are worded as heard, not as seen.
     every:
         False leaves out, as `told_of` does, what explains without a repair only sounds that are not heard.
 
@@ -78,6 +81,7 @@ def infer_causes(
         observations=observations,
         prevalence=prevalence,
         circumstances=circumstances,
+        by_ear=by_ear,
     )
     return findings_of(state) if every else told_of(state)
 
@@ -157,7 +161,7 @@ def _because(cause: Cause, state: State) -> tuple[str, ...]:
         if link.symptom is not None:
             _speak_of_sound(link, heard, knowledge, for_it, against, limits)
         elif link.observation in seen:
-            _speak_of_sight(link, seen, knowledge, for_it, against)
+            _speak_of_sight(link, state, for_it, against)
     if limits and heard.get("pump_whine", 0.0) >= HEARD and not state.known_pump:
         tied = [link for link in knowledge.links if link.cause == cause.name and link.symptom == "pump_whine"]
         if tied:
@@ -197,14 +201,15 @@ def _speak_of_sound(
         against.append(f"Against it: no {symptom.title} is heard (probability {probability:.2f}).")
 
 
-def _speak_of_sight(
-    link: Link, seen: Mapping[str, str], knowledge: Knowledge, for_it: list[str], against: list[str]
-) -> None:
+def _speak_of_sight(link: Link, state: State, for_it: list[str], against: list[str]) -> None:
     assert link.observation is not None
-    observation = knowledge.observation(link.observation)
-    answer = observation.answer(seen[observation.name])
+    observation = state.knowledge.observation(link.observation)
+    answer = observation.answer(state.told[observation.name])
     if answer.name == link.answer:
-        for_it.append(f"Seen or felt: {answer.text}; {link.why}.")
+        if observation.name in state.by_ear:
+            for_it.append(f"Heard in the clip: {answer.text}; {link.why}.")
+        else:
+            for_it.append(f"Seen or felt: {answer.text}; {link.why}.")
     elif answer.name == observation.normal.name and link.strength >= TELLING:
         against.append(f"Against it: {answer.text}.")
 

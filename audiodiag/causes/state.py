@@ -5,7 +5,7 @@ Everything that ranks, asks or plans takes a `State`, so that one more answer is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -24,7 +24,8 @@ class State:
     """All that is known; build it with `State.of`, which validates.
 
     ``heard``: symptom to probability. ``seen``: observation to answer, ``not_looked`` kept, so that it is not
-    asked again; it says nothing.
+    asked again; it says nothing. ``by_ear``: the observations that the clip itself answered; only the words
+    of the reasons depend on it.
     """
 
     knowledge: Knowledge
@@ -33,6 +34,7 @@ class State:
     vehicle: Vehicle | None = None
     prevalence: Mapping[str, float] | None = None
     circumstances: Circumstances | None = None
+    by_ear: frozenset[str] = frozenset()
 
     @classmethod
     def of(
@@ -44,6 +46,7 @@ class State:
         vehicle: Vehicle | None = None,
         prevalence: Mapping[str, float] | None = None,
         circumstances: Circumstances | None = None,
+        by_ear: Iterable[str] = (),
     ) -> State:
         """Validate what is known; raises ``UsageError`` as `infer_causes` does.
 
@@ -54,12 +57,13 @@ class State:
         heard = validated_probabilities(probabilities, knowledge)
         validated_observations(observations, knowledge)
         prior_factors(circumstances, knowledge)
-        return cls(knowledge, heard, dict(observations or {}), vehicle, prevalence, circumstances)
+        seen = dict(observations or {})
+        return cls(knowledge, heard, seen, vehicle, prevalence, circumstances, frozenset(by_ear))
 
     def answered(self, observation: str, answer: str) -> State:
         """Give the state after one more answer."""
         validated_observations({observation: answer}, self.knowledge)
-        return replace(self, seen={**self.seen, observation: answer})
+        return replace(self, seen={**self.seen, observation: answer}, by_ear=self.by_ear - {observation})
 
     @property
     def told(self) -> dict[str, str]:

@@ -139,6 +139,7 @@ def _start(wanted: argparse.Namespace) -> tuple[str, State, dict[str, str]]:
         vehicle=vehicle,
         prevalence=load_model().shares,
         circumstances=circumstances,
+        by_ear=answered,
     )
     return name, state, saw
 

@@ -198,6 +198,7 @@ def advice_for(session: Session, case: CaseRow, heard: Heard | None) -> Advice:
         tuple(sorted({**by_sound, **seen}.items())),
         tuple((field, getattr(car, field)) for field in CAR_FIELDS),
         (car.age_years, car.mileage_km, car.renewed),
+        tuple(sorted(by_sound.keys() - seen.keys())),
     )
 
 
@@ -207,13 +208,14 @@ def advice_of(
     seen: tuple[tuple[str, str], ...],
     car: tuple[tuple[str, Any], ...],
     life: tuple[float | None, float | None, str],
+    by_ear: tuple[str, ...] = (),
 ) -> Advice:
     """Give the advice in one state, kept for the next look at it.
 
     >>> advice_of((("belt_squeal", 0.9),), (), (), (None, None, "")).checks[0].name
     'look_at_belt'
     """
-    return advice_in(state_with(heard, seen, car, life))
+    return advice_in(state_with(heard, seen, car, life, by_ear))
 
 
 def state_with(
@@ -221,6 +223,7 @@ def state_with(
     seen: tuple[tuple[str, str], ...],
     car: tuple[tuple[str, Any], ...],
     life: tuple[float | None, float | None, str],
+    by_ear: tuple[str, ...] = (),
 ) -> State:
     """Build the state of the inference; an answer that a newer knowledge no longer has is left out."""
     knowledge = load_knowledge()
@@ -245,6 +248,7 @@ def state_with(
         vehicle=with_options(Vehicle(), **stated) if stated else None,
         prevalence=_prevalence(),
         circumstances=circumstances_of(told, {}, knowledge) if told else None,
+        by_ear=by_ear,
     )
 
 

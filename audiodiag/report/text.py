@@ -267,6 +267,8 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
 def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
     """Give a cause's reasons as clauses: what was seen, what was heard as ``leads`` stand, the rest.
 
+    What the clip itself answered stands with what was seen.
+
     That a sound is heard, and how sure that is, stands in the report already, so only the reason is kept.
     Each stands behind the colon after the cause's title, so that none brings a second one.
     """
@@ -276,7 +278,7 @@ def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
         clause = said.rstrip(".")
         if lead is not None:
             clause = _LEAD.sub("", clause, count=1)
-        elif not said.startswith("Seen or felt"):
+        elif not said.startswith(("Seen or felt", "Heard in the clip")):
             lead = len(leads) + 1
         ranked.append((lead or 0, clause))
     ranked.sort(key=lambda pair: pair[0])
@@ -295,6 +297,7 @@ def _behind_a_colon(clause: str, *, first: bool) -> str:
     clause = _PERHAPS.sub(r"perhaps \1; ", clause, count=1)
     for said, instead in (
         ("Seen or felt: ", "as seen or felt, "),
+        ("Heard in the clip: ", "as heard in the clip, "),
         ("Against it: ", "against it, " if first else "but "),
     ):
         if clause.startswith(said):

@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 
 import audiodiag.causes
 from audiodiag.causes import NOT_LOOKED, infer_causes, load_knowledge, next_checks
+from audiodiag.causes.advice import state_text
 from audiodiag.causes.network import answer_table, posterior
+from audiodiag.causes.state import State
 from audiodiag.classifier.store import measured_confusion
 from audiodiag.errors import UsageError
 from audiodiag.records import SYMPTOMS, CauseFinding
@@ -415,6 +417,27 @@ def test_reasons_name_the_sound_its_probability_and_the_limits() -> None:
     assert "Seen or felt: the fluid stands too low; lost fluid shows at the mark." in said
     assert "Against it: no pump whine is heard (probability 0.04)." in said
     assert "only the reservoir, the hose and the bubbles say which" in said
+
+
+def test_what_the_clip_itself_answers_is_worded_as_heard_and_weighs_the_same() -> None:
+    sounds, seen = heard("bearing_growl"), {"noise_with_wheel_at_rest": "same"}
+    looked = infer_causes(sounds, knowledge=KNOWLEDGE, observations=seen)
+    by_ear = infer_causes(sounds, knowledge=KNOWLEDGE, observations=seen, by_ear=seen)
+    assert table(by_ear) == table(looked)
+    for found, words, other in (
+        (looked, "Seen or felt: the noise is the same", "Heard in the clip"),
+        (by_ear, "Heard in the clip: the noise is the same", "Seen or felt"),
+    ):
+        said = " ".join(reason for finding in found for reason in finding.because)
+        assert words in said and other not in said
+
+
+def test_an_answer_of_a_person_is_no_longer_the_clips_own() -> None:
+    name = "noise_with_wheel_at_rest"
+    state = State.of({}, knowledge=KNOWLEDGE, observations={name: "same"}, by_ear=[name])
+    assert "heard in the clip: the noise is the same" in state_text(state, width=200)
+    asked = state.answered(name, "same")
+    assert "seen or felt: the noise is the same" in state_text(asked, width=200)
 
 
 def test_reasons_against_and_unjudged_symptoms_are_said() -> None:

@@ -221,6 +221,9 @@ def every_reason() -> Iterator[str]:
     found = [infer_causes(case, knowledge=known) for case in cases]
     found += [infer_causes({"pump_whine": 0.9}, knowledge=known, observations=one) for one in told]
     found += [infer_causes({"cavitation_groan": 0.9}, knowledge=known, circumstances=one) for one in lives]
+    found += [
+        infer_causes({"pump_whine": 0.9}, knowledge=known, observations=one, by_ear=one) for one in told
+    ]
     for cause in itertools.chain(*found):
         yield cause.title
         yield from cause.because

@@ -167,6 +167,10 @@ def test_what_was_seen_comes_before_what_was_heard_and_what_is_against_it_last()
     )
     analysis = replace(squeal_analysis(), causes=(cause,))
     assert "X: as seen or felt, it shines; it slips" in flat(text_report(analysis))
+    by_ear = replace(cause, because=(cause.because[0], "Heard in the clip: it shines."))
+    assert "X: as heard in the clip, it shines; it slips" in flat(
+        text_report(replace(analysis, causes=(by_ear,)))
+    )
     without = replace(cause, because=(cause.because[0], cause.because[2]))
     assert "X: it slips; but no rust" in flat(text_report(replace(analysis, causes=(without,))))
 
