@@ -85,6 +85,8 @@ def run(wanted: argparse.Namespace) -> int:
     s = load_sentences(language)  # refuses an unknown language before the work
     clips = []
     for side, names_of_clips in (("before", before), ("after", after)):
+        if side == "after":
+            settings.pop("observations", None)  # what was seen was seen before the work
         stated = {name: value for name, value in side_settings(facts, side).items() if value is not None}
         clips += [
             page_clip(name, settings | stated, parts=not wanted.without_parts) for name in names_of_clips

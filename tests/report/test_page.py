@@ -21,7 +21,7 @@ from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import PHASES, SYMPTOMS, Note, Phases, SpeedAlternative, read_only
 from audiodiag.report import language as language_room
-from audiodiag.report import wording
+from audiodiag.report import listened, wording
 from audiodiag.report.figures import picture_svg
 from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.language import LANGUAGES, load_sentences
@@ -274,6 +274,21 @@ def test_what_is_stated_of_the_sides_reaches_the_comparison(tmp_path, capsys):
     refused = capsys.readouterr().err
     assert "--before-rpm belongs to one of two sides" in refused
     assert "stated twice (got --rpm and --after-rpm" in refused
+
+
+def test_what_was_seen_before_the_work_says_nothing_of_the_clips_after_it(tmp_path, monkeypatch):
+    taken = []
+
+    def take(name, settings, *, parts):
+        taken.append((name, settings.get("observations"), settings["speed_rpm"]))
+        if len(taken) == 3:
+            raise UsageError("enough", got="three", allowed="three", todo="stop")
+
+    monkeypatch.setattr(listened, "page_clip", take)
+    stated = ["--saw", "fluid_level=low", "--rpm", "780", "--out", str(tmp_path / "report.html")]
+    assert main(["report", "a.m4a", "b.m4a", "--after", "c.m4a", *stated]) == 2
+    low = {"fluid_level": "low"}
+    assert taken == [("a.m4a", low, 780.0), ("b.m4a", low, 780.0), ("c.m4a", None, 780.0)]
 
 
 def test_a_change_of_which_nothing_or_only_the_least_is_known_is_said_so():
