@@ -62,4 +62,4 @@ def run(wanted: argparse.Namespace) -> int:
     cautions = cautions_for(["cavitation_groan"], [], knowledge=load_knowledge())
     values = bleed_to_dict(watch, analyses, cautions)
     printed(wanted, bleed_report(watch, analyses, width=width()), values, folder, "bleed")
-    return 3 if watch.state == "too_few" else 0
+    return 3 if watch.state in ("too_few", "unrecognised") else 0

@@ -26,7 +26,7 @@ from audiodiag.symptoms.spectra import TINY
 
 __all__ = ["BleedWatch", "Cycle", "CycleNoise", "cycle_noises", "cycle_spans", "judge_cycles", "watch_bleed"]
 
-State = Literal["too_few", "no_air", "falling", "level_not_done", "done", "rising"]
+State = Literal["too_few", "no_air", "falling", "level_not_done", "done", "rising", "unrecognised"]
 CYCLE_S = 8.0
 """Length of a cycle where nobody said when the wheel was at a stop."""
 SHORTEST_CYCLE_S = 2.0
@@ -76,7 +76,9 @@ class Cycle:
 class BleedWatch:
     """All cycles, how it stands after the last, and when it was first done (counted from 1), if ever.
 
-    per_cycle: mean change of the air index a cycle over the last three, None for fewer than three.
+    per_cycle: slope of a straight line through the air index of the last three cycles, None for fewer than
+    three; the state does not go by it. state: ``unrecognised`` where something swells, but by ear no groan is
+    likely in any recording.
     """
 
     cycles: tuple[Cycle, ...]
@@ -84,6 +86,23 @@ class BleedWatch:
     done_at: int | None
     per_cycle: float | None
     notes: tuple[Note, ...] = ()
+
+    @property
+    def step(self) -> float | None:
+        """Air index of the last cycle less that of the one before, by which the state goes first."""
+        return self.cycles[-1].air - self.cycles[-2].air if len(self.cycles) > 1 else None
+
+    @property
+    def drop(self) -> float | None:
+        """By how much the last cycle lies below the loudest of the last three."""
+        last = [cycle.air for cycle in self.cycles[-3:]]
+        return max(last) - last[-1] if len(last) > 1 else None
+
+    @property
+    def margin(self) -> float | None:
+        """Difference of the last two cycles from which on it is told from chance."""
+        half = [0.5 * (cycle.high - cycle.low) for cycle in self.cycles[-2:]]
+        return math.hypot(*half) if len(half) > 1 else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +179,7 @@ def watch_bleed(analyses: Sequence[Analysis], *, cycle_s: float | None = None) -
     watch = judge_cycles(noises, notes=tuple(notes))
     likeliest = max(found.symptom("cavitation_groan").probability for found in analyses)
     if watch.state in ("level_not_done", "rising") and likeliest < PERHAPS:
-        return replace(watch, notes=(*watch.notes, _maybe_engine(likeliest)))
+        return replace(watch, state="unrecognised", notes=(*watch.notes, _maybe_engine(likeliest)))
     return watch
 
 

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from audiodiag.causes import cautions_for, load_knowledge
-from audiodiag.comparison.bleed import BleedWatch
+from audiodiag.comparison.bleed import DONE_SHARE, BleedWatch
 from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD, Comparison
 from audiodiag.comparison.trend import AXES, SymptomTrend, place_words
@@ -39,6 +39,7 @@ BLEED_WORDS = {
     "level_not_done": "LEVEL, BUT STILL HEARD: not done",
     "done": "LEVEL FOR TWO CYCLES: done",
     "rising": "RISING: stop and look at the level in the reservoir",
+    "unrecognised": "NO GROAN RECOGNISED: whether air is left cannot be told",
 }
 _BLEED_NEXT = {
     "too_few": "Turn slowly from lock to lock and back, with two seconds at rest in the middle.",
@@ -46,11 +47,12 @@ _BLEED_NEXT = {
     "as well.",
     "falling": "Go on with slow cycles and keep the reservoir filled; pause for a minute if it foams.",
     "level_not_done": "What is left does not go down any more: let the fluid rest, engine off, then "
-    "look for bubbles "
-    "and for a place where air is drawn in.",
+    "look for bubbles and for a place where air may be drawn in.",
     "done": "Look at the level and for bubbles, engine off, and top up; this program hears air, it does "
     "not see it.",
-    "rising": "Air is being drawn in: the level may be low, or a joint on the suction side leaks.",
+    "rising": "Air may be drawn in: the level may be low, or a joint on the suction side may leak.",
+    "unrecognised": "Something swells with the steering, but it does not sound like air: look for bubbles "
+    "and at the level, engine off, and record nearer to the pump where air is suspected.",
 }
 
 
@@ -137,7 +139,10 @@ def change_sentence(change: SymptomChange, names: tuple[str, str]) -> str:
 def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int = 80) -> str:
     """Give the bleed watch as text: how it stands, then every cycle, then what to take care of."""
     lines = _hanging(", ".join(_clip_words(found) for found in analyses), width, first="")
-    lines += [BLEED_WORDS[watch.state], *_hanging(_BLEED_NEXT[watch.state], width)]
+    lines.append(BLEED_WORDS[watch.state])
+    if decided := _decided_words(watch):
+        lines += _hanging(decided, width)
+    lines += _hanging(_BLEED_NEXT[watch.state], width)
     if watch.done_at is not None and watch.state != "done":
         lines += _hanging(f"it was level after cycle {watch.done_at}, but not since", width)
     lines.append("Air index (geometric mean of the two loudest cycles = 100 %)")
@@ -152,13 +157,39 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
             f"({100 * cycle.low:.0f} to {100 * cycle.high:.0f} %)  {bar}"
         )
     if watch.per_cycle is not None:
-        points = round(100 * watch.per_cycle)
-        moved = f"{points:+d} percentage point{'s' * (abs(points) != 1)} a cycle" if points else "no change"
-        lines += _hanging(f"over the last three cycles: {moved}", width)
+        moved = _points(watch.per_cycle)
+        moved += " a cycle" if moved != "no change" else ""
+        lines += _hanging(
+            f"a straight line over the last three cycles: {moved} (the state above does not go by it)", width
+        )
     for note in wording.notes_once(watch.notes):
         lines += _hanging(note.text, width, bullet="! " if note.severity != "info" else "- ")
     lines += _take_care(cautions_for(["cavitation_groan"], [], knowledge=load_knowledge()), width)
     return "\n".join(lines) + "\n"
+
+
+def _decided_words(watch: BleedWatch) -> str:
+    """Say by which comparison of cycles the state was chosen; nothing where it was not by one."""
+    step, drop, margin = watch.step, watch.drop, watch.margin
+    if step is None or drop is None or margin is None or watch.state in ("too_few", "no_air", "unrecognised"):
+        return ""
+    sure = f"told from chance from {100 * margin:.0f} on"
+    if watch.state == "falling" and step > -margin and drop > margin:
+        return f"last cycle against the loudest of the last three: {_points(-drop)} ({sure})"
+    words = f"last cycle against the one before: {_points(step)} ({sure})"
+    if watch.state == "level_not_done" and step > margin:
+        words += f"; up to an index of {100 * DONE_SHARE:.0f} % that is not called rising"
+    return words
+
+
+def _points(share: float) -> str:
+    """Say a difference of two shares.
+
+    >>> _points(-0.2), _points(0.01), _points(0.002)
+    ('-20 percentage points', '+1 percentage point', 'no change')
+    """
+    points = round(100 * share)
+    return f"{points:+d} percentage point{'s' * (abs(points) != 1)}" if points else "no change"
 
 
 def trend_report(

@@ -16,7 +16,7 @@ from audiodiag.cli import main
 from audiodiag.commands.trend import _axis
 from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, watch_bleed
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
-from audiodiag.comparison.bleed import CycleNoise, judge_cycles
+from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
@@ -426,13 +426,19 @@ def test_bleed_states(air: tuple[float, ...], state: str, done: int | None, side
     watch = judge_cycles(noises)
     assert (watch.state, watch.done_at) == (state, done)
     assert "Take care" in bleed_report(watch, sides[0])
+    decided = " ".join(bleed_report(watch, sides[0]).split("Air index")[0].split())
+    assert ("last cycle against the" in decided) is (state not in ("too_few", "no_air"))
+    if state == "rising":
+        assert f"the one before: {round(100 * watch.step):+d} percentage points (told from" in decided
+        assert watch.step > watch.margin > 0.0
+        assert "Air may be drawn in" in decided
     for per_cycle, words in (
         (-0.012, "-1 percentage point a"),
         (0.02, "+2 percentage points"),
         (-0.002, "no change"),
     ):
         moved = bleed_report(replace(watch, per_cycle=per_cycle), sides[0])
-        assert f"over the last three cycles: {words}" in moved
+        assert f"a straight line over the last three cycles: {words}" in moved
     assert len(bleed_to_dict(watch, sides[0], ())["cycles"]) == len(air)
     if len(air) > 3:
         assert bleed_png(watch).startswith(b"\x89PNG")
@@ -450,10 +456,31 @@ def test_a_bleed_watch_without_a_groan_says_that_it_may_be_the_engine(
         first = sides[0][0]
         symptoms = tuple(replace(s, probability=probability) for s in first.symptoms)
         watch = watch_bleed([replace(first, symptoms=symptoms)], cycle_s=6.0)
+        report = bleed_report(watch, [first])
+        assert (watch.state == "unrecognised") is ("NO GROAN RECOGNISED: whether air is left" in report)
+        assert (watch.state == "unrecognised") is any(note.code == "maybe_engine" for note in watch.notes)
+        assert ("LEVEL, BUT STILL HEARD" in report) is (watch.state == "level_not_done")
         return any(note.code == "maybe_engine" and "no groan is likely" in note.text for note in watch.notes)
 
     assert said("level_not_done", 0.01) and said("rising", 0.2)
     assert not said("level_not_done", 0.3) and not said("done", 0.01) and not said("falling", 0.01)
+
+
+@pytest.mark.parametrize(
+    ("air", "state", "words"),
+    [
+        ((0.1, 1.2, 0.6), "falling", "the one before: -60 percentage points (told from chance from 14 on)"),
+        ((1.0, 0.5, 0.6), "falling", "the loudest of the last three: -40 percentage points"),
+        ((0.6, 0.5, 0.55), "level_not_done", "the one before: +5 percentage points"),
+        ((0.6, 0.0, 0.2), "level_not_done", "up to an index of 25 % that is not called rising"),
+    ],
+)
+def test_the_comparison_of_cycles_that_decided_is_said(air, state, words, sides: Sides) -> None:
+    cycles = tuple(Cycle(0, 6.0 * i, 6.0 * i + 6.0, a, a - 0.1, a + 0.1, state) for i, a in enumerate(air))
+    watch = BleedWatch(cycles, state, None, 0.28)
+    report = bleed_report(watch, sides[0], width=200)
+    assert report.splitlines()[2].startswith("  last cycle against") and words in report.splitlines()[2]
+    assert "line over the last three cycles: +28 percentage points a cycle (the state above" in report
 
 
 def test_several_bleed_recordings_are_named_and_say_each_note_once(sides: Sides) -> None:
