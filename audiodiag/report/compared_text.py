@@ -11,6 +11,7 @@ from audiodiag.causes import cautions_for, load_knowledge
 from audiodiag.comparison.bleed import DONE_SHARE, BleedWatch
 from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD, Comparison
+from audiodiag.comparison.order_changes import OrderChange
 from audiodiag.comparison.trend import AXES, SymptomTrend, place_words
 from audiodiag.records import Analysis
 from audiodiag.report import wording
@@ -31,6 +32,9 @@ CHANGE_WORDS = {
     "louder": "LOUDER",
     "cannot_tell": "CANNOT TELL",
 }
+TONE_NEAR, TONE_GRID = 0.01, 0.1
+"""How near to a tone of the stated pump a line is said to stand at it: share of the order, and at least."""
+_NUMBER_WORDS = {1: "first", 2: "second", 3: "third"}
 OWN_HIDES = "how much more cannot be told, since a healthy engine has some of this sound as well"
 BLEED_WORDS = {
     "too_few": "TOO FEW CYCLES: go on, at least two more",
@@ -83,8 +87,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
         lines.append("Tones that stand still over the crank")
         told = [
             f"order {order.order:g}: {_signed(order.change_db)} "
-            f"({_signed(order.low_db)} to {_signed(order.high_db)})"
-            + (", also an order of the engine" if order.of_engine else "")
+            f"({_signed(order.low_db)} to {_signed(order.high_db)})" + _maker_words(order, found.pump_order)
             for order in moved[:4]
         ]
         lines += _hanging("; ".join(told) or "none has changed more than engines do by themselves", width)
@@ -245,6 +248,24 @@ def _pump_words(found: Comparison) -> str:
         f"the pump as stated sounds first at order {found.pump_order:.2f}, {found.pump_hz:.0f} Hz at the "
         f"mean speed of {found.mean_rpm:.0f} rpm"
     )
+
+
+def _maker_words(tone: OrderChange, pump_order: float | None) -> str:
+    """Say whose tone may stand at an order: the stated pump's, the engine's, or both.
+
+    >>> _maker_words(OrderChange(24.0, -9.0, -14.0, -4.0, True), 12.0)
+    ", at the stated pump's second tone, also an order of the engine"
+    >>> _maker_words(OrderChange(11.5, -9.0, -14.0, -4.0, True), 12.0)
+    ', also an order of the engine'
+    """
+    said = ""
+    if pump_order is not None:
+        number = round(tone.order / pump_order)
+        near = max(TONE_NEAR * tone.order, TONE_GRID)
+        if number > 0 and abs(tone.order - number * pump_order) <= near:
+            which = _NUMBER_WORDS.get(number)
+            said = f", at the stated pump's {f'{which} tone' if which else f'tone {number}'}"
+    return said + (", also an order of the engine" if tone.of_engine else "")
 
 
 def _conditions_words(found: Comparison) -> str:

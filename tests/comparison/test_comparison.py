@@ -20,6 +20,7 @@ from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycl
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
+from audiodiag.comparison.order_changes import OrderChange
 from audiodiag.comparison.trend import SymptomTrend
 from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, Note, Phases, SpeedAlternative, Verdict
@@ -85,6 +86,20 @@ def test_a_stated_pump_is_named_by_order_and_pitch_beside_its_whine(sides: Sides
     assert comparison_to_dict(plain)["pump_tone"] is None
     assert "as stated" not in comparison_report(plain)
     assert "stated" not in change_view(plain, load_sentences("en")).rows[0].sound
+
+
+def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
+    moved = tuple(
+        OrderChange(order, -9.0, -14.0, -4.0, of_engine)
+        for order, of_engine in ((10.8, False), (21.5, True), (5.0, True))
+    )
+    found = replace(compare_sides(*sides), orders=moved, pump_order=10.8)
+    said = " ".join(comparison_report(found).split())
+    assert "order 10.8: -9.0 dB (-14.0 dB to -4.0 dB), at the stated pump's first tone;" in said
+    assert "(-14.0 dB to -4.0 dB), at the stated pump's second tone, also an order of the engine;" in said
+    assert "order 5: -9.0 dB (-14.0 dB to -4.0 dB), also an order of the engine Compared" in said
+    unstated = comparison_report(replace(found, pump_order=None))
+    assert "the stated pump's" not in " ".join(unstated.split())
 
 
 def test_sides_changed_over_flip_every_sign_and_nothing_else(sides: Sides) -> None:
