@@ -772,4 +772,4 @@ def _reason(change: SymptomChange) -> str:
         return ""
     if change.heard_before and change.heard_after:
         return "the recordings differ too much for a change of this size to be told"
-    return "it is heard on one side only, and so faintly that it may just be hidden on the other"
+    return "it is heard on one side only, and not far enough above what could hide it on the other side"
