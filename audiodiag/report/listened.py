@@ -91,7 +91,8 @@ def page_clip(
 def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
     """Where to seek the pump: as stated, made truer by the tone that was heard near by; else as heard.
 
-    With no drive stated and no whine heard it is not sought: the tone found may be any part's.
+    Where no whine is heard, not even perhaps, a stated drive is kept as stated: the tone near by may be any
+    part's. With no drive stated and no whine heard it is not sought: the tone found may be any part's.
     """
     from audiodiag.report.partsform import PumpGuess
 
@@ -101,12 +102,11 @@ def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
     probability = analysis.symptom("pump_whine").probability
     if ratio is not None and vanes is not None:
         stated = ratio * vanes
-        for multiple in (1, 2):
+        for multiple in (1, 2) if probability >= LOOKED_FOR_FROM else ():
             if abs(heard / (multiple * stated) - 1.0) < NEAR:
                 truer = heard / multiple
                 source = "as stated and heard near by"
-                confirmed = probability >= LOOKED_FOR_FROM
-                return PumpGuess(truer, ratio * truer / stated, source, (ratio, vanes), confirmed)
+                return PumpGuess(truer, ratio * truer / stated, source, (ratio, vanes), confirmed=True)
         return PumpGuess(stated, ratio, "as stated", (ratio, vanes))
     if math.isfinite(heard) and probability >= LOOKED_FOR_FROM:
         return PumpGuess(heard, ratio, "as heard" if probability >= HEARD_FROM else "as perhaps heard")

@@ -100,7 +100,9 @@ def test_every_part_is_named_and_the_simulated_clip_is_called_so(written, capsys
         (0.25, 11.4, None, 11.4),
         (0.9, float("nan"), None, None),
         (0.0, 15.3, Vehicle(pump_ratio=1.2, vanes=10), 12.0),
-        (0.0, 12.1, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
+        (0.0, 12.1, Vehicle(pump_ratio=1.2, vanes=10), 12.0),
+        (0.3, 12.1, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
+        (0.3, 24.2, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
         (0.1, 11.4, Vehicle(pump_ratio=1.2), None),
     ],
 )
@@ -114,6 +116,9 @@ def test_the_pump_is_sought_only_where_it_is_heard_or_its_drive_stated(
     assert found.first_order == first_order
     assert found.source.startswith("not sought") == (first_order is None)
     assert (found.source == "as perhaps heard") == (probability == 0.25)
+    near_by = probability == 0.3
+    assert found.confirmed == (found.source == "as stated and heard near by") == near_by
+    assert (found.source == "as stated") == (first_order == 12.0)
 
 
 @pytest.mark.parametrize(
