@@ -48,6 +48,7 @@ from audiodiag.steering import phases_from_marks, phases_from_table, unknown_pha
 from audiodiag.steering.inferred import infer_phases
 from audiodiag.symptoms import Measurements, Scene, build_scene, later, measure_scene, while_running
 from audiodiag.symptoms.stated_pump import is_off_stated
+from audiodiag.units import percent
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD", "analyse"]
@@ -346,8 +347,8 @@ def _verdict(
     if not strange.engine:
         return Verdict(
             "not_an_engine_bay",
-            f"This does not sound like an engine bay (probability {strange.engine_probability:.2f} that it "
-            "is one). Record within an arm's length of the engine, with the engine running.",
+            f"This does not sound like an engine bay (probability {percent(strange.engine_probability)} "
+            "that it is one). Record within an arm's length of the engine, with the engine running.",
         )
     if strange.strange:
         why = f" {prediction.strange_because[0].text}" if prediction.strange_because else ""
@@ -363,13 +364,13 @@ def _verdict(
             "recording, and without an engine no pump turns. Record within an arm's length of the engine.",
         )
     if faults:
-        names = " and ".join(f"{TITLES[s.name]} (probability {s.probability:.2f})" for s in faults[:2])
+        names = " and ".join(f"{TITLES[s.name]} (probability {percent(s.probability)})" for s in faults[:2])
         rest = f", and {len(faults) - 2} more" if len(faults) > 2 else ""
         return Verdict("symptoms", f"Heard: {names}{rest}.")
     nearest = next(s for s in by_probability if s.name != "relief_hiss")
     hint = ""
     if nearest.probability >= HINTED:
-        hint = f" Nearest to one comes {TITLES[nearest.name]} (probability {nearest.probability:.2f})."
+        hint = f" Nearest to one comes {TITLES[nearest.name]} (probability {percent(nearest.probability)})."
     if speed.confidence < SPEED_TRUSTED:
         return Verdict(
             "cannot_tell",

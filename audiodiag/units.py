@@ -1,4 +1,4 @@
-"""Engine speed, frequency, order and level: the four conversions that everything else uses.
+"""Engine speed, frequency, order, level and probability: the conversions that everything else uses.
 
 An *order* is a number of events per crankshaft revolution. Levels are always relative: a phone is not a
 calibrated meter, so no sound pressure level is ever claimed.
@@ -14,6 +14,7 @@ __all__ = [
     "firing_order",
     "frequency_to_order",
     "order_to_frequency_hz",
+    "percent",
     "power_to_db",
     "rpm_to_hz",
 ]
@@ -74,3 +75,16 @@ def amplitude_to_db(amplitude: float) -> float:
     6.0206
     """
     return power_to_db(amplitude * amplitude)
+
+
+def percent(probability: float) -> str:
+    """Say a probability in whole per cent, without ever claiming certainty.
+
+    >>> percent(0.634), percent(0.9999), percent(0.0004), percent(0.0)
+    ('63 %', '> 99 %', '< 1 %', '< 1 %')
+    """
+    if not math.isfinite(probability):
+        return "unknown"
+    if probability > 0.994:
+        return "> 99 %"
+    return f"{100 * probability:.0f} %" if probability >= 0.01 else "< 1 %"

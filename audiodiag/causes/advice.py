@@ -16,6 +16,7 @@ from audiodiag.causes.plan import Plan, plan_of
 from audiodiag.causes.questions import Question, next_questions
 from audiodiag.causes.state import State
 from audiodiag.records import CauseFinding, CheckAdvice
+from audiodiag.units import percent
 
 __all__ = ["SCHEMA", "Advice", "Move", "advice_in", "advice_text", "move_text", "question_text", "state_text"]
 
@@ -129,7 +130,7 @@ def state_text(state: State, *, causes: bool = True, width: int = 80) -> str:
     lines = ["What is known"]
     heard = [(name, share) for name, share in state.heard.items() if share >= HEARD]
     for name, share in sorted(heard, key=lambda pair: -pair[1]):
-        lines += wrapped(f"heard: {known.symptom(name).title} ({100 * share:.0f} %)", width=width, first="  ")
+        lines += wrapped(f"heard: {known.symptom(name).title} ({percent(share)})", width=width, first="  ")
     if not heard:
         lines.append("  nothing is heard" if state.heard else "  no sound is known")
     for name, answer in state.told.items():
@@ -194,7 +195,7 @@ def advice_text(advice: Advice, *, width: int = 80) -> str:
         )
         for outcome in _worth_saying(outcomes, state):
             lines += wrapped(
-                f"if {outcome.text} ({100 * outcome.probability:.0f} %): {known.cause(outcome.moved).title} "
+                f"if {outcome.text} ({percent(outcome.probability)}): {known.cause(outcome.moved).title} "
                 f"{_percent(outcome.moved_from).strip()} -> {_percent(outcome.moved_to).strip()}",
                 width=width,
                 first="     - ",
@@ -216,7 +217,7 @@ def advice_text(advice: Advice, *, width: int = 80) -> str:
     if sure >= 0.9:
         lines += [
             "",
-            *wrapped(f"This is {100 * sure:.0f} % sure: look no further than the stop rule.", width=width),
+            *wrapped(f"This is {percent(sure)} sure: look no further than the stop rule.", width=width),
         ]
     return "\n".join(lines) + "\n"
 
@@ -244,7 +245,7 @@ def _ranking(causes: Iterable[CauseFinding], width: int, *, because: bool = Fals
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:3.0f} %" if share >= 0.005 else " <1 %"
+    return f"{percent(share):>6}"
 
 
 def _shares(state: State) -> dict[str, float]:

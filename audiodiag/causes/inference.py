@@ -9,6 +9,7 @@ from audiodiag.causes.information import HEARD
 from audiodiag.causes.knowledge import Cause, Knowledge, Link
 from audiodiag.causes.state import State
 from audiodiag.records import CauseFinding
+from audiodiag.units import percent
 from audiodiag.vehicle import Vehicle
 
 __all__ = ["findings_of", "idle_causes", "infer_causes", "told_of"]
@@ -72,7 +73,7 @@ def infer_causes(
     >>> from audiodiag.causes import load_knowledge
     >>> found = infer_causes({"belt_squeal": 0.95, "belt_chirp": 0.02}, knowledge=load_knowledge())
     >>> found[0].name, found[0].because[0][:41]
-    ('slipping_belt', 'A squeal is heard (probability 0.95): the')
+    ('slipping_belt', 'A squeal is heard (probability 95 %): the')
     """
     state = State.of(
         probabilities,
@@ -193,12 +194,12 @@ def _speak_of_sound(
         if link.strength >= TELLING:
             limits.append(f"Whether there is a {symptom.title} could not be judged in this recording.")
     elif probability >= HEARD:
-        for_it.append(f"{symptom.heard} (probability {probability:.2f}): {link.why}.")
+        for_it.append(f"{symptom.heard} (probability {percent(probability)}): {link.why}.")
         limits.append(symptom.cannot_tell)
     elif probability > ABSENT:
-        for_it.append(f"Perhaps there is a {symptom.title} (probability {probability:.2f}): {link.why}.")
+        for_it.append(f"Perhaps there is a {symptom.title} (probability {percent(probability)}): {link.why}.")
     elif link.strength >= TELLING:
-        against.append(f"Against it: no {symptom.title} is heard (probability {probability:.2f}).")
+        against.append(f"Against it: no {symptom.title} is heard (probability {percent(probability)}).")
 
 
 def _speak_of_sight(link: Link, state: State, for_it: list[str], against: list[str]) -> None:
@@ -222,12 +223,12 @@ def _because_nothing(
     for name, value in sorted(loud, key=lambda pair: -pair[1]):
         said.append(
             f"Against it: {knowledge.symptom(name).heard[0].lower()}{knowledge.symptom(name).heard[1:]} "
-            f"(probability {value:.2f})."
+            f"(probability {percent(value)})."
         )
     if heard and not loud:
         name, value = max(heard.items(), key=lambda pair: pair[1])
         title = knowledge.symptom(name).title
-        said.append(f"No symptom is probable; the nearest is {title} (probability {value:.2f}).")
+        said.append(f"No symptom is probable; the nearest is {title} (probability {percent(value)}).")
     for name, answer_name in seen.items():
         observation = knowledge.observation(name)
         if answer_name != observation.normal.name:

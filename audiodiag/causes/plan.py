@@ -19,6 +19,7 @@ from audiodiag.causes.knowledge import Check, Knowledge, Remedy
 from audiodiag.causes.network import sets_of
 from audiodiag.causes.state import State
 from audiodiag.records import CheckAdvice, FloatArray
+from audiodiag.units import percent
 
 __all__ = ["MOST_STEPS", "Plan", "plan_of", "repair_cost", "value_of"]
 
@@ -54,7 +55,7 @@ class Plan:
         )
         return (
             f"{lead} {self.remedy.title} is the rational step "
-            f"({100 * self.cure_probability:.0f} % that it is the right one{stays})."
+            f"({percent(self.cure_probability)} that it is the right one{stays})."
         )
 
 

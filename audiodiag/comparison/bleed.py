@@ -23,6 +23,7 @@ from audiodiag.errors import UsageError
 from audiodiag.records import Analysis, FloatArray, Note, read_only
 from audiodiag.symptoms import build_scene, heard_while_running
 from audiodiag.symptoms.spectra import TINY
+from audiodiag.units import percent
 
 __all__ = ["BleedWatch", "Cycle", "CycleNoise", "cycle_noises", "cycle_spans", "judge_cycles", "watch_bleed"]
 
@@ -187,7 +188,7 @@ def _maybe_engine(likeliest: float) -> Note:
     """Say that what swells may be no groan: the index is a share of the loudest, whatever is in them."""
     return Note(
         "maybe_engine",
-        f"By ear no groan is likely in what was recorded ({100 * likeliest:.0f} % at most): what swells "
+        f"By ear no groan is likely in what was recorded ({percent(likeliest)} at most): what swells "
         "may be the engine's own noise under the load of the steering. Look for bubbles and at the level "
         "before anything is taken apart or renewed.",
     )

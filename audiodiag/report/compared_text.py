@@ -281,8 +281,8 @@ def _conditions_words(found: Comparison) -> str:
     if not chances:
         return said
     stated = "stated" if found.one_phone else "not stated"
-    low, high = (round(100 * chance) for chance in (min(chances), max(chances)))
-    likely = f"{low} %" if low == high else f"{low} to {high} %"
+    least, most = (wording.percent(chance) for chance in (min(chances), max(chances)))
+    likely = least if least == most else f"{least} to {most}"
     return f"{said}; that it was one phone at one place is {stated}, and {likely} likely by the sound"
 
 

@@ -26,9 +26,10 @@ __all__ = [
 ]
 
 NUMBER, WORD, VERBATIM = "number", "word", "verbatim"
-"""Kinds of places beside the groups: a plain number, one word, and a text that is no sentence."""
+"""Kinds of places beside the groups: a plain number, as "0.4" or "> 99", one word, and a text that is no
+sentence."""
 _WORD = re.compile(r"[^\s,;:()]+")
-_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?|-?inf|nan")
+_NUMBER = re.compile(r"(?:[<>] )?-?\d+(?:\.\d+)?(?:e[+-]?\d+)?|-?inf|nan")
 _SENTENCE_END = (".", "?", "!")
 
 

@@ -27,8 +27,8 @@ MOST_LINES = 40
 LEAST_WIDTH = 40
 """Columns below which lines are no longer made narrower."""
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
-_LEAD = re.compile(r"^.*? \(probability \d\.\d+\): ")
-_PERHAPS = re.compile(r"^Perhaps (.*? \(probability \d\.\d+\)): ")
+_LEAD = re.compile(r"^.*? \(probability (?:[<>] )?\d+ %\): ")
+_PERHAPS = re.compile(r"^Perhaps (.*? \(probability \d+ %\)): ")
 _STYLES = {
     "strong": "1",
     "symptoms": "1;33",
@@ -289,8 +289,8 @@ def _reasons(because: Iterable[str], leads: list[str]) -> list[str]:
 def _behind_a_colon(clause: str, *, first: bool) -> str:
     """Begin a reason so that it can follow a title and its colon, or another reason.
 
-    >>> _behind_a_colon("Perhaps there is a hiss (probability 0.24): it does its duty", first=True)
-    'perhaps there is a hiss (probability 0.24); it does its duty'
+    >>> _behind_a_colon("Perhaps there is a hiss (probability 24 %): it does its duty", first=True)
+    'perhaps there is a hiss (probability 24 %); it does its duty'
     >>> _behind_a_colon("Against it: no hiss is heard", first=False)
     'but no hiss is heard'
     """

@@ -22,6 +22,7 @@ from audiodiag.records import (
     SymptomFinding,
 )
 from audiodiag.speed.readings import SAME, other_readings
+from audiodiag.units import percent
 
 __all__ = [
     "CYLINDERS_DOUBTED",
@@ -94,19 +95,6 @@ _SPEED_SOURCES = {
     "none": "unknown",
 }
 _SEVERITY = {"refusal": 0, "warning": 1, "info": 2}
-
-
-def percent(probability: float) -> str:
-    """Say a probability in whole per cent, without ever claiming certainty.
-
-    >>> percent(0.634), percent(0.9999), percent(0.0004), percent(0.0)
-    ('63 %', '> 99 %', '< 1 %', '< 1 %')
-    """
-    if not math.isfinite(probability):
-        return "unknown"
-    if probability > 0.994:
-        return "> 99 %"
-    return f"{100 * probability:.0f} %" if probability >= 0.01 else "< 1 %"
 
 
 def level_words(level_db: float | None) -> str:

@@ -129,7 +129,7 @@ def test_a_sound_that_is_perhaps_there_is_named(probability: float) -> None:
     sounds = {name: probability if name == "belt_chirp" else 0.04 for name in SYMPTOMS}
     found = {f.name: f.because for f in infer_causes(sounds, knowledge=KNOWLEDGE)}
     assert found["misaligned_or_worn_belt"][0].startswith(
-        f"Perhaps there is a belt chirp (probability {probability:.2f})"
+        f"Perhaps there is a belt chirp (probability {100 * probability:.0f} %)"
     )
     assert "Nothing heard or seen" not in " ".join(found["misaligned_or_worn_belt"])
 

@@ -413,9 +413,9 @@ def because(name: str, probabilities: dict[str, float], observations: dict[str, 
 
 def test_reasons_name_the_sound_its_probability_and_the_limits() -> None:
     said = because("low_or_foaming_fluid", heard("cavitation_groan"), {"fluid_level": "low"})
-    assert "A groan of collapsing bubbles is heard (probability 0.90): air bubbles" in said
+    assert "A groan of collapsing bubbles is heard (probability 90 %): air bubbles" in said
     assert "Seen or felt: the fluid stands too low; lost fluid shows at the mark." in said
-    assert "Against it: no pump whine is heard (probability 0.04)." in said
+    assert "Against it: no pump whine is heard (probability 4 %)." in said
     assert "only the reservoir, the hose and the bubbles say which" in said
 
 
@@ -438,6 +438,13 @@ def test_an_answer_of_a_person_is_no_longer_the_clips_own() -> None:
     assert "heard in the clip: the noise is the same" in state_text(state, width=200)
     asked = state.answered(name, "same")
     assert "seen or felt: the noise is the same" in state_text(asked, width=200)
+
+
+def test_a_reason_never_claims_certainty() -> None:
+    sure, none = {**heard("belt_squeal"), "belt_squeal": 1.0}, heard("belt_squeal", others=0.0)
+    assert "A squeal is heard (probability > 99 %): " in because("slipping_belt", sure)
+    said = " ".join(reason for found in infer_causes(none, knowledge=KNOWLEDGE) for reason in found.because)
+    assert "is heard (probability < 1 %)." in said and "probability 0" not in said
 
 
 def test_reasons_against_and_unjudged_symptoms_are_said() -> None:
@@ -473,11 +480,11 @@ def test_what_asks_for_no_repair_is_told_only_where_its_sound_may_be_there() -> 
 def test_nothing_wrong_says_what_is_nearest_or_what_speaks_against_it() -> None:
     quiet = heard()
     quiet["belt_chirp"] = 0.21
-    assert "No symptom is probable; the nearest is belt chirp (probability 0.21)." in because(
+    assert "No symptom is probable; the nearest is belt chirp (probability 21 %)." in because(
         "nothing_wrong", quiet
     )
     loud = because("nothing_wrong", {"belt_squeal": 0.9}, {"belt_tension": "slack"})
-    assert "Against it: a squeal is heard (probability 0.90)." in loud
+    assert "Against it: a squeal is heard (probability 90 %)." in loud
     assert "Against it: the belt is slack." in loud
     assert "Not every symptom could be judged" in loud
 

@@ -338,15 +338,24 @@ def test_a_text_that_can_mean_two_things_is_not_guessed():
 @pytest.mark.parametrize(
     "text",
     [
-        "A squeal is heard (probability 0.94): a worn belt also slips!",
+        "A squeal is heard (probability 94 %): a worn belt also slips!",
         "A squeal is heard (probability high): a worn belt also slips.",
-        "A squeal is heard (probability 0.94): a worn belt also slips. ",
-        "A squeal is heard (probability 0.94): a worn belt also slips. And more.",
+        "A squeal is heard (probability 94 %): a worn belt also slips. ",
+        "A squeal is heard (probability 94 %): a worn belt also slips. And more.",
         "",
     ],
 )
 def test_what_is_not_word_by_word_in_the_catalogue_stays_english(text):
     assert load_sentences("de").tell(text).language == "en"
+
+
+@pytest.mark.parametrize("said", ["94 %", "> 99 %", "< 1 %"])
+def test_a_probability_goes_over_in_per_cent(said):
+    told = load_sentences("de").tell(f"Heard: a chirp of the belt (probability {said}).")
+    assert (told.text, told.language) == (
+        f"Zu hören: ein Zirpen des Riemens (Wahrscheinlichkeit {said}).",
+        "de",
+    )
 
 
 def test_places_are_plain():
