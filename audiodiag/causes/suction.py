@@ -205,7 +205,8 @@ class SuctionMargin:
         said = (
             f"At {line.fluid_temperature_c:g} C the fluid has about {self.viscosity_mm2_s:.3g} mm2/s. "
             f"{self.flow_l_min:.1f} l/min through {line.hose_length_m:g} m of {line.hose_bore_mm:g} mm hose "
-            f"takes {self.drop_bar:.2f} bar of the {self.drop_bar / self.used_share:.2f} bar it may take: "
+            f"costs {self.drop_bar:.2f} bar; {'only ' if self.used_share > 1.0 else ''}"
+            f"{self.drop_bar / self.used_share:.2f} bar can be spared: "
         )
         if self.inlet_bar <= 0.0:
             said += "more than the atmosphere can give. "
@@ -228,7 +229,7 @@ class SuctionMargin:
         if math.isfinite(self.limit_temperature_c):
             said += f" The hose alone reaches the limit at about {self.limit_temperature_c:.0f} C."
         if line.fluid_temperature_c < 0.0:
-            said += " Below 0 C the viscosity is an order of magnitude only."
+            said += " Below 0 C the viscosity is a rough estimate."
         return said
 
 

@@ -84,7 +84,7 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
         )
     for part in written:
         level = "silent" if part.level_db is None else f"{part.level_db:.0f} dB"
-        told = "" if part.probability is None else f"; such a sound is there with {percent(part.probability)}"
+        told = "" if part.probability is None else f"; such a sound is {percent(part.probability)} likely"
         print(f"  {_printable(part.file)}  {level}: {PART_WORDS[part.name]}{told}")
     for part in written:
         if part.note is not None:

@@ -81,7 +81,7 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
         raise UsageError(
             "every recording needs its date or mileage",
             got=f"{len(clips)} recording{'s' * (len(clips) != 1)} and {len(said)} "
-            f"date{'s' * (len(said) != 1)} or mileages",
+            f"{'date or mileage' if len(said) == 1 else 'dates or mileages'}",
             allowed="as many places after --at as there are recordings, in the same order",
             todo="state --at with one date or number for each",
         )

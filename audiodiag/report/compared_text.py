@@ -208,7 +208,7 @@ def trend_report(
     ``unit``: unit of the axis, one of ``AXES``. ``first_day``: the date at which days are counted from 0;
     every recording's is then said.
     """
-    lines = [f"{len(analyses)} recordings, in order of the {AXES[unit]}"]
+    lines = [f"{len(analyses)} recordings, by {'date' if unit == 'day' else AXES[unit]}"]
     unjudged = [each for each in analyses if each.verdict.kind in ("not_an_engine_bay", "cannot_tell")]
     if not trends:
         which = "the others" if unjudged else "any of them"

@@ -101,10 +101,12 @@ def test_a_cold_morning_is_told_from_a_blocked_line_in_words() -> None:
     cold = suction_margin(SuctionLine(fluid_temperature_c=-15.0, hose_bore_mm=12.0))
     assert cold.cold_probability > 0.95
     assert "Cold, thick fluid alone can explain a groan" in cold.text()
-    assert "order of magnitude only" in cold.text()
+    assert "the viscosity is a rough estimate" in cold.text()
+    assert f"costs {cold.drop_bar:.2f} bar; only 0.15 bar can be spared: " in cold.text()
     warm = suction_margin(SuctionLine(fluid_temperature_c=60.0, hose_bore_mm=12.0))
     assert warm.cold_probability < 0.01
     assert "look for a blocked filter, a collapsed hose or air" in warm.text()
+    assert f"costs {warm.drop_bar:.2f} bar; 0.15 bar can be spared: " in warm.text()
     assert 4.0 < warm.limit_bore_mm < 9.0
     frozen = suction_margin(SuctionLine(fluid_temperature_c=-35.0, hose_bore_mm=10.0))
     assert frozen.inlet_bar < 0 and "more than the atmosphere can give" in frozen.text()

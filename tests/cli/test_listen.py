@@ -16,6 +16,7 @@ from audiodiag.errors import UsageError
 from audiodiag.report import partsform
 from audiodiag.report.listened import pump_sought
 from audiodiag.resources import shipped_folder
+from audiodiag.units import percent
 from audiodiag.vehicle import Vehicle
 
 DRIVE = ("--pump-ratio", "1.2", "--vanes", "10")
@@ -47,6 +48,7 @@ def test_a_stated_pump_that_is_not_there_is_told(ratio, empty, tmp_path, capsys)
         for part in json.loads((tmp_path / "03_pump_whine-parts.json").read_text())["parts"]
     }
     note, level_db = parts["pump"]["note"], parts["pump"]["level_db"]
+    assert f"; such a sound is {percent(parts['pump']['probability'])} likely\n" in said
     if empty:
         assert "1.02 turns a crank turn and 10 vanes, as stated" in note
         assert f"its part holds next to nothing ({-level_db:.0f} dB below the clip)" in note

@@ -292,7 +292,9 @@ def test_bad_input_is_refused_in_words(
     assert "made after the work" in capsys.readouterr().err
     assert main(["compare", str(tmp_path / "a.m4a"), "--after", str(tmp_path / "b.m4a")]) == 2
     assert main(["trend", "a.m4a", "b.m4a", "--at", "2026-01-01"]) == 2
-    assert "date or mileage" in capsys.readouterr().err
+    assert "date or mileage (got 2 recordings and 1 date or mileage; allowed" in capsys.readouterr().err
+    assert main(["trend", "a.m4a", "--at", "2026-01-01", "2026-02-01"]) == 2
+    assert "(got 1 recording and 2 dates or mileages; allowed" in capsys.readouterr().err
     for at, words in (
         (["5", "5", "5"], "all recordings were made at one date or mileage (got 5 5 5"),
         (["2026-01-01"] * 3, "all recordings were made at one date or mileage"),
@@ -326,6 +328,7 @@ def test_trend_over_months(sides: Sides) -> None:
     assert "louder from day 90 on" in trends[0].text
     assert "Take care" in trend_report(trends, visits, unit="day")
     dated = trend_report(trends, visits, unit="day", first_day=datetime.date(2026, 5, 2))
+    assert dated.startswith("6 recordings, by date\n")
     assert f"day {trends[0].points[0].at:g} (2026-05-02): " in dated
     assert (
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
@@ -392,7 +395,7 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
     trends = [one for one in symptom_trends(visits, at, unit=unit) if one.name == "cavitation_groan"]
     assert f"louder from 70000 {unit} on" in trends[0].text
     report = trend_report(trends, visits, unit=unit)
-    assert "3 recordings, in order of the mileage" in report and f"    64000 {unit}: -20 dB" in report
+    assert "3 recordings, by mileage" in report and f"    64000 {unit}: -20 dB" in report
     values = trend_to_dict(trends, visits, unit=unit, cautions=())
     assert (values["axis"], values["unit"]) == ("mileage", unit)
     assert trend_png(trends, unit=unit).startswith(b"\x89PNG")

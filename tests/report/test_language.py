@@ -298,6 +298,13 @@ def test_the_german_groan_has_one_name():
     assert [text for text in (*s.texts.values(), *s.told.values()) if "töhn" in text] == []
 
 
+def test_the_german_of_a_valve_at_the_stop_is_plain():
+    s = load_sentences("de")
+    texts = [*s.texts.values(), *s.told.values()]
+    assert [text for text in texts if re.search(r"\bDienst\b|\bTafel\b", text)] == []
+    assert "am Anschlag ist das normal" in s.told["why.relief_valve_at_stop-relief_hiss"]
+
+
 def test_every_share_of_a_whole_is_said_in_per_cent():
     phrases = known_phrases()
     shares = [one for one in MEASUREMENTS if re.search("share|bands$|constancy|steadiness", one.name)]
