@@ -67,13 +67,18 @@ def evidence_of(moved: Moved, phrases: Mapping[str, Phrase], usual: Mapping[str,
     >>> tones = {"tonal_share": Phrase("1", "", "Share of tones", share=True)}
     >>> evidence_of(Moved("tonal_share", 0.43, 0.0), tones, {"tonal_share": Usual(0.01, 0.05, 0.2)}).text
     'Share of tones: 43 %, above the usual (1 to 20).'
+    >>> loud = {"loud_share": Phrase("1", "The noise is loud for {value:.0%} of the clip.", share=True)}
+    >>> evidence_of(Moved("loud_share", 0.34, 0.0), loud, {}).text
+    'The noise is loud for 34 % of the clip.'
     """
+    from audiodiag.symptoms import measures
+
     phrase = phrases.get(moved.measure, Phrase("", ""))
     title = phrase.label or _title(moved.measure)
     if not math.isfinite(moved.value):
         text = f"{title}: could not be measured in this clip."
     elif phrase.text:
-        text = phrase.text.format(value=moved.value)
+        text = measures.worded(phrase.text, moved.value)
     else:
         told = "%" if phrase.share else phrase.unit
         unit = f" {told}" if told not in ("", "1") else ""

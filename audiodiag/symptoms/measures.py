@@ -7,11 +7,12 @@ Every symptom's file lists its measurements as a table of :class:`Measure` and r
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from audiodiag.records import Evidence, Span
 
-__all__ = ["Measure", "Measurements", "SymptomMeasurement", "evidence_of", "filled"]
+__all__ = ["Measure", "Measurements", "SymptomMeasurement", "evidence_of", "filled", "worded"]
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,16 @@ def evidence_of(measures: tuple[Measure, ...], values: dict[str, float]) -> tupl
     'It stands 3.0 dB out.'
     """
     return tuple(
-        Evidence(m.name, values[m.name], m.unit, m.text.format(value=values[m.name]))
+        Evidence(m.name, values[m.name], m.unit, worded(m.text, values[m.name]))
         for m in measures
         if m.text and math.isfinite(values.get(m.name, math.nan))
     )
+
+
+def worded(text: str, value: float) -> str:
+    """Put a value into a sentence, per cent with a space before the sign.
+
+    >>> worded("The noise is loud for {value:.0%} of the clip.", 0.34)
+    'The noise is loud for 34 % of the clip.'
+    """
+    return re.sub(r"(?<=\d)%", " %", text.format(value=value))

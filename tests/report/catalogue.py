@@ -84,13 +84,13 @@ def _small(text: str) -> str:
 
 
 def _any_number(text: str) -> str:
-    """Write a format of a number as a plain place, with the sign that a percentage brings.
+    """Write a format of a number as a plain place, with the sign that a percentage brings, after a space.
 
     >>> _any_number("It is {value:.0%} of {value:.1f}.")
-    'It is {value}% of {value}.'
+    'It is {value} % of {value}.'
     """
     assert all(name in (None, "value") for _, name, _, _ in string.Formatter().parse(text))
-    return re.sub(r"\{value:[^}]*\}", "{value}", re.sub(r"\{value:[^}]*%\}", "{value}%", text))
+    return re.sub(r"\{value:[^}]*\}", "{value}", re.sub(r"\{value:[^}]*%\}", "{value} %", text))
 
 
 if __name__ == "__main__":

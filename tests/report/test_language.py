@@ -315,7 +315,7 @@ def test_every_share_of_a_whole_is_said_in_per_cent():
         assert one.share, one.name
     for one in (one for one in MEASUREMENTS if one.share):
         said = evidence_of(Moved(one.name, 0.43, 0.0), phrases, {})
-        assert "43%" in said.text and "0.43" not in said.text, one.name
+        assert "43 %" in said.text and "0.43" not in said.text, one.name
         assert said.value == 0.43
         bare = {one.name: Phrase(one.unit, "", one.label, one.share)}
         beside = evidence_of(Moved(one.name, 0.43, 0.0), bare, {one.name: Usual(0.1, 0.2, 0.3)}).text
