@@ -35,32 +35,33 @@ MEASURES = (
     Measure(
         "chirp_belt_comb_db",
         "dB",
-        "Bursts beat at a belt's order, {value:.1f} dB above their surroundings.",
+        "Bursts that may be a chirp beat at a belt's order, {value:.1f} dB above their surroundings.",
         label="Bursts at the belt's pace",
     ),
     Measure(
         "chirp_belt_order",
         "per crank turn",
-        "The bursts repeat {value:.3f} times per crank turn.",
+        "Bursts that may be a chirp repeat {value:.3f} times per crank turn.",
         label="Order of the belt",
     ),
     Measure(
         "chirp_pulley_comb_db",
         "dB",
-        "Bursts beat at a pulley's order, {value:.1f} dB above their surroundings.",
+        "Bursts that may be a chirp beat at a pulley's order, {value:.1f} dB above their surroundings.",
         label="Bursts at a pulley's pace",
     ),
     Measure(
         "chirp_repetition",
         "1",
-        "The bursts repeat alike by {value:.2f} (1: exactly, 0: not at all).",
+        "Bursts that may be a chirp repeat alike by {value:.2f} (1: exactly, 0: not at all, below 0: the "
+        "other way).",
         label="Repetition of the chirp",
     ),
     Measure(
         "chirp_fit_db",
         "dB",
-        "Whole belt passes from one burst to the next earn the bursts' beat {value:.1f} dB "
-        "(below 0: passes do not fit).",
+        "The gaps between bursts fit whole belt passes {value:.1f} dB better than not (below 0: they do "
+        "not fit).",
         label="Bursts that keep the belt's pace",
     ),
     Measure(
@@ -72,52 +73,59 @@ MEASURES = (
     Measure(
         "chirp_burst_height_db",
         "dB",
-        "A burst stands {value:.1f} dB above what surrounds it.",
+        "A burst that may be a chirp stands {value:.1f} dB above what surrounds it.",
         label="Height of short bursts",
     ),
-    Measure("chirp_burst_length_ms", "ms", "A burst lasts {value:.0f} ms.", label="Length of short bursts"),
+    Measure(
+        "chirp_burst_length_ms",
+        "ms",
+        "A burst that may be a chirp lasts {value:.0f} ms.",
+        label="Length of short bursts",
+    ),
     Measure(
         "chirp_narrow_comb_db",
         "dB",
-        "In one narrow band bursts beat at a belt's order, {value:.1f} dB above their surroundings.",
+        "In one narrow band bursts that may be a chirp beat at a belt's order, {value:.1f} dB above their "
+        "surroundings.",
         label="Bursts at the belt's pace in a narrow band",
     ),
     Measure(
         "chirp_narrow_fit_db",
         "dB",
-        "In the narrow band that shows a chirp best, gaps of whole belt passes earn the bursts' "
-        "beat {value:.1f} dB.",
+        "In the narrow band that shows bursts best, their gaps fit whole belt passes {value:.1f} dB better "
+        "than not (below 0: they do not fit).",
         label="Bursts of a narrow band that keep the belt's pace",
     ),
     Measure(
         "chirp_narrow_rate_hz",
         "1/s",
-        "In the narrow band that shows a chirp best, {value:.1f} bursts come every second.",
+        "In the narrow band that shows bursts best, {value:.1f} of them come every second.",
         label="Rate of short bursts in a narrow band",
     ),
     Measure(
         "chirp_narrow_peakiness",
         "1",
-        "In the narrow band that shows a chirp best, the peaks lie {value:.1f} doublings of power "
-        "above the usual.",
+        "In the narrow band that shows bursts best, the power doubles {value:.1f} times from the usual to "
+        "the peaks.",
         label="Peaks in a narrow band, in doublings of power",
     ),
     Measure(
         "chirp_irregularity",
         "1",
-        "The gaps between bursts scatter by {value:.2f} (0: all alike).",
+        "The gaps between bursts that may be a chirp scatter by {value:.2f} (0: all alike).",
         label="Irregularity of the bursts",
     ),
     Measure(
         "chirp_peakiness",
         "1",
-        "In the bands of the bursts the peaks lie {value:.1f} doublings of power above the usual.",
+        "In the bands of what may be a chirp, the power doubles {value:.1f} times from the usual to the "
+        "peaks.",
         label="Peaks of the chirp, in doublings of power",
     ),
     Measure(
         "chirp_share_db",
         "dB",
-        "The bursts carry {value:.1f} dB relative to the engine bay.",
+        "Bursts that may be a chirp lie at {value:.1f} dB against the whole engine bay.",
         label="Level of the chirp",
     ),
 )
