@@ -32,73 +32,77 @@ MEASURES = (
     Measure(
         "hiss_rise_db",
         "dB",
-        "A plateau of hiss from 1.5 to 11 kHz stands {value:.1f} dB above the rest of the clip.",
+        "A stretch that may be a hiss stands {value:.1f} dB above the rest of the clip, from 1.5 kHz up to "
+        "11 kHz at most.",
         label="Rise of the hiss",
     ),
     Measure(
         "hiss_low_rise_db",
         "dB",
-        "Below the hiss, from 100 to 800 Hz, the sound rises by {value:.1f} dB.",
+        "Below what may be a hiss, from 100 to 800 Hz, the sound rises by {value:.1f} dB.",
         label="Rise below the hiss",
     ),
     Measure(
         "hiss_tilt_db",
         "dB per octave",
-        "From one octave to the next higher one the rise of the hiss changes by {value:.1f} dB.",
-        label="Tilt of the hiss from 1.5 to 11 kHz",
+        "From one octave to the next higher one the rise of what may be a hiss changes by {value:.1f} dB.",
+        label="Tilt of the hiss from 1.5 to at most 11 kHz",
     ),
     Measure(
         "hiss_unevenness_db",
         "dB",
-        "The bands of the hiss rise unevenly, by {value:.1f} dB around their mean.",
+        "The bands of what may be a hiss rise unevenly, by {value:.1f} dB around their mean.",
         label="Unevenness of the hiss",
     ),
     Measure(
         "hiss_flatness_db",
         "dB",
-        "The sound that a plateau of hiss adds is flat by {value:.1f} dB (0: noise, far below: tones).",
+        "The sound that comes in with what may be a hiss has a flatness of {value:.1f} dB (0: like noise, "
+        "far below: like tones).",
         label="Flatness of the hiss",
     ),
     Measure(
         "hiss_unsteadiness_db",
         "dB",
-        "On a plateau of hiss the level wavers by {value:.1f} dB.",
+        "In a stretch that may be a hiss the level wavers by {value:.1f} dB.",
         label="Unsteadiness of the hiss",
     ),
     Measure(
         "hiss_edge_db",
         "dB",
-        "A plateau of hiss starts and ends with steps of {value:.1f} dB.",
+        "A stretch that may be a hiss starts and ends with steps of {value:.1f} dB.",
         label="Edges of the hiss",
     ),
     Measure(
         "hiss_plateau_s",
         "s",
-        "The longest plateau of hiss lasts {value:.1f} s.",
+        "The longest stretch that may be a hiss lasts {value:.1f} s.",
         label="Longest stretch of hiss",
     ),
     Measure(
         "hiss_total_share",
         "1",
-        "Plateaus of hiss take up {value:.0%} of the clip.",
+        "Stretches that may be a hiss take up {value:.0%} of the clip.",
         label="Share of time with a hiss",
     ),
     Measure(
         "hiss_beat_change",
         "1",
-        "On a plateau of hiss the beats of the noise double {value:.1f} times (below 0: they are covered).",
+        "In a stretch that may be a hiss the beats of the noise change by {value:.1f} doublings (below 0: "
+        "they are covered).",
         label="Change of the beat under the hiss",
     ),
     Measure(
         "hiss_dip_correlation",
         "1",
-        "The hiss goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all).",
+        "What may be a hiss goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at "
+        "all, below 0: the other way).",
         label="Hiss going with the dips of the speed",
     ),
     Measure(
         "hiss_share_db",
         "dB",
-        "The hiss carries {value:.1f} dB relative to the engine bay.",
+        "What comes nearest to a hiss lies at {value:.1f} dB against the whole engine bay.",
         label="Level of the hiss",
     ),
     Measure(
@@ -110,7 +114,7 @@ MEASURES = (
     Measure(
         "hiss_band_worth_db",
         "dB",
-        "Counted by how long and steady it is, the best stretch of one band steps by {value:.1f} dB.",
+        "Of the step of the best stretch of one band, {value:.1f} dB count as long and steady.",
         label="Long steady step of one band",
     ),
     Measure(
@@ -146,7 +150,8 @@ MEASURES = (
     Measure(
         "hiss_band_dip_percent",
         "%",
-        "During the stretches of one band the engine turns {value:.1f} % slower than beside them.",
+        "During the stretches of one band the engine turns {value:.1f} % slower than beside them (below 0: "
+        "faster).",
         label="Dip of the speed during the step",
     ),
 )

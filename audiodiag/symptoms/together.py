@@ -47,14 +47,14 @@ MEASURES = (
     Measure(
         "hiss_merit_db",
         "dB",
-        "Counted by how steady and free of tone, beat and lows it is, the hiss has steps of {value:.1f} dB.",
+        "Of the step of what may be a hiss, {value:.1f} dB count as steady hiss without tone, beat or lows.",
         label="Steady step of the hiss",
     ),
     Measure(
         "hiss_band_merit_db",
         "dB",
-        "Counted by how far noise makes it and the engine speed dips with it, the step of one band has "
-        "{value:.1f} dB.",
+        "Of the step of one band, {value:.1f} dB count as noise, more of them where the engine speed dips "
+        "with it.",
         label="Noisy step of one band with a dip",
     ),
     Measure(
