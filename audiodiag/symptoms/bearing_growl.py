@@ -32,76 +32,81 @@ MEASURES = (
     Measure(
         "growl_whole_db",
         "dB",
-        "Counted only as far as no slower row of strikes explains it, the envelope beats by "
-        "{value:.1f} dB, multiples counted in.",
+        "Of the beat of the envelope, {value:.1f} dB are explained by no slower row of strikes, multiples "
+        "counted in.",
         label="Strikes that no slower row explains",
     ),
     Measure(
         "growl_order",
         "per crank turn",
-        "The strikes come {value:.2f} times per crank turn.",
+        "Strikes, if these are strikes, come {value:.2f} times per crank turn.",
         label="Order of the strikes",
     ),
     Measure(
         "growl_line_db",
         "dB",
-        "The first line of the strikes' beat stands {value:.1f} dB out.",
+        "The first line of what may be strikes stands {value:.1f} dB out.",
         label="Height of the strikes' first line",
     ),
     Measure(
         "growl_second_db",
         "dB",
-        "The line at twice the order of the strikes stands {value:.1f} dB out.",
+        "The line at twice the order of what may be strikes stands {value:.1f} dB out.",
         label="Height of the strikes' second line",
     ),
     Measure(
         "growl_sideband_db",
         "dB",
-        "Beside the line of the strikes, one shaft turn away, lines stand {value:.1f} dB out.",
+        "Beside the line of what may be strikes, one shaft turn away, lines stand {value:.1f} dB out.",
         label="Sidebands of the strikes",
     ),
     Measure(
         "growl_bare_db",
         "dB",
-        "The beat of the strikes stands {value:.1f} dB higher than strikes with all that they bring along.",
+        "The beat of what may be strikes stands {value:.1f} dB higher than strikes with all that they "
+        "bring along.",
         label="Bareness of the beat",
     ),
     Measure(
         "growl_gap_db",
         "dB",
-        "The strikes stand {value:.1f} dB further out than any other beat.",
+        "What may be strikes stands {value:.1f} dB further out than any other beat (below 0: less far).",
         label="Lead of the strikes",
     ),
     Measure(
         "growl_depth",
         "1",
-        "The strikes swing their band by {value:.0%} of its level.",
+        "Strikes, if these are strikes, swing their band by {value:.0%} of its level.",
         label="Depth of the strikes",
     ),
     Measure(
         "growl_constancy",
         "1",
-        "The strikes are there for {value:.0%} of the time.",
+        "Strikes, if these are strikes, are there for {value:.0%} of the time.",
         label="Constancy of the strikes",
     ),
-    Measure("growl_band_hz", "Hz", "The strikes ring most near {value:.0f} Hz.", label="Band of the strikes"),
+    Measure(
+        "growl_band_hz",
+        "Hz",
+        "Strikes, if these are strikes, ring most near {value:.0f} Hz.",
+        label="Band of the strikes",
+    ),
     Measure(
         "growl_bands",
         "1",
-        "The strikes stand out in {value:.0%} of the bands.",
+        "Strikes, if these are strikes, stand out in {value:.0%} of the bands.",
         label="Share of bands with strikes",
     ),
     Measure(
         "growl_kurtosis",
         "1",
-        "In the band with the sharpest strikes the sound is bursty by {value:.1f} (3: even, "
-        "more: in strikes).",
+        "In its sharpest band the sound is bursty by {value:.1f} (3: even, more: in strikes).",
         label="Sharpness of the strikes",
     ),
     Measure(
         "growl_share_db",
         "dB",
-        "The sound of the strikes carries {value:.1f} dB relative to the engine bay.",
+        "The sound of what may be strikes lies at {value:.1f} dB against the whole engine bay.",
         label="Level of the growl",
     ),
     Measure(
@@ -113,19 +118,19 @@ MEASURES = (
     Measure(
         "growl_apart_bands",
         "1",
-        "Apart from the pump's tone the strikes stand out in {value:.0%} of the bands.",
+        "Apart from the pump's tone what may be strikes stands out in {value:.0%} of the bands.",
         label="Bands with strikes apart from the pump",
     ),
     Measure(
         "growl_apart_loss_db",
         "dB",
-        "Leaving out the pump's tone takes {value:.1f} dB off the beat of the strikes.",
+        "Leaving out the pump's tone takes {value:.1f} dB off the beat of what may be strikes.",
         label="Loss without the pump's tone",
     ),
     Measure(
         "growl_apart_constancy",
         "1",
-        "Apart from the pump's tone the strikes are there for {value:.0%} of the time.",
+        "Apart from the pump's tone what may be strikes is there for {value:.0%} of the time.",
         label="Constancy apart from the pump",
     ),
     Measure(
@@ -137,19 +142,19 @@ MEASURES = (
     Measure(
         "growl_even_whole_db",
         "dB",
-        "Strikes at an even pace beat by {value:.1f} dB, multiples counted in.",
+        "What may be strikes at an even pace beats by {value:.1f} dB, multiples counted in.",
         label="Strikes at an even pace",
     ),
     Measure(
         "growl_even_order",
         "per crank turn",
-        "Strikes at an even pace come {value:.3f} times a crank turn.",
+        "What may be strikes at an even pace comes {value:.3f} times a crank turn.",
         label="Order of the even strikes",
     ),
     Measure(
         "growl_even_second_db",
         "dB",
-        "The line at twice the order of strikes at an even pace stands {value:.1f} dB out.",
+        "The line at twice the order of what may be strikes at an even pace stands {value:.1f} dB out.",
         label="Second line of the even strikes",
     ),
     Measure(
@@ -161,32 +166,34 @@ MEASURES = (
     Measure(
         "growl_even_gap_db",
         "dB",
-        "Strikes at an even pace stand {value:.1f} dB further out than any other beat.",
+        "What may be strikes at an even pace stands {value:.1f} dB further out than any other beat (below "
+        "0: less far).",
         label="Lead of the even strikes",
     ),
     Measure(
         "growl_even_constancy",
         "1",
-        "Strikes at an even pace are there for {value:.0%} of the time.",
+        "What may be strikes at an even pace is there for {value:.0%} of the time.",
         label="Constancy of the even strikes",
     ),
     Measure(
         "growl_even_share_db",
         "dB",
-        "What beats at an even pace carries {value:.1f} dB relative to the engine bay.",
+        "What beats at an even pace lies at {value:.1f} dB against the whole engine bay.",
         label="Level of the even strikes",
     ),
     Measure(
         "growl_even_apart_constancy",
         "1",
-        "Apart from the pump's tone strikes at an even pace are there for {value:.0%} of the time.",
+        "Apart from the pump's tone what may be strikes at an even pace is there for {value:.0%} of the "
+        "time.",
         label="Constancy of the even strikes, apart from the pump",
     ),
     Measure(
         "growl_beside_whine_db",
         "dB",
-        "What may be the pump's tone, which beats as well, earns {value:.1f} dB by its height and by how it "
-        "follows the steering.",
+        "What may be the pump's tone, which beats as well, scores {value:.1f} dB by its height and by "
+        "following the steering.",
         label="Merit of a pump's tone beside the strikes",
     ),
 )

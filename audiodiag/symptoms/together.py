@@ -60,15 +60,13 @@ MEASURES = (
     Measure(
         "growl_lone_db",
         "dB",
-        "Counted by how it lasts and rings and keeps off the turns of pump and belt, the beat of "
-        "strikes with its multiples stands {value:.1f} dB out.",
+        "Lasting strikes, not in step with pump or belt, stand {value:.1f} dB out.",
         label="Strikes apart from pump and belt",
     ),
     Measure(
         "growl_even_lone_db",
         "dB",
-        "Strikes at an even pace, off the turns of pump and belt, stand {value:.1f} dB out, "
-        "multiples counted in.",
+        "Lasting strikes at an even pace, not in step with pump or belt, stand {value:.1f} dB out.",
         label="Even strikes apart from pump and belt",
     ),
     Measure(
