@@ -23,7 +23,7 @@ MEASURES = (
     Measure(
         "squeal_prominence_db",
         "dB",
-        "A high tone stands {value:.1f} dB above the sound around it.",
+        "A high tone that may be a squeal stands {value:.1f} dB above the sound around it.",
         label="Height of the squeal",
     ),
     Measure(
@@ -77,7 +77,8 @@ MEASURES = (
     Measure(
         "squeal_harmonic_db",
         "dB",
-        "The overtone of the high tone, at twice its pitch, stands {value:.1f} dB out.",
+        "At twice the pitch of the high tone, where its overtone would lie, the sound stands {value:.1f} "
+        "dB out.",
         label="Overtone of the squeal",
     ),
     Measure(
@@ -95,7 +96,8 @@ MEASURES = (
     Measure(
         "squeal_narrow_hump_db",
         "dB",
-        "For a third of a second a semitone of the highs rises {value:.1f} dB above those an octave around.",
+        "For a third of a second a band of one semitone in the highs rises {value:.1f} dB above its "
+        "neighbours within an octave.",
         label="Rise of a semitone",
     ),
     Measure(
@@ -111,7 +113,10 @@ MEASURES = (
         label="Squeals a second",
     ),
     Measure(
-        "squeal_tones_at_once", "1", "On average {value:.1f} high tones sound at once.", label="Tones at once"
+        "squeal_tones_at_once",
+        "1",
+        "The number of high tones that sound at once is {value:.0f} on average.",
+        label="Tones at once",
     ),
     Measure(
         "squeal_low_rise_db",
@@ -123,7 +128,7 @@ MEASURES = (
     Measure(
         "squeal_share_db",
         "dB",
-        "The squealing tones carry {value:.1f} dB relative to the engine bay.",
+        "High tones as of a squeal lie at {value:.1f} dB against the whole engine bay.",
         label="Level of the squeal",
     ),
 )

@@ -34,14 +34,13 @@ MEASURES = (
     Measure(
         "squeal_restless_db",
         "dB",
-        "Counted only as far as its pitch wanders and its band rises, the high tone stands "
-        "{value:.1f} dB out.",
+        "A high tone whose pitch wanders and whose band rises stands {value:.1f} dB out.",
         label="Restless tone of a squeal",
     ),
     Measure(
         "squeal_restless_overtone_db",
         "dB",
-        "Counted only as far as its pitch wanders, the overtone of the high tone stands {value:.1f} dB out.",
+        "The overtone of a high tone whose pitch wanders stands {value:.1f} dB out.",
         label="Overtone of a restless tone",
     ),
     Measure(
