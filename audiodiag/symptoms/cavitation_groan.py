@@ -34,7 +34,7 @@ MEASURES = (
     Measure(
         "groan_rise_db",
         "dB",
-        "In its loud stretches the noise from 0.1 to 8 kHz rises by {value:.1f} dB.",
+        "In its loud stretches the noise from 0.1 up to 8 kHz at most rises by {value:.1f} dB.",
         label="Rise of the noise",
     ),
     Measure(
@@ -52,7 +52,7 @@ MEASURES = (
     Measure(
         "groan_rise_high_db",
         "dB",
-        "From 3 to 8 kHz the noise rises by {value:.1f} dB in its loud stretches.",
+        "From 3 up to 8 kHz at most the noise rises by {value:.1f} dB in its loud stretches.",
         label="Rise of the high noise",
     ),
     Measure(
@@ -64,8 +64,8 @@ MEASURES = (
     Measure(
         "groan_rise_flatness_db",
         "dB",
-        "The sound that comes in when the noise gets loud is flat by {value:.1f} dB (0: noise, "
-        "far below: tones).",
+        "The sound that comes in when the noise gets loud has a flatness of {value:.1f} dB (0: like noise, "
+        "far below: like tones).",
         label="Flatness of the rise",
     ),
     Measure(
@@ -74,7 +74,8 @@ MEASURES = (
     Measure(
         "groan_dip_correlation",
         "1",
-        "The noise goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all).",
+        "The noise goes with the dips of the engine speed by {value:.2f} (1: wholly, 0: not at all, below "
+        "0: the other way).",
         label="Noise going with the dips of the speed",
     ),
     Measure(
@@ -87,13 +88,13 @@ MEASURES = (
     Measure(
         "groan_beat_ratio",
         "per crank turn",
-        "The noise beats {value:.2f} times per crank turn, as a pump may turn.",
+        "What may be a beat of the noise with a pump comes {value:.2f} times per crank turn.",
         label="Turns at which the noise beats",
     ),
     Measure(
         "groan_beat_gap_db",
         "dB",
-        "The turns of a pump at which the noise beats most lead any other by {value:.1f} dB.",
+        "The noise swings most at one pump speed, {value:.1f} dB more than at any other.",
         label="Lead of the noise's beat",
     ),
     Measure(
@@ -106,13 +107,13 @@ MEASURES = (
     Measure(
         "groan_high_gap_db",
         "dB",
-        "The turns of a pump at which the noise above 3 kHz beats most lead any other by {value:.1f} dB.",
+        "The noise above 3 kHz swings most at one pump speed, {value:.1f} dB more than at any other.",
         label="Lead of the high noise's beat",
     ),
     Measure(
         "groan_vane_beat_db",
         "dB",
-        "A beat of the noise as of the pump's vanes stands {value:.1f} dB out.",
+        "What may be a beat of the noise with the pump's vanes stands {value:.1f} dB out.",
         label="Beat of the noise with the vanes",
     ),
     Measure(
@@ -148,20 +149,22 @@ MEASURES = (
     Measure(
         "groan_swing_growth",
         "1",
-        "From calm to loud the swing of the noise's level doubles {value:.1f} times (below 0: it halves).",
+        "From calm to loud the swing of the noise's level changes by {value:.1f} doublings (below 0: it "
+        "shrinks).",
         label="Growth of the swing",
     ),
     Measure(
         "groan_swing_alikeness",
         "1",
-        "In the loud stretches the bands of the noise swing alike by {value:.2f} (1: as one, 0: "
-        "each on its own).",
+        "In the loud stretches the bands of the noise swing alike by {value:.2f} (1: as one, 0: each on "
+        "its own, below 0: against each other).",
         label="Alikeness of the swing over the bands",
     ),
     Measure(
         "groan_roughness_growth",
         "1",
-        "From calm to loud the roughness of the noise doubles {value:.1f} times (below 0: it halves).",
+        "From calm to loud the roughness of the noise changes by {value:.1f} doublings (below 0: it "
+        "shrinks).",
         label="Growth of the roughness",
     ),
     Measure(
@@ -173,7 +176,7 @@ MEASURES = (
     Measure(
         "groan_share_db",
         "dB",
-        "The noise that swells carries {value:.1f} dB relative to the engine bay.",
+        "What swells of the noise, if anything does, lies at {value:.1f} dB against the whole engine bay.",
         label="Level of the groan",
     ),
 )

@@ -77,8 +77,8 @@ MEASURES = (
     Measure(
         "groan_own_gap_db",
         "dB",
-        "Less what a whine can account for, the turns of a pump at which the noise beats most "
-        "lead any other by {value:.1f} dB.",
+        "Without what a whine can account for, the noise swings most at one pump speed, {value:.1f} dB "
+        "more than at any other.",
         label="Lead of the beat without the whine's",
     ),
 )
