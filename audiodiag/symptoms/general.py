@@ -58,8 +58,9 @@ MEASURES = (
     Measure(
         "noise_slope_db_per_octave",
         "dB per octave",
-        "From one octave to the next higher one the sound changes by {value:.1f} dB, 150 Hz to 8 kHz.",
-        label="Slope of the sound from 150 Hz to 8 kHz",
+        "From one octave to the next higher one the sound changes by {value:.1f} dB, from 150 Hz up to 8 "
+        "kHz at most.",
+        label="Slope of the sound from 150 Hz to at most 8 kHz",
     ),
     Measure(
         "level_range_db",
@@ -82,20 +83,19 @@ MEASURES = (
     Measure(
         "tonal_share",
         "1",
-        "{value:.0%} of the lines from 200 to 5000 Hz stand out as tones.",
+        "{value:.0%} of the lines from 200 up to 5000 Hz at most stand out as tones.",
         label="Share of tones",
     ),
     Measure(
         "band_top_hz",
         "Hz",
-        "The recording carries sound up to {value:.0f} Hz.",
+        "The recording holds sound up to {value:.0f} Hz.",
         label="Upper edge of the recording",
     ),
     Measure(
         "crest",
         "1",
-        "The loudest instants of the loudest bands lie {value:.1f} doublings of power above the "
-        "middle of all bands.",
+        "From the usual to the loudest instants of the bands the power doubles {value:.1f} times.",
         label="Peaks, in doublings of power",
     ),
 )

@@ -37,7 +37,7 @@ MEASURES = (
     Measure(
         "whine_comb_db",
         "dB",
-        "The best comb of tones off the engine's orders stands out by {value:.1f} dB.",
+        "The best comb of tones off the engine's orders stands out by {value:.1f} dB (below 0: not at all).",
         label="Height of the pump's comb of tones",
     ),
     Measure(
@@ -74,7 +74,8 @@ MEASURES = (
     Measure(
         "whine_gap_db",
         "dB",
-        "Tones at the order that may be the pump's stand {value:.1f} dB further out than those at any other.",
+        "Tones at the order that may be the pump's stand {value:.1f} dB further out than those at any "
+        "other (below 0: less far).",
         label="Lead of the comb of tones",
     ),
     Measure(
@@ -86,19 +87,19 @@ MEASURES = (
     Measure(
         "whine_over_engine_db",
         "dB",
-        "The tone that may be the pump's has {value:.1f} dB against the engine's tones beside it.",
+        "The tone that may be the pump's lies at {value:.1f} dB against the engine's tones beside it.",
         label="Tone against the engine's tones",
     ),
     Measure(
         "whine_share_db",
         "dB",
-        "The tones that may be the pump's carry {value:.1f} dB relative to the engine bay.",
+        "The tones that may be the pump's lie at {value:.1f} dB against the whole engine bay.",
         label="Level of the whine",
     ),
     Measure(
         "whine_merit_db",
         "dB",
-        "By height and by how it follows the steering the tone that may be the pump's earns {value:.1f} dB.",
+        "The tone that may be the pump's scores {value:.1f} dB by its height and by following the steering.",
         label="Merit of the comb of tones",
     ),
     Measure(
@@ -123,15 +124,15 @@ MEASURES = (
     Measure(
         "whine_dip_correlation",
         "1",
-        "The tone that may be the pump's goes with the load of the steering by {value:.2f} (1: "
-        "wholly, 0: not at all).",
+        "The tone that may be the pump's goes with the load of the steering by {value:.2f} (1: wholly, 0: "
+        "not at all, below 0: the other way).",
         label="Tone going with the load of the steering",
     ),
     Measure(
         "whine_noise_correlation",
         "1",
-        "The tone that may be the pump's goes with the loudness of the noise by {value:.2f} (1: "
-        "wholly, 0: not at all).",
+        "The tone that may be the pump's goes with the loudness of the noise by {value:.2f} (1: wholly, 0: "
+        "not at all, below 0: the other way).",
         label="Tone going with the noise",
     ),
     Measure(

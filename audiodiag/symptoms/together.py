@@ -20,15 +20,13 @@ MEASURES = (
     Measure(
         "whine_free_comb_db",
         "dB",
-        "Counted only as far as its tones are not the engine's own, the best comb of tones "
-        "stands {value:.1f} dB out.",
+        "Of the height of the best comb of tones, {value:.1f} dB count as not the engine's own.",
         label="Comb of tones off the engine's",
     ),
     Measure(
         "whine_loud_comb_db",
         "dB",
-        "Counted only as far as it is loud as well, the best comb of tones off the engine's "
-        "stands {value:.1f} dB out.",
+        "Of the height of the best comb of tones, {value:.1f} dB count as loud and not the engine's own.",
         label="Loud comb of tones off the engine's",
     ),
     Measure(

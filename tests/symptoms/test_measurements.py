@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from audiodiag.records import Phases, PhaseSpan, Quality, SpeedTrace
 from audiodiag.speed.given import speed_from_number
 from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
+from audiodiag.symptoms.measures import evidence_of, worded
 from audiodiag.vehicle import Vehicle
 
 from . import bays
@@ -269,3 +271,41 @@ def test_every_measure_has_a_label_of_its_own_in_plain_words() -> None:
         assert "_" not in label, label
         assert not label.endswith("."), label
         assert len(label) <= 52, label
+
+
+AS_IF_THERE = re.compile(r"\bthe (?:bursts|chirp|hiss|strikes|squeal|squealing tones|groan)\b", re.I)
+"""A sound that is only looked for, spoken of as one that is there."""
+
+
+def test_no_sentence_takes_a_sound_for_granted() -> None:
+    assert [each.text for each in MEASUREMENTS if AS_IF_THERE.search(each.text)] == []
+    assert AS_IF_THERE.search("The hiss lies at 3 dB.")
+    assert AS_IF_THERE.search("In the bands of the bursts the sound rises.")
+
+
+def test_a_correlation_says_what_lies_below_nothing() -> None:
+    told = [each for each in MEASUREMENTS if each.name.endswith(("_correlation", "_repetition"))]
+    assert len(told) == 5
+    assert [each.name for each in told if "below 0: the other way)" not in each.text] == []
+
+
+def test_a_band_that_a_phone_may_cut_off_ends_at_most_where_it_says() -> None:
+    """The narrowest clips end at 3.4 kHz."""
+    upper = re.compile(r"\bto (?:(at most) )?(?:8|11) kHz( at most)?|\bto (?:(at most) )?5000 Hz( at most)?")
+    found = [(each.name, upper.search(words)) for each in MEASUREMENTS for words in (each.text, each.label)]
+    ends = [(name, match) for name, match in found if match]
+    assert len(ends) >= 7
+    assert [name for name, match in ends if not any(match.groups())] == []
+
+
+def test_the_mean_number_of_tones_at_once_is_said_as_a_whole_number() -> None:
+    text = next(each.text for each in MEASUREMENTS if each.name == "squeal_tones_at_once")
+    assert worded(text, 53.9) == "The number of high tones that sound at once is 54 on average."
+
+
+def test_a_share_stands_before_its_sign_with_a_space() -> None:
+    shares = [each for each in MEASUREMENTS if each.share]
+    assert len(shares) > 12
+    for each in shares:
+        assert "34 %" in worded(each.text, 0.34) and "4%" not in worded(each.text, 0.34), each.name
+    assert any("34 %" in each.text for each in evidence_of(tuple(shares), {shares[0].name: 0.34}))
