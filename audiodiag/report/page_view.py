@@ -31,6 +31,7 @@ MOST_CAUSES, MOST_CHECKS, MOST_NOTES = 4, 4, 5
 NO_FAULT = ("relief_valve_at_stop", "nothing_wrong")
 """Causes that explain no fault: the headline that names one is not followed by them."""
 WIDEST_BAR_DB = 20.0
+_FOR = "This speaks for it"
 
 
 @dataclass(frozen=True)
@@ -212,7 +213,11 @@ def _lead(
 def _sound(number: int, found: SymptomFinding, analysis: Analysis, s: Sentences) -> SoundView:
     speaks_for = [e.text for e in found.evidence if "against it" not in e.text]
     against = [e.text for e in found.evidence if "against it" in e.text]
-    speaks_for.sort(key=lambda text: "This speaks for it" not in text)
+    speaks_for.sort(key=lambda text: _FOR not in text)
+    shown = [*speaks_for[:3], *against[:1]]
+    reasons = [s.tell(text) for text in shown]
+    if shown and all(_FOR in text for text in shown) and found.probability < wording.HEARD_FROM:
+        reasons.append(Said(s.say("sure.rare"), s.language))
     return SoundView(
         number=number,
         name=s.say(f"sound.{found.name}"),
@@ -222,7 +227,7 @@ def _sound(number: int, found: SymptomFinding, analysis: Analysis, s: Sentences)
         sure=100.0 * found.probability,
         loud=level_said(found.level_db, s),
         when=when_said(found, analysis, s),
-        reasons=tuple(s.tell(text) for text in (*speaks_for[:3], *against[:1])),
+        reasons=tuple(reasons),
     )
 
 

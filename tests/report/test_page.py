@@ -19,7 +19,7 @@ from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD
 from audiodiag.errors import UsageError
 from audiodiag.orders.parts import ListeningParts
-from audiodiag.records import PHASES, SYMPTOMS, Note, Phases, SpeedAlternative, read_only
+from audiodiag.records import PHASES, SYMPTOMS, Evidence, Note, Phases, SpeedAlternative, read_only
 from audiodiag.report import language as language_room
 from audiodiag.report import listened, wording
 from audiodiag.report.figures import picture_svg
@@ -27,6 +27,7 @@ from audiodiag.report.jsonform import analysis_to_dict
 from audiodiag.report.language import LANGUAGES, load_sentences
 from audiodiag.report.page import MOST_PAGE_BYTES, PageClip, report_page
 from audiodiag.report.page_change import _interval, _row
+from audiodiag.report.page_view import _sound
 from audiodiag.report.phase_levels import phase_rows
 from audiodiag.resources import shipped_folder
 from tests.report.examples import RATE_HZ, normal_analysis, simulated_clip, squeal_analysis
@@ -109,6 +110,38 @@ def test_the_readme_says_where_the_evidence_stands():
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     assert f'"{load_sentences("en").say("sure.title")}" (at most three for, one against)' in readme
     assert "stand as `evidence` beside it in `--json`" in readme
+
+
+FOR, AGAINST = " This speaks for it.", " This speaks against it."
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(
+    ("probability", "ends", "said"),
+    [
+        (0.3, (FOR, FOR), True),
+        (0.49, (FOR, FOR, FOR, FOR), True),
+        (0.5, (FOR, FOR), False),
+        (0.9, (FOR,), False),
+        (0.3, (FOR, AGAINST), False),
+        (0.3, (FOR, ""), False),
+        (0.3, (FOR, FOR, FOR, ""), True),
+        (0.3, (), False),
+    ],
+)
+def test_an_unlikely_sound_with_reasons_only_for_it_says_why_it_stays_unlikely(
+    probability, ends, said, language
+):
+    s, analysis = load_sentences(language), squeal_analysis()
+    evidence = tuple(
+        Evidence(f"m{n}", 1.0 + n, "s", f"The longest high tone as of a squeal lasts {n}.0 s.{end}")
+        for n, end in enumerate(ends)
+    )
+    found = replace(analysis.symptoms[2], probability=probability, evidence=evidence)
+    reasons = _sound(1, found, analysis, s).reasons
+    assert len(reasons) == min(len(ends), 3 + ends.count(AGAINST)) + said
+    assert [one.text for one in reasons].count(s.say("sure.rare")) == said
+    assert {one.language for one in reasons} <= {language}
 
 
 def test_first_the_answer_then_how_sure_then_checks_then_cautions_then_evidence():
