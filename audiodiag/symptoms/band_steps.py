@@ -13,12 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import binary_dilation
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import TRACK_HOP_S
 from audiodiag.symptoms.spectra import Index, Mask, smooth
 
-__all__ = ["BandSteps", "find_steps"]
+__all__ = ["BandSteps", "find_steps", "searchable"]
 
 BANDS_HZ = (
     (1000.0, 2000.0),
@@ -39,14 +40,18 @@ STEP_WIDTH, STEP_GAP = 6, 2
 SIDE_GAP, SIDE_WIDTH, INNER_GAP = 2, 10, 2
 """Surroundings of a stretch: instants left out at its edge, instants taken; instants left out within."""
 MOST_EDGES, LEAST_STEP_DB = 14, 0.7
-SHORTEST, LONGEST_S, FULL_S = 7, 8.0, 2.0
+SHORTEST, LONGEST_S, FULL_S = 7, 20.0, 2.0
 """Instants of the shortest stretch; seconds of the longest; from how long on a stretch counts fully."""
 STEADY_POWER = 1.5
 MORE_HEIGHT, MORE_WORTH = 0.5, 0.3
 """Shares of the best stretch's height and worth that others of the same band need to be counted with it."""
+CALM_PERCENT, GAP_DB = 20.0, 1.0
+"""A band is held at so much below this percentile of its level: drop-outs on either side make no stretch."""
 SOUNDING = 0.6
 """From which share of the stretches' height on the band is held to sound."""
 SCATTER_WIDTH, SCATTER_GAP, LEAST_SCATTER_DB = 10, 4, 0.2
+SCATTER_AWAY, FEWEST_STEPS = 14, 20
+"""Instants around a stretch whose steps are its own; fewest others that tell the usual ups and downs."""
 FEWEST = 40
 
 
@@ -72,6 +77,12 @@ class BandSteps:
     sounding: Mask
 
 
+def searchable(level_hz: FloatArray, count: int) -> bool:
+    """Tell whether so many instants of these bands can be searched at all: long enough, and with the lows."""
+    lows = (level_hz > LOWS_HZ[0]) & (level_hz < LOWS_HZ[1])
+    return bool(count >= FEWEST and lows.sum() >= 3)
+
+
 def find_steps(level_hz: FloatArray, level_db: FloatArray) -> BandSteps | None:
     """Find the band and the stretches that stand out most.
 
@@ -86,10 +97,10 @@ def find_steps(level_hz: FloatArray, level_db: FloatArray) -> BandSteps | None:
     >>> found.band_hz, found.step_db > 5.0, int(found.on.sum())
     ((1400.0, 2900.0), True, 38)
     """
-    lows = (level_hz > LOWS_HZ[0]) & (level_hz < LOWS_HZ[1])
-    if lows.sum() < 3 or len(level_db) < FEWEST:
+    if not searchable(level_hz, len(level_db)):
         return None
-    low = smooth(level_db[:, lows].mean(axis=1), 3)
+    lows = (level_hz > LOWS_HZ[0]) & (level_hz < LOWS_HZ[1])
+    low = _without_gaps(smooth(level_db[:, lows].mean(axis=1), 3))[0]
     best: BandSteps | None = None
     for band in BANDS_HZ:
         inside = (level_hz > band[0]) & (level_hz < band[1])
@@ -99,6 +110,12 @@ def find_steps(level_hz: FloatArray, level_db: FloatArray) -> BandSteps | None:
         if found is not None and (best is None or found.worth_db > best.worth_db):
             best = found
     return best
+
+
+def _without_gaps(track: FloatArray) -> tuple[FloatArray, Mask]:
+    """Hold a track up where it drops out, and tell where that is."""
+    calm_db = float(np.percentile(track, CALM_PERCENT)) - GAP_DB
+    return np.maximum(track, calm_db), np.asarray(track < calm_db)
 
 
 def _steps(track: FloatArray, width: int, gap: int) -> FloatArray:
@@ -129,6 +146,7 @@ def _steepest(step: FloatArray) -> Index:
 
 def _in_band(band_hz: tuple[float, float], track: FloatArray, low: FloatArray) -> BandSteps | None:
     """The stretches of one band, None where nothing steps up and down."""
+    track, gap = _without_gaps(track)
     step = _steps(track, STEP_WIDTH, STEP_GAP)
     up, down = _steepest(step), _steepest(-step)
     start, end = (each.ravel() for each in np.meshgrid(up, down, indexing="ij"))
@@ -152,10 +170,12 @@ def _in_band(band_hz: tuple[float, float], track: FloatArray, low: FloatArray) -
         on[start[k] + 1 : end[k] - 1] = True
         beside[max(start[k] - SIDE_GAP - 12, 0) : max(start[k] - SIDE_GAP, 0)] = True
         beside[end[k] + SIDE_GAP : end[k] + SIDE_GAP + 12] = True
-    beside &= ~on
+    beside &= ~on & ~gap
     base_db = float(np.median(track[beside] if beside.any() else track))
     nearly_db = base_db + SOUNDING * (float(np.median(track[on])) - base_db)
     usual = _steps(track, SCATTER_WIDTH, SCATTER_GAP)
+    away = ~binary_dilation(np.append(on, False), iterations=SCATTER_AWAY)
+    usual = usual[away] if away.sum() >= FEWEST_STEPS else usual
     scatter = 1.4826 * float(np.median(np.abs(usual - np.median(usual)))) + LEAST_SCATTER_DB
     return BandSteps(
         band_hz=band_hz,

@@ -11,7 +11,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import TRACK_HOP_S
-from audiodiag.symptoms.band_steps import BandSteps, find_steps
+from audiodiag.symptoms.band_steps import BandSteps, find_steps, searchable
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
@@ -213,6 +213,8 @@ def measure(scene: Scene) -> SymptomMeasurement:
 
 def _one_band(scene: Scene, steps: BandSteps | None) -> dict[str, float]:
     """What the stretches say that step up and down in one band."""
+    if not searchable(scene.level_hz, len(scene.level)):
+        return {}
     if steps is None:
         return {"hiss_band_step_db": 0.0, "hiss_band_worth_db": 0.0}
     centre_hz = float(np.sqrt(steps.band_hz[0] * steps.band_hz[1]))

@@ -109,6 +109,8 @@ them to be held for theirs; how near, in orders, it must come to one; and turns 
 WHINE_COMB_DB, WHINE_VANES, WHINE_WIDTH = (4.0, 12.0), (6.5, 28.5), 0.04
 """Height of a whine's comb from where to where it is held for what beats; how many tones a turn a pump may
 have; and how near to a whole number of them, a turn, its tone must lie."""
+ABSURD = 1e12
+"""From this size on a value is no measurement."""
 LASTING, LASTING_LEAST = (0.3, 0.9), 0.5
 """Share of the time from where to where strikes last, and what the share is worth that do not."""
 
@@ -220,9 +222,9 @@ def _whine_beats(values: Mapping[str, float]) -> float:
 
 
 def _of(values: Mapping[str, float], name: str, missing: float = math.nan) -> float:
-    """The value of a measure, ``missing`` where there is none that is finite."""
+    """The value of a measure, ``missing`` where there is none that is finite and sane."""
     value = values.get(name, math.nan)
-    return float(value) if math.isfinite(value) else missing
+    return float(value) if abs(value) < ABSURD else missing
 
 
 def _ramp(value: float, ends: tuple[float, float]) -> float:
