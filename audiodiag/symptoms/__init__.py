@@ -6,7 +6,10 @@ time or a height above what surrounds it, so that a change of gain changes nothi
 
 from __future__ import annotations
 
-from audiodiag.records import Clip, Phases, Quality, SpeedTrace
+import math
+from dataclasses import replace
+
+from audiodiag.records import Clip, Phases, Quality, Span, SpeedTrace
 from audiodiag.symptoms import (
     bearing_growl,
     belt_chirp,
@@ -100,8 +103,19 @@ def measure_scene(scene: Scene) -> Measurements:
         else:
             symptoms[name] = part.measure(scene)
         values |= symptoms[name].values
+        symptoms[name] = replace(symptoms[name], spans_s=_within(symptoms[name].spans_s, scene.duration_s))
     values |= joint.together(values)
     return Measurements({name: values[name] for name in MEASUREMENT_NAMES}, symptoms)
+
+
+def _within(spans_s: tuple[Span, ...], duration_s: float) -> tuple[Span, ...]:
+    """Cut spans, rounded to tenths, where the clip ends.
+
+    >>> _within(((1.0, 2.0), (9.8, 11.0)), 10.97)
+    ((1.0, 2.0), (9.8, 10.9))
+    """
+    last = math.floor(duration_s * 10.0 + 1e-6) / 10.0
+    return tuple((start, min(end, last)) for start, end in spans_s if start < last)
 
 
 def _pump_heard(values: dict[str, float]) -> bearing_growl.PumpHeard:

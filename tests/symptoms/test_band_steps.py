@@ -82,6 +82,32 @@ def test_what_is_no_stretch_is_worth_little(kind: str) -> None:
     assert steps is None or steps.worth_db < 0.5 * found(planted).worth_db
 
 
+@pytest.mark.parametrize("depth_db", [8.0, 30.0, 120.0])
+def test_what_lies_between_two_drop_outs_is_no_stretch(depth_db: float) -> None:
+    table, planted = level(), level()
+    planted[60:92, HZ > 1300] += 5.0
+    for gap in (slice(70, 76), slice(140, 148)):
+        table[gap] -= depth_db
+    steps = find_steps(HZ, table)
+    assert steps is None or steps.worth_db < 0.5 * found(planted).worth_db
+    assert steps is None or not steps.beside[70:76].any()
+
+
+def test_a_stretch_is_as_clear_where_it_comes_back_again_and_again() -> None:
+    once, often = level(count=480), level(count=480)
+    inside = HZ > 1300
+    once[60:92, inside] += 6.0
+    for start in range(60, 420, 60):
+        often[start : start + 32, inside] += 6.0
+    assert found(often).clear > 0.6 * found(once).clear
+
+
+def test_a_stretch_may_last_for_most_of_a_quarter_minute() -> None:
+    table = level(count=480)
+    table[100:360, HZ > 1300] += 6.0
+    assert found(table).worth_db > 3.0
+
+
 def test_too_little_gives_nothing() -> None:
     assert find_steps(HZ, level()[:30]) is None
     assert find_steps(HZ[:9], level()[:, :9]) is None
