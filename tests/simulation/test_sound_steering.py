@@ -67,6 +67,14 @@ def test_a_wheel_at_rest_squeaks_nowhere() -> None:
     assert not make_sound("bush_squeak", np.random.default_rng(1), still, 4).any()
 
 
+def test_a_sound_that_is_silent_is_not_told_to_be_there() -> None:
+    still = (("centre", 0.0, 4.0),)
+    apart = make_apart(1, duration_s=4.0, steering=still, disturbances=("bush_squeak", "gear_flow"))
+    afresh = make_afresh(6, duration_s=4.0, steering=still, disturbances=("rubber", "flow"))
+    assert apart.truth["disturbances"] == ["gear_flow"]
+    assert afresh.truth["disturbances"] == ["flow"]
+
+
 def test_they_are_in_some_clips_of_each_bay_and_change_nothing_else() -> None:
     apart = [make_apart(seed, duration_s=3.0).truth for seed in range(60)]
     afresh = [make_afresh(seed, duration_s=3.0).truth for seed in range(80)]

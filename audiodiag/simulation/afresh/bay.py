@@ -205,7 +205,10 @@ def make_scene(seed: int, **fixed: Unpack[Fixed]) -> Scene:
         rng = generator_for(seed, f"afresh {name}")
         low, high = AROUND[name][2]
         gain = 10 ** ((even(rng, low, high) - (0.0 if hard else 3.0)) / 20)
-        extra += np.float32(gain) * make_around(name, rng, run, cylinders)
+        sound = make_around(name, rng, run, cylinders)
+        extra += np.float32(gain) * sound
+        if not sound.any():  # the wheel is never turned
+            present = tuple(each for each in present if each != name)
     if HEALTHY_PUMP[0] in present:
         rng = generator_for(seed, f"afresh {HEALTHY_PUMP[0]}")
         gain = 10 ** (even(rng, *HEALTHY_PUMP[2]) / 20)

@@ -244,7 +244,10 @@ def make_scene(
         if name in present:
             rng = generator_for(seed, f"apart {name}")
             gain = 10 ** (between(rng, *SOUNDS[name][2]) / 20)
-            extra += np.float32(gain) * make_sound(name, rng, course, many)
+            sound = make_sound(name, rng, course, many)
+            extra += np.float32(gain) * sound
+            if not sound.any():  # the wheel is never turned
+                present = tuple(each for each in present if each != name)
     if HEALTHY_RIPPLE[0] in present:
         rng = generator_for(seed, f"apart {HEALTHY_RIPPLE[0]}")
         gain = 10 ** (between(rng, *HEALTHY_RIPPLE[2]) / 20)
