@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import math
+import re
 from contextlib import suppress
 
 from audiodiag.commands.many import (
@@ -26,6 +27,9 @@ MOST = 1e7
 """Mileage beyond which none is believed, in whichever unit."""
 _UNITS = {"": "km", "km": "km", "mi": "miles", "mile": "miles", "miles": "miles"}
 """What may stand behind a mileage, and the unit that it means."""
+
+_THOUSANDS = re.compile(r"\d{1,3}(\.\d{3})+")
+"""A number that has a point where some write one between thousands."""
 
 OPTIONS: tuple[Option, ...] = (
     Option(
@@ -101,6 +105,13 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             got=" ".join(said),
             allowed="all in km (bare numbers are km) or all with mi behind",
             todo="write all of them in the same unit",
+        )
+    if all(_THOUSANDS.fullmatch(number) for number, _ in parted):
+        raise UsageError(
+            "the point in the mileages can mean two things",
+            got=" ".join(said),
+            allowed="64000km for sixty-four thousand, 64.0km for sixty-four",
+            todo="leave out the point between the thousands",
         )
     if not all(math.isfinite(number) for number in numbers) or not units <= {"km", "miles"}:
         raise UsageError(

@@ -75,6 +75,11 @@ BURSTS = 10.0
 """How far the bursts of a chirp stand above its mean, as powers."""
 
 
+SURE_SPEED, ONE_SPEED = 0.5, 1.1
+"""Confidence from which a recording's speed is sure, and how far the speeds of all may lie apart to have a
+mean that says anything of each."""
+
+
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """All that was found between two sides.
@@ -101,9 +106,12 @@ class Comparison:
 
     @property
     def mean_rpm(self) -> float | None:
-        """Mean over all recordings whose speed is known of their median speeds, rpm; None where none is."""
-        known = [found.speed.median_rpm for found in (*self.before, *self.after) if found.speed.known]
-        return sum(known) / len(known) if known else None
+        """Mean of the recordings' median speeds, rpm; None where one is not sure or they lie apart."""
+        speeds = [found.speed for found in (*self.before, *self.after)]
+        if not all(speed.known and speed.confidence >= SURE_SPEED for speed in speeds):
+            return None
+        medians = [speed.median_rpm for speed in speeds]
+        return sum(medians) / len(medians) if max(medians) <= ONE_SPEED * min(medians) else None
 
     @property
     def pump_hz(self) -> float | None:

@@ -71,7 +71,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     lines.append("What has changed")
     for change in asked:
         lines += _hanging(change_sentence(change, found.names), width)
-        if change.name == "pump_whine" and found.pump_hz is not None:
+        if change.name == "pump_whine" and found.pump_order is not None:
             lines += _hanging(_pump_words(found), width, first="    ")
     quiet = [wording.SYMPTOM_WORDS[c.name] for c in found.symptoms if c not in asked]
     if quiet:
@@ -241,13 +241,13 @@ def _date(day: float, first: datetime.date | None) -> str:
 
 
 def _pump_words(found: Comparison) -> str:
-    """Name the stated pump's first tone; empty where it or the speed is unknown."""
-    if found.pump_order is None or found.pump_hz is None:
+    """Name the stated pump's first tone, with its pitch where all recordings have one sure speed."""
+    if found.pump_order is None:
         return ""
-    return (
-        f"the pump as stated sounds first at order {found.pump_order:.2f}, {found.pump_hz:.0f} Hz at the "
-        f"mean speed of {found.mean_rpm:.0f} rpm"
-    )
+    words = f"the pump as stated sounds first at order {found.pump_order:.2f}"
+    if found.pump_hz is None:
+        return words
+    return f"{words}, {found.pump_hz:.0f} Hz at the mean speed of {found.mean_rpm:.0f} rpm"
 
 
 def _maker_words(tone: OrderChange, pump_order: float | None) -> str:

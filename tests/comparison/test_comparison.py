@@ -88,6 +88,24 @@ def test_a_stated_pump_is_named_by_order_and_pitch_beside_its_whine(sides: Sides
     assert "stated" not in change_view(plain, load_sentences("en")).rows[0].sound
 
 
+@pytest.mark.parametrize("spoilt", ["unsure", "apart"])
+def test_no_pitch_is_named_where_the_speeds_are_unsure_or_lie_apart(sides: Sides, spoilt: str) -> None:
+    stated = compare_sides(*sides, symptoms=["pump_whine"], vehicle=Vehicle(pump_ratio=1.2, vanes=10))
+    first = stated.before[0]
+    speed = (
+        replace(first.speed, confidence=0.3)
+        if spoilt == "unsure"
+        else replace(first.speed, rpm=2.5 * first.speed.rpm)
+    )
+    found = replace(stated, before=(replace(first, speed=speed), *stated.before[1:]))
+    assert stated.pump_hz is not None
+    assert found.pump_hz is None
+    assert comparison_to_dict(found)["pump_tone"] is None
+    said = " ".join(comparison_report(found).split())
+    assert "the pump as stated sounds first at order 12.00" in said
+    assert "at the mean speed" not in said
+
+
 def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
     moved = tuple(
         OrderChange(order, -9.0, -14.0, -4.0, of_engine)
@@ -403,6 +421,7 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
 
 def test_mileages_of_two_units_are_refused(capsys) -> None:
     for at, words in (
+        (["64.000km", "66.500km", "70.000km"], "the point in the mileages can mean two things"),
         (["64000km", "40000mi", "70000km"], "the mileages do not all have one unit (got 64000km 40000mi"),
         (["64000mi", "66500", "70000"], "the mileages do not all have one unit"),
         (["64000kg", "66500kg", "70000kg"], "--at cannot be understood (got 64000kg"),
