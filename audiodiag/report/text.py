@@ -257,7 +257,7 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
         if empty and finding.probability >= wording.LEAST_SHARE:
             lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
     if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
-        lines += _hanging("The rest is spread over causes that little here speaks for.", width)
+        lines += _hanging("Causes that little here speaks for are left out.", width)
     told = [said for said in limits if any(said in cause.because for cause in listed)]
     for said in told[: detail.limits]:
         lines += _hanging(said, width)

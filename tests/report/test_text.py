@@ -209,7 +209,7 @@ def test_normal_clip_lists_nothing_wrong_and_what_was_seen():
     likely = text[text.index("Likely causes") : text.index("Check first")]
     assert len(CAUSE_LINE.findall(likely)) == 1
     assert "Nothing wrong that can be heard: no symptom is probable" in likely
-    assert "The rest is spread over causes that little here speaks for." in likely
+    assert "Causes that little here speaks for are left out." in likely
     seen = flat(text_report(replace(judged({"fluid_level": "low"}), verdict=normal)))
     assert "% Fluid low or foaming: as seen or felt," in seen
 
