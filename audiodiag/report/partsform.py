@@ -84,8 +84,9 @@ def empty_pump_words(pump: PumpGuess, level_db: float | None) -> str | None:
     >>> print(empty_pump_words(PumpGuess(13.5, 1.35, "as stated", stated=(1.35, 10)), -33.9))
     ... # doctest: +NORMALIZE_WHITESPACE
     The pump was sought with 1.35 turns a crank turn and 10 vanes, as stated, and its part holds next to
-    nothing (34 dB below the clip): either this pump is hardly heard here, or the ratio or the number of vanes
-    is not this car's; measure both pulleys again and count the vanes, or leave them out.
+    nothing (34 dB below the clip): this pump may hardly be heard here, the engine speed may be wrong, or the
+    ratio or the number of vanes is not this car's; measure both pulleys again and count the vanes, or leave
+    them out.
     >>> empty_pump_words(PumpGuess(12.0, 1.2, "as stated", stated=(1.2, 10)), -8.0) is None
     True
     """
@@ -97,9 +98,9 @@ def empty_pump_words(pump: PumpGuess, level_db: float | None) -> str | None:
     ratio, vanes = pump.stated
     return (
         f"The pump was sought with {ratio:.4g} turns a crank turn and {vanes} vanes, as stated, "
-        f"and its part holds next to nothing ({level}): either this pump is hardly heard here, or the "
-        "ratio or the number of vanes is not this car's; measure both pulleys again and count the vanes, or "
-        "leave them out."
+        f"and its part holds next to nothing ({level}): this pump may hardly be heard here, the engine "
+        "speed may be wrong, or the ratio or the number of vanes is not this car's; measure both pulleys "
+        "again and count the vanes, or leave them out."
     )
 
 

@@ -84,9 +84,12 @@ def evidence_of(measures: tuple[Measure, ...], values: dict[str, float]) -> tupl
 
 
 def worded(text: str, value: float) -> str:
-    """Put a value into a sentence, per cent with a space before the sign.
+    """Put a value into a sentence, per cent with a space before the sign, and a nought without a sign.
 
     >>> worded("The noise is loud for {value:.0%} of the clip.", 0.34)
     'The noise is loud for 34 % of the clip.'
+    >>> worded("The noise rises by {value:.1f} dB.", -0.04)
+    'The noise rises by 0.0 dB.'
     """
-    return re.sub(r"(?<=\d)%", " %", text.format(value=value))
+    said = re.sub(r"(?<=\d)%", " %", text.format(value=value))
+    return re.sub(r"(?<![\w.])-(0(?:\.0+)?)(?!\d|\.\d)", r"\1", said)
