@@ -25,7 +25,16 @@ from audiodiag.symptoms import build_scene, heard_while_running
 from audiodiag.symptoms.spectra import TINY
 from audiodiag.units import percent
 
-__all__ = ["BleedWatch", "Cycle", "CycleNoise", "cycle_noises", "cycle_spans", "judge_cycles", "watch_bleed"]
+__all__ = [
+    "BleedWatch",
+    "Cycle",
+    "CycleNoise",
+    "LastCycles",
+    "cycle_noises",
+    "cycle_spans",
+    "judge_cycles",
+    "watch_bleed",
+]
 
 State = Literal["too_few", "no_air", "falling", "level_not_done", "done", "rising", "unrecognised"]
 CYCLE_S = 8.0
@@ -74,6 +83,29 @@ class Cycle:
 
 
 @dataclass(frozen=True)
+class LastCycles:
+    """The last cycle beside those before.
+
+    step: its air index less that of the one before. drop: how far it lies below the loudest of the last
+    three. margin: difference of the last two from which on it is told from chance.
+    """
+
+    step: float
+    drop: float
+    margin: float
+
+    @classmethod
+    def of(cls, air: FloatArray, low: FloatArray, high: FloatArray) -> LastCycles:
+        """Compare the last of two cycles and more: air indices and their bounds, shape (n,) each."""
+        half = 0.5 * (high - low)
+        return cls(
+            float(air[-1] - air[-2]),
+            float(air[-3:].max() - air[-1]),
+            math.hypot(float(half[-1]), float(half[-2])),
+        )
+
+
+@dataclass(frozen=True)
 class BleedWatch:
     """All cycles, how it stands after the last, and when it was first done (counted from 1), if ever.
 
@@ -89,21 +121,11 @@ class BleedWatch:
     notes: tuple[Note, ...] = ()
 
     @property
-    def step(self) -> float | None:
-        """Air index of the last cycle less that of the one before, by which the state goes first."""
-        return self.cycles[-1].air - self.cycles[-2].air if len(self.cycles) > 1 else None
-
-    @property
-    def drop(self) -> float | None:
-        """By how much the last cycle lies below the loudest of the last three."""
-        last = [cycle.air for cycle in self.cycles[-3:]]
-        return max(last) - last[-1] if len(last) > 1 else None
-
-    @property
-    def margin(self) -> float | None:
-        """Difference of the last two cycles from which on it is told from chance."""
-        half = [0.5 * (cycle.high - cycle.low) for cycle in self.cycles[-2:]]
-        return math.hypot(*half) if len(half) > 1 else None
+    def last(self) -> LastCycles | None:
+        """The comparison of the last cycles, by which the state goes; None for a single one."""
+        if len(self.cycles) < 2:
+            return None
+        return LastCycles.of(*np.array([(one.air, one.low, one.high) for one in self.cycles]).T)
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,15 +371,14 @@ def _state(found: _Indices) -> State:
         return "too_few"
     if found.rise_db < LEAST_RISE_DB:
         return "no_air" if len(air) >= 3 else "too_few"
-    half = 0.5 * (found.high - found.low)
-    step, margin = float(air[-1] - air[-2]), math.hypot(float(half[-1]), float(half[-2]))
+    last = LastCycles.of(air, found.low, found.high)
+    step, margin = last.step, last.margin
     low = all(below[-i] < DONE_SHARE and air[-i] < SILENT_SHARE for i in (1, 2))
     if low and abs(step) <= max(margin, SILENT_SHARE):
         return "done"
-    earlier = float(air[-3:].max()) if len(air) >= 3 else float(air[-2])
     if step > margin and air[-1] > DONE_SHARE:
         return "rising"
-    if step < -margin or earlier - float(air[-1]) > margin:
+    if step < -margin or last.drop > margin:
         return "falling"
     return "falling" if step < 0 and air[-1] < 0.5 and not low and step < -0.5 * margin else "level_not_done"
 

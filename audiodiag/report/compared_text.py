@@ -173,9 +173,9 @@ def bleed_report(watch: BleedWatch, analyses: Sequence[Analysis], *, width: int 
 
 def _decided_words(watch: BleedWatch) -> str:
     """Say by which comparison of cycles the state was chosen; nothing where it was not by one."""
-    step, drop, margin = watch.step, watch.drop, watch.margin
-    if step is None or drop is None or margin is None or watch.state in ("too_few", "no_air", "unrecognised"):
+    if watch.last is None or watch.state in ("too_few", "no_air", "unrecognised"):
         return ""
+    step, drop, margin = watch.last.step, watch.last.drop, watch.last.margin
     sure = f"told from chance from {100 * margin:.0f} on"
     if watch.state == "falling" and step > -margin and drop > margin:
         return f"last cycle against the loudest of the last three: {_points(-drop)} ({sure})"

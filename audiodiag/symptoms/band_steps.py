@@ -37,8 +37,9 @@ LOWS_HZ, LOWS_SHARE = (100.0, 800.0), 0.25
 """Where an engine rises that is pressed, and which share of that rise is taken off."""
 STEP_WIDTH, STEP_GAP = 6, 2
 """Instants on either side whose means make a step, and instants left out between them."""
-SIDE_GAP, SIDE_WIDTH, INNER_GAP = 2, 10, 2
-"""Surroundings of a stretch: instants left out at its edge, instants taken; instants left out within."""
+SIDE_GAP, SIDE_WIDTH, INNER_GAP, BESIDE_WIDTH = 2, 10, 2, 12
+"""Surroundings of a stretch: instants left out at its edge, instants its height is taken over; instants left
+out within; instants that count as beside it."""
 MOST_EDGES, LEAST_STEP_DB = 14, 0.7
 SHORTEST, LONGEST_S, FULL_S = 7, 20.0, 2.0
 """Instants of the shortest stretch; seconds of the longest; from how long on a stretch counts fully."""
@@ -79,8 +80,12 @@ class BandSteps:
 
 def searchable(level_hz: FloatArray, count: int) -> bool:
     """Tell whether so many instants of these bands can be searched at all: long enough, and with the lows."""
-    lows = (level_hz > LOWS_HZ[0]) & (level_hz < LOWS_HZ[1])
-    return bool(count >= FEWEST and lows.sum() >= 3)
+    return bool(count >= FEWEST and _between(level_hz, LOWS_HZ).sum() >= 3)
+
+
+def _between(level_hz: FloatArray, band_hz: tuple[float, float]) -> Mask:
+    """Tell which third octaves have their middle between two frequencies."""
+    return np.asarray((level_hz > band_hz[0]) & (level_hz < band_hz[1]))
 
 
 def find_steps(level_hz: FloatArray, level_db: FloatArray) -> BandSteps | None:
@@ -99,11 +104,10 @@ def find_steps(level_hz: FloatArray, level_db: FloatArray) -> BandSteps | None:
     """
     if not searchable(level_hz, len(level_db)):
         return None
-    lows = (level_hz > LOWS_HZ[0]) & (level_hz < LOWS_HZ[1])
-    low = _without_gaps(smooth(level_db[:, lows].mean(axis=1), 3))[0]
+    low = _without_gaps(smooth(level_db[:, _between(level_hz, LOWS_HZ)].mean(axis=1), 3))[0]
     best: BandSteps | None = None
     for band in BANDS_HZ:
-        inside = (level_hz > band[0]) & (level_hz < band[1])
+        inside = _between(level_hz, band)
         if inside.sum() < 3:
             continue
         found = _in_band(band, smooth(level_db[:, inside].mean(axis=1), 3), low)
@@ -168,8 +172,8 @@ def _in_band(band_hz: tuple[float, float], track: FloatArray, low: FloatArray) -
     on, beside = np.zeros(len(track), bool), np.zeros(len(track), bool)
     for k in chosen:
         on[start[k] + 1 : end[k] - 1] = True
-        beside[max(start[k] - SIDE_GAP - 12, 0) : max(start[k] - SIDE_GAP, 0)] = True
-        beside[end[k] + SIDE_GAP : end[k] + SIDE_GAP + 12] = True
+        beside[max(start[k] - SIDE_GAP - BESIDE_WIDTH, 0) : max(start[k] - SIDE_GAP, 0)] = True
+        beside[end[k] + SIDE_GAP : end[k] + SIDE_GAP + BESIDE_WIDTH] = True
     beside &= ~on & ~gap
     base_db = float(np.median(track[beside] if beside.any() else track))
     nearly_db = base_db + SOUNDING * (float(np.median(track[on])) - base_db)

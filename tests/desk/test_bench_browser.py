@@ -263,9 +263,8 @@ def test_technician_compares_watches_and_prints(at, served):  # noqa: F811
     assert page.get_by_label("Length of one cycle").input_value() == "4", "no form is touched"
     shown = page.locator("[data-outcome][data-state=done]")
     assert shown.locator("img").count() == 2
-    assert shown.locator("img").evaluate_all(
-        "all => all.every((each) => each.complete && each.naturalWidth > 300)"
-    )
+    drawn = "all => all.every((each) => each.complete && each.naturalWidth > 300)"
+    wait_for(lambda: shown.locator("img").evaluate_all(drawn))
     turn = shown.get_by_label("Before and after in turn")
     turn.evaluate("sound => sound.play()")
     wait_for(lambda: turn.evaluate("sound => sound.currentTime > 0.2"), within_s=30)

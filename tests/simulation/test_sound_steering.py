@@ -75,7 +75,7 @@ def test_a_sound_that_is_silent_is_not_told_to_be_there() -> None:
     assert afresh.truth["disturbances"] == ["flow"]
 
 
-def test_they_are_in_some_clips_of_each_bay_and_change_nothing_else() -> None:
+def test_they_are_in_some_clips_of_each_bay() -> None:
     apart = [make_apart(seed, duration_s=3.0).truth for seed in range(60)]
     afresh = [make_afresh(seed, duration_s=3.0).truth for seed in range(80)]
     for name in ("gear_flow", "tyre_twist", "bush_squeak"):
