@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, map_coordinates
+from scipy.ndimage import map_coordinates
 
 from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, SpeedTrace, read_only
 from audiodiag.speed.below import doubt, lines_below
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
+from audiodiag.speed.glides import GlideSpectra, follow_glides, glide_spectra, moving_frames, of_paces
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import measured_moves
@@ -27,6 +28,7 @@ from audiodiag.speed.refine import (
     long_order_levels,
     refine,
     self_likeness,
+    steadied,
     straighten,
     straighten_clean,
 )
@@ -49,6 +51,7 @@ EVERY_SPEED = 0.03
 """Share of the likeliest speed's prior that every speed has at least: the prior says something of a clip, and
 counts in each of its frames. Without it a run-up to 4,800 rpm was lost to the half and the quarter of it."""
 STRAIGHTENINGS = 1
+STILL_SMOOTHING = 1.5
 SECOND_LOOK_RPM = 1500.0
 UNTAUGHT_CONFIDENCE = 0.3
 """Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""
@@ -83,16 +86,24 @@ class Candidate:
     low: Baseband | None = None
 
 
-def _tracked(
-    scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArray
-) -> tuple[FloatArray, int]:
-    """Give the tempered scores of the most probable number of cylinders, and that number."""
+def _number(scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArray) -> int:
+    """Give the most probable number of cylinders by the evidence of their scores."""
     numbers = list(scores)
     if len(numbers) > 1:
         tables = np.stack([scores[n] + prior for n in numbers]) * EVIDENCE_TEMPER
         evidence = dict(zip(numbers, log_evidence(tables, TRACK_LAW, moves), strict=True))
         numbers.sort(key=lambda n: -evidence[n])
-    return (scores[numbers[0]] + prior) * TEMPER, numbers[0]
+    return numbers[0]
+
+
+def _gliding(front: FrontEnd, glides: GlideSpectra, weights: CombWeights, number: int) -> FloatArray:
+    """Score the frames that move at every pace, shape (paces, frames that move, grid)."""
+    time_s, energy_db = front.time_s[glides.frames], front.energy_db[glides.frames]
+    found = [
+        comb_scores(FrontEnd(spectra, front.axis_hz, time_s, energy_db), weights, (number,))[number]
+        for spectra in glides.spectra
+    ]
+    return np.asarray(found, np.float32)
 
 
 def _straightened(
@@ -109,7 +120,7 @@ def _straightened(
     it is wrong the new path says by how much. Returns the new track and, at each time, the posterior
     probability that the speed lies within some 2.5 % of it.
     """
-    smooth = np.exp(gaussian_filter1d(np.log(rpm), 1.5, mode="nearest"))
+    smooth = steadied(rpm, STILL_SMOOTHING)
     reference = float(np.median(smooth))
     at = np.arange(len(bands[0].samples)) / bands[0].rate_hz
     pace = np.interp(at, time_s, smooth) / reference
@@ -155,14 +166,20 @@ def candidate_tracks(
     prior = np.logaddexp(weights.prior if prior is None else prior, np.log(EVERY_SPEED))
     combs = comb_scores(front, weights, cylinders)
     moves = measured_moves(front.spectra, TRACK_LAW)
-    scores, number = _tracked(combs, prior, moves)
+    number = _number(combs, prior, moves)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
+    moving = moving_frames(moves)
+    glides = glide_spectra(bands, front, moving)
+    gliding = _gliding(front, glides, weights, number) + prior
     tracks: list[RefinedTrack] = []
     sharpness: list[FloatArray] = []
+    heard: list[Mapping[int, FloatArray]] = []
     limit: FloatArray = np.zeros(len(RPM_GRID))
     for _place in range(2):
-        rough = RPM_GRID[best_path(scores + limit, TRACK_LAW, moves)]
+        path, paces = follow_glides(combs[number] + prior + limit, gliding + limit, moving, temper=TEMPER)
+        rough = RPM_GRID[path]
+        heard.append(comb_scores(of_paces(front, glides, paces), weights, cylinders))
         near: FloatArray = np.ones(len(rough))
         for _ in range(STRAIGHTENINGS):
             rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)
@@ -173,7 +190,8 @@ def candidate_tracks(
             break
         limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
     views = tuple(
-        _view(signals, track, near, combs, prior) for track, near in zip(tracks, sharpness, strict=True)
+        _view(signals, track, near, scores, prior)
+        for track, near, scores in zip(tracks, sharpness, heard, strict=True)
     )
     guesses = hypotheses(tuple(track.rpm for track in tracks), cylinders)
     duration = len(bands[0].samples) / bands[0].rate_hz

@@ -22,9 +22,12 @@ __all__ = [
     "LOG_STEP",
     "Baseband",
     "FrontEnd",
+    "WINDOWS_S",
     "basebands",
     "front_end",
     "log_axis",
+    "on_axis",
+    "whiten",
 ]
 
 LOW_RATE_HZ = 2400.0
@@ -139,13 +142,19 @@ def _frames(signal: Baseband, window_s: float, time_s: FloatArray) -> FloatArray
 def _log_power(frames: FloatArray, rate_hz: float, axis_hz: FloatArray) -> FloatArray:
     size = 4096
     power = np.abs(scipy.fft.rfft(frames.astype(np.float32), size, axis=1)) ** 2
-    position = axis_hz * size / rate_hz
+    return on_axis(power, rate_hz / size, axis_hz)
+
+
+def on_axis(power: FloatArray, step_hz: float, axis_hz: FloatArray) -> FloatArray:
+    """Read power spectra, shape (frames, bins) in steps of ``step_hz``, at the frequencies of the axis."""
+    position = axis_hz / step_hz
     lower = np.clip(position.astype(int), 0, power.shape[1] - 2)
     share = np.clip(position - lower, 0, 1).astype(np.float32)
     return (1 - share) * power[:, lower] + share * power[:, lower + 1]
 
 
-def _whiten(log_power: FloatArray) -> FloatArray:
+def whiten(log_power: FloatArray) -> FloatArray:
+    """Give natural logarithms of power above what lies around on the axis, clipped; shape (frames, axis)."""
     background = uniform_filter1d(log_power, int(0.9 / LOG_STEP), axis=1, mode="nearest")
     once = np.minimum(log_power, background + 1.0)
     background = uniform_filter1d(once, int(0.9 / LOG_STEP), axis=1, mode="nearest")
@@ -165,13 +174,13 @@ def front_end(bands: tuple[Baseband, ...], duration_s: float) -> FrontEnd:
         length_s = WINDOWS_S[window]
         if kind == "low":
             power = _log_power(_frames(bands[0], length_s, time_s), bands[0].rate_hz, axis)
-            spectra.append(_whiten(np.log(power + 1e-12 * power.max() + 1e-30)))
+            spectra.append(whiten(np.log(power + 1e-12 * power.max() + 1e-30)))
         else:
             total = np.zeros((len(time_s), len(axis)), np.float32)
             for band in bands[1:]:
                 power = _log_power(_frames(band, length_s, time_s), band.rate_hz, axis)
                 total += power / (np.mean(power[:, axis < 250.0]) + 1e-30)
-            spectra.append(_whiten(np.log(total + 1e-9)))
+            spectra.append(whiten(np.log(total + 1e-9)))
     frames = _frames(bands[0], 0.2, time_s)
     energy = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-20)
     return FrontEnd(np.asarray(spectra, np.float32), axis, time_s, energy)

@@ -14,18 +14,21 @@ from typing import Any
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.front import Baseband
+from audiodiag.speed.front import HOP_S, Baseband
 from audiodiag.speed.tracking import forward_backward, step_law
 
 __all__ = [
-    "RefinedTrack", "angle_times", "long_order_levels", "refine", "self_likeness", "straighten",
-    "straighten_clean",
+    "RefinedTrack", "angle_times", "long_order_levels", "refine", "self_likeness", "steadied",
+    "straighten", "straighten_clean",
 ]  # fmt: skip
 
 SAMPLES_PER_REV = 64
+FIRST_SMOOTHING, QUICK_SMOOTHING = 1.2, 0.6
+STILL_PACE, FAST_PACE = 0.15, 0.45
+"""A track is smoothed in full up to the first pace (change of its logarithm in a second), little from the second."""
 PHASE_SAMPLES_PER_REV = 256
 """Fine enough that nothing folds back over the lines whose phase is heard, down to 280 rpm."""
 PHASE_REVS = 8
@@ -125,6 +128,19 @@ def _background(power: FloatArray, width: int) -> FloatArray:
     return uniform_filter1d(np.minimum(power, level), width, axis=1, mode="nearest") + np.float32(1e-20)
 
 
+def steadied(rpm: FloatArray, frames: float) -> FloatArray:
+    """Smooth a track of one value every ``HOP_S`` over so many frames, over fewer where it glides fast, shape (n,).
+
+    A blip begins within a frame: smoothed as an idle is, it would be off by a tenth where it begins and ends.
+    """
+    log_rpm = np.log(rpm)
+    smooth = gaussian_filter1d(log_rpm, frames, mode="nearest")
+    pace = np.abs(np.gradient(smooth)) / HOP_S if len(rpm) > 1 else np.zeros(len(rpm))
+    fast = maximum_filter1d(np.clip((pace - STILL_PACE) / (FAST_PACE - STILL_PACE), 0.0, 1.0), 5, mode="nearest")
+    quick = gaussian_filter1d(log_rpm, min(frames, QUICK_SMOOTHING), mode="nearest")
+    return np.asarray(np.exp(fast * quick + (1.0 - fast) * smooth))
+
+
 def refine(
     signals: tuple[Baseband, ...], time_s: FloatArray, rpm: FloatArray, *, top_hz: float = 1150.0
 ) -> RefinedTrack:
@@ -133,7 +149,7 @@ def refine(
     signals: basebands that carry the lines, of one length and rate; their evidence is summed. time_s, rpm:
     the rough track.
     """
-    track = gaussian_filter1d(np.asarray(rpm, float), 1.2, mode="nearest")
+    track = steadied(np.asarray(rpm, float), FIRST_SMOOTHING)
     sd = np.full(len(track), 0.01) * track
     for step in PASSES:
         deltas = np.arange(-step.span, step.span + step.step / 2, step.step)
