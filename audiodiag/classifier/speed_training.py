@@ -32,7 +32,8 @@ from audiodiag.speed.comb import (
     tooth_levels,
 )
 from audiodiag.speed.firings import FiringModel, firing_model_to_plain, swells
-from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, basebands, front_end
+from audiodiag.speed.front import CHANNELS, HOP_S, LOG_STEP, FrontEnd, basebands, front_end
+from audiodiag.speed.glides import glide_spectra, nearest_paces, of_paces
 from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
 from audiodiag.speed.second import SECOND_FEATURES, with_score
 
@@ -90,12 +91,15 @@ def comb_examples(
     frames: int,
     rng: np.random.Generator,
 ) -> CombExamples:
-    """Draw frames of one clip at random and compute their tooth levels."""
-    front = front_end(basebands(samples, rate_hz), len(samples) / rate_hz)
+    """Draw frames of one clip at random and compute their tooth levels, each as heard at its true pace."""
+    bands = basebands(samples, rate_hz)
+    front = front_end(bands, len(samples) / rate_hz)
     true = np.interp(front.time_s, time_s, rpm)
     usable = np.flatnonzero((true > RPM_GRID[1]) & (true < RPM_GRID[-2]))
     pick = np.sort(rng.choice(usable, min(frames, len(usable)), replace=False))
-    picked = FrontEnd(front.spectra[:, pick], front.axis_hz, front.time_s[pick], front.energy_db[pick])
+    paces = nearest_paces(np.gradient(np.log(true)) / HOP_S)
+    heard = of_paces(front, glide_spectra(bands, front, pick), paces)
+    picked = FrontEnd(heard.spectra[:, pick], front.axis_hz, front.time_s[pick], front.energy_db[pick])
     index = np.clip(np.round(np.log(true[pick] / RPM_GRID[0]) / LOG_STEP).astype(int), 1, len(RPM_GRID) - 2)
     others = int(rng.integers(THIN)) + THIN * np.arange(len(RPM_GRID) // THIN)
     others = np.broadcast_to(others, (len(pick), len(others)))
@@ -274,16 +278,23 @@ SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
 """Engines take turns, so that rare numbers of cylinders are learnt from as many clips as common ones."""
 
 
+BAYS = ("first", "apart", "afresh")
+"""The simulations that the speed is learnt from; seeds take turns."""
+
+
 def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
-    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it; odd seeds in the bay built apart."""
+    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it, in one of ``BAYS``."""
     from audiodiag.simulation import BaySettings, simulate, through_codec
+    from audiodiag.simulation.afresh import simulate_afresh
     from audiodiag.simulation.apart import simulate_apart
 
     length = float(np.round(np.random.default_rng(seed).uniform(6, 15), 1))
-    number = SPEEDS_LEARNT_FROM[seed % len(SPEEDS_LEARNT_FROM)]
-    if seed % 2:
-        apart = simulate_apart(seed, duration_s=length, cylinders=number)
-        return apart.samples, apart.sample_rate_hz, apart.truth
+    number = SPEEDS_LEARNT_FROM[seed // len(BAYS) % len(SPEEDS_LEARNT_FROM)]
+    bay = BAYS[seed % len(BAYS)]
+    if bay != "first":
+        simulated = simulate_apart if bay == "apart" else simulate_afresh
+        other = simulated(seed, duration_s=length, cylinders=number)
+        return other.samples, other.sample_rate_hz, other.truth
     made = simulate(seed, settings=BaySettings(duration_s=length, cylinders=number))
     samples, codec = made.samples, made.truth["codec"]
     if codec not in ("wav", "flac"):
@@ -333,7 +344,7 @@ def cases_from(
 
 def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
     seed, weights = job
-    return cases_from(*_clip_of(seed), weights, bay="apart" if seed % 2 else "first")
+    return cases_from(*_clip_of(seed), weights, bay=BAYS[seed % len(BAYS)])
 
 
 def choose_on_cases(
@@ -535,7 +546,7 @@ def add_second(
     """Write the model file ``base`` with what unknown cylinders need, from these seeds, into ``out``."""
     stored = json.loads(base.read_text(encoding="utf-8"))
     stored["data"] = stored["data"].split("; second opinion from")[0] + (
-        f"; second opinion from {len(seeds)} more, seeds {min(seeds)} to {max(seeds)}, both bays; {words}"
+        f"; second opinion from {len(seeds)} more, seeds {min(seeds)} to {max(seeds)}, all bays; {words}"
     )
     stored |= {"second_features": len(SECOND_FEATURES), "second": chooser_to_plain(second)}
     stored.pop("firings", None)

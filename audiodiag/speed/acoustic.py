@@ -98,12 +98,11 @@ def _number(scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArr
 
 def _gliding(front: FrontEnd, glides: GlideSpectra, weights: CombWeights, number: int) -> FloatArray:
     """Score the frames that move at every pace, shape (paces, frames that move, grid)."""
-    time_s, energy_db = front.time_s[glides.frames], front.energy_db[glides.frames]
-    found = [
-        comb_scores(FrontEnd(spectra, front.axis_hz, time_s, energy_db), weights, (number,))[number]
-        for spectra in glides.spectra
-    ]
-    return np.asarray(found, np.float32)
+    paces, channels, count, axis = glides.spectra.shape
+    spectra = glides.spectra.transpose(1, 0, 2, 3).reshape(channels, paces * count, axis)
+    time_s, energy_db = (np.tile(each[glides.frames], paces) for each in (front.time_s, front.energy_db))
+    scores = comb_scores(FrontEnd(spectra, front.axis_hz, time_s, energy_db), weights, (number,))[number]
+    return scores.reshape(paces, count, scores.shape[1])
 
 
 def _straightened(

