@@ -13,8 +13,10 @@ import pytest
 import soundfile
 
 from audiodiag.cli import main
+from audiodiag.commands import trend as trend_command
 from audiodiag.commands.trend import _axis
 from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, watch_bleed
+from audiodiag.comparison import trend as trend_module
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycles
 from audiodiag.comparison.conditions import carrying, conditions_of
@@ -316,7 +318,21 @@ def test_bad_input_is_refused_in_words(
     for at, words in (
         (["5", "5", "5"], "all recordings were made at one date or mileage (got 5 5 5"),
         (["2026-01-01"] * 3, "all recordings were made at one date or mileage"),
+        (["5", "5", "5"], "allowed: at least 3 recordings, made at two or more different dates or mileages"),
         (["-1", "1", "2"], "a mileage cannot be negative (got -1 1 2"),
+        (
+            ["-5km", "6km", "7km"],
+            "a mileage cannot be negative (got -5km 6km 7km; allowed: 0 or more",
+        ),
+        (["5km", "6km", "-.7km"], "a mileage cannot be negative (got 5km 6km -.7km"),
+        (
+            ["-2026-01-01", "2026-02-01", "2026-03-01"],
+            "--at cannot be understood (got -2026-01-01 2",
+        ),
+        (
+            [],
+            "--at needs one value or more behind it (got --at with nothing behind it; allowed: --at WHEN",
+        ),
         (["1", "2", "nan"], "--at cannot be understood"),
         (["1", "2", "٣"], "--at cannot be understood"),
         (["1e300", "2e300", "3e300"], "a mileage is too large (got 1e300 2e300 3e300; allowed: 0 to 10000"),
@@ -328,6 +344,14 @@ def test_bad_input_is_refused_in_words(
     ):
         assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
         assert words in capsys.readouterr().err
+    assert trend_command.FEWEST == trend_module.FEWEST
+    for count in (1, 2):  # before any clip is read, also where all stand at one place
+        assert main(["trend", *["a.m4a", "b.m4a"][:count], "--at", *["5"] * count]) == 2
+        err = capsys.readouterr().err
+        assert (
+            f"needs more recordings (got {count} recording{'s' * (count > 1)}; allowed: at least 3 rec" in err
+        )
+        assert "at least two" not in err and "two or more different dates" in err
     assert main(["trend", "a.m4a", "a.m4a", "c.m4a", "--at", "1", "2", "3"]) == 2
     assert "one recording stands twice (got a.m4a" in capsys.readouterr().err
     assert main(["bleed"]) == 2
