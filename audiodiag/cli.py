@@ -183,7 +183,7 @@ class _Parser(argparse.ArgumentParser):
                 f"{flag} needs {'one value or more' if many else 'a value'} behind it",
                 got=f"{flag} with nothing behind it",
                 allowed=f"{flag} {option.metavar}{'...' * many}: {(option.help or '').replace('%%', '%')}",
-                todo=f"write {'them' if many else 'it'} there, or leave {flag} out",
+                todo=f"write {'them' if many else 'it'} there; see {self.prog} --help",
             )
         raise UsageError(
             "the command cannot be understood",
