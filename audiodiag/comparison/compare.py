@@ -89,7 +89,8 @@ class Comparison:
     one scale and their difference, None where the speed is unknown on a side. listening: the loudest parts of
     the first recordings of both sides in turn, None where a recording cannot be used. one_phone: whether the
     user stated that all was recorded by one phone at one place. pump_order: order of the pump's first tone
-    where its turns and vanes are stated, else None.
+    where its turns and vanes are stated, else None. odd_vanes: whether that is twice turns times vanes, since
+    their number is odd.
     """
 
     names: tuple[str, str]
@@ -103,6 +104,7 @@ class Comparison:
     cautions: tuple[str, ...]
     one_phone: bool = False
     pump_order: float | None = None
+    odd_vanes: bool = False
 
     @property
     def mean_rpm(self) -> float | None:
@@ -215,6 +217,7 @@ def compare_sides(
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
         one_phone=one_phone,
         pump_order=None if vehicle is None else vehicle.first_ripple_order,
+        odd_vanes=vehicle is not None and (vehicle.vanes or 0) % 2 == 1,
     )
 
 

@@ -13,6 +13,7 @@ from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD, Comparison
 from audiodiag.comparison.order_changes import OrderChange
 from audiodiag.comparison.trend import AXES, SymptomTrend, place_words
+from audiodiag.orders.drive import ODD_VANES
 from audiodiag.records import Analysis
 from audiodiag.report import wording
 
@@ -245,9 +246,9 @@ def _pump_words(found: Comparison) -> str:
     if found.pump_order is None:
         return ""
     words = f"the pump as stated sounds first at order {found.pump_order:.2f}"
-    if found.pump_hz is None:
-        return words
-    return f"{words}, {found.pump_hz:.0f} Hz at the mean speed of {found.mean_rpm:.0f} rpm"
+    if found.pump_hz is not None:
+        words += f", {found.pump_hz:.0f} Hz at the mean speed of {found.mean_rpm:.0f} rpm"
+    return f"{words}; that is twice pulley ratio times vanes. {ODD_VANES}" if found.odd_vanes else words
 
 
 def _maker_words(tone: OrderChange, pump_order: float | None) -> str:

@@ -111,9 +111,8 @@ def _with_tone(row: ChangeRow, found: Comparison, s: Sentences) -> ChangeRow:
     order, hz, rpm = found.pump_order, found.pump_hz, found.mean_rpm
     if order is None or hz is None or rpm is None:
         return row
-    sound = s.say(
-        "comparison.pump_tone", sound=row.sound, order=s.number(order, 2), hz=s.number(hz), rpm=s.number(rpm)
-    )
+    name = "comparison.pump_tone_odd" if found.odd_vanes else "comparison.pump_tone"
+    sound = s.say(name, sound=row.sound, order=s.number(order, 2), hz=s.number(hz), rpm=s.number(rpm))
     return replace(row, sound=sound)
 
 

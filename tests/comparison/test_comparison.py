@@ -81,9 +81,10 @@ def test_a_stated_pump_is_named_by_order_and_pitch_beside_its_whine(sides: Sides
     said = " ".join(comparison_report(stated).split())
     words = f"the pump as stated sounds first at order 21.60, {hz:.0f} Hz at the mean speed of {rpm:.0f} rpm"
     assert said.count(words) == 1 and said.index("pump whine:") < said.index(words)
-    for code, name in (("en", "order 21.60"), ("de", "Ordnung 21,60")):
+    assert f"{words}; that is twice pulley ratio times vanes. A pump with an odd number of vanes" in said
+    for code, name, why in (("en", "order 21.60", "is odd)"), ("de", "Ordnung 21,60", "diese ungerade ist)")):
         (row,) = [row for row in change_view(stated, load_sentences(code)).rows if name in row.sound]
-        assert f"{hz:.0f} Hz" in row.sound
+        assert f"{hz:.0f} Hz" in row.sound and row.sound.endswith(why)
     plain = replace(stated, pump_order=None)
     assert comparison_to_dict(plain)["pump_tone"] is None
     assert "as stated" not in comparison_report(plain)
@@ -105,7 +106,7 @@ def test_no_pitch_is_named_where_the_speeds_are_unsure_or_lie_apart(sides: Sides
     assert comparison_to_dict(found)["pump_tone"] is None
     said = " ".join(comparison_report(found).split())
     assert "the pump as stated sounds first at order 12.00" in said
-    assert "at the mean speed" not in said
+    assert "at the mean speed" not in said and "odd number" not in said
 
 
 def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
