@@ -27,6 +27,7 @@ from audiodiag.comparison.conditions import (
     more_recordings_note,
     one_phone_note,
     place_note,
+    stated_steering_note,
 )
 from audiodiag.comparison.likeness import odds_alike, unevenness_db
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
@@ -63,6 +64,8 @@ ANOTHER_SOUND = (
     "one side plainly has it and the other has not, yet its bands are as loud on both: "
     "another sound may fill them"
 )
+STEERED = ("pump_whine", "cavitation_groan")
+"""What is measured over all that the steering loads, where that was stated."""
 RESTLESS = ("belt_chirp", "bearing_growl")
 SWING_HZ = 700.0
 FEWEST_BANDS = 4
@@ -200,7 +203,12 @@ def compare_sides(
         difference = _engine_difference(sides, conditions)
         note = one_phone_note(_least_uneven(changes, difference), names) if one_phone else None
         more = _more(changes, (len(before), len(after)))
-        said = (note or place_note(difference, names), more)
+        said = (
+            note or place_note(difference, names),
+            more,
+            _least_note(changes, (*before, *after)),
+            _pump_note((*before, *after)),
+        )
         conditions = replace(conditions, notes=(*conditions.notes, *(note for note in said if note)))
     views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
     orders = order_changes(*views) if conditions.comparable and all(views) else ()
@@ -237,6 +245,19 @@ def _more(changes: Sequence[SymptomChange], counts: tuple[int, int]) -> Note | N
     told = [change for change in changes if change.change_db is not None]
     alike = bool(told) and min(change.alike for change in told) > 0.5
     return more_recordings_note([change.needed for change in told], counts, UNCHANGED_WITHIN_DB, alike=alike)
+
+
+def _least_note(changes: Sequence[SymptomChange], everything: Sequence[Analysis]) -> Note | None:
+    """Why a least change is smaller for the steering's being stated, where one of whine or groan is told."""
+    least = [each for each in changes if each.name in STEERED and each.change_db is None]
+    told = any(each.word in ("gone", "quieter", "louder") for each in least)
+    return stated_steering_note(everything) if told else None
+
+
+def _pump_note(everything: Sequence[Analysis]) -> Note | None:
+    """What was noted first of a whine that is not the stated pump's: another tone may be what is compared."""
+    notes = (note for found in everything for note in found.speed.notes if note.code == "pump_elsewhere")
+    return next(notes, None)
 
 
 def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:

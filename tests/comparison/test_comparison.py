@@ -19,6 +19,8 @@ from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, 
 from audiodiag.comparison import trend as trend_module
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycles
+from audiodiag.comparison.change import SymptomChange
+from audiodiag.comparison.compare import _least_note
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
@@ -121,6 +123,50 @@ def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
     assert "order 5: -9.0 dB (-14.0 dB to -4.0 dB), also an order of the engine Compared" in said
     unstated = comparison_report(replace(found, pump_order=None))
     assert "the stated pump's" not in " ".join(unstated.split())
+
+
+@pytest.mark.parametrize(
+    ("source", "name", "word", "change_db", "told"),
+    [
+        ("marked", "pump_whine", "gone", None, True),
+        ("tabled", "cavitation_groan", "louder", None, True),
+        ("inferred", "pump_whine", "gone", None, False),
+        ("marked", "pump_whine", "quieter", -6.0, False),
+        ("marked", "belt_squeal", "gone", None, False),
+        ("marked", "pump_whine", "cannot_tell", None, False),
+    ],
+)
+def test_why_a_least_change_is_smaller_with_the_steering_stated_is_said(
+    sides: Sides, source: str, name: str, word: str, change_db: float | None, told: bool
+) -> None:
+    everything = [
+        replace(each, phases=replace(each.phases, source=source)) for side in sides for each in side
+    ]
+    change = SymptomChange(name, word, change_db, -20.0, -5.0, None, True, False, (), (), 9, "prior")
+    note = _least_note([change], everything)
+    assert (note is not None) is told
+    if note is not None:
+        assert "by the loudest quarter of each recording" in note.text and note.severity == "info"
+        assert load_sentences("de").tell(note.text).text.endswith("und ist die sicherere.")
+
+
+def test_a_gone_sound_with_all_steering_stated_has_the_reason_beside_it(sides: Sides) -> None:
+    before, after = (
+        [replace(each, phases=replace(each.phases, source="marked")) for each in side] for side in sides
+    )
+    found = compare_sides(before, after)
+    codes = {note.code for note in found.conditions.notes}
+    least = [change for change in found.symptoms if change.word != "cannot_tell" and change.change_db is None]
+    assert ("steering_stated" in codes) == bool(least)
+    assert "steering_not_stated" not in codes
+
+
+def test_a_whine_that_is_not_the_stated_pumps_is_noted(sides: Sides) -> None:
+    note = Note("pump_elsewhere", "The tones of the whine begin at order 11.50.")
+    first = sides[0][0]
+    spoken = replace(first, speed=replace(first.speed, notes=(*first.speed.notes, note)))
+    assert note in compare_sides([spoken, *sides[0][1:]], sides[1]).conditions.notes
+    assert note not in compare_sides(*sides).conditions.notes
 
 
 def test_sides_changed_over_flip_every_sign_and_nothing_else(sides: Sides) -> None:
