@@ -332,10 +332,10 @@ def stated_steering_note(everything: Sequence[Analysis]) -> Note | None:
         return None
     return Note(
         "steering_stated",
-        "The steering is stated for all recordings, so a whine counts by its mean over all turns and stops, a "
-        "groan by that over the stops, and not by the loudest quarter of each recording, which stands further "
-        "above what could hide it: a least change can come out smaller than without the statement, and is the "
-        "surer one.",
+        "The steering is stated for all recordings, so a whine counts by its mean over all turns and stops, "
+        "a groan by that over the stops, and not by the loudest quarter of each recording, which stands "
+        "further above what could hide it: a least change can come out smaller than without the statement, "
+        "and is the surer one.",
         severity="info",
     )
 
