@@ -124,6 +124,11 @@ class Comparison:
         rpm = self.mean_rpm
         return None if rpm is None or self.pump_order is None else self.pump_order * rpm / 60.0
 
+    @property
+    def told_first(self) -> tuple[SymptomChange, ...]:
+        """The changes as a person should read them: what can be told, what cannot, what no side holds."""
+        return tuple(sorted(self.symptoms, key=lambda c: (c.word == "cannot_tell", c.reason == UNHEARD)))
+
     def symptom(self, name: str) -> SymptomChange:
         """Give the change of one symptom by its name."""
         return next(found for found in self.symptoms if found.name == name)

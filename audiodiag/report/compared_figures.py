@@ -66,7 +66,7 @@ def change_maps_png(
 def changes_png(found: Comparison, *, title: str = "", dots_per_inch: int = 130) -> bytes:
     """Draw the change of every symptom that can be told with its 95 % interval; open ends run into an
     arrow."""
-    shown = [change for change in found.symptoms if change.heard_before or change.heard_after]
+    shown = [change for change in found.told_first if change.heard_before or change.heard_after]
     figure, axes = _figure(1, 2.2 + 0.8 * max(len(shown), 1), title)
     place = axes[0]
     place.axvline(0.0, color="black", linewidth=1.0)

@@ -68,7 +68,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     for name, side in zip(found.names, (found.before, found.after), strict=True):
         clips = ", ".join(_clip_words(analysis) for analysis in side)
         lines += _hanging(f"{name}: {clips}", width)
-    asked = [c for c in found.symptoms if c.reason != UNHEARD]
+    asked = [c for c in found.told_first if c.reason != UNHEARD]
     lines.append("What has changed")
     for change in asked:
         lines += _hanging(change_sentence(change, found.names), width)
@@ -217,8 +217,6 @@ def trend_report(
         if len(unjudged) == len(analyses):
             words = "none of them could be judged, so there is no course to tell"
         lines += _hanging(words, width)
-    for each in unjudged:
-        lines += _hanging(f"{each.clip.name}: {each.verdict.text}", width, bullet="! ")
     for trend in trends:
         lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
         for point in trend.points:
@@ -232,6 +230,8 @@ def trend_report(
                 width,
                 first="    ",
             )
+    for each in unjudged:
+        lines += _hanging(f"{each.clip.name}: {each.verdict.text}", width, bullet="! ")
     heard = sorted({trend.name for trend in trends})
     lines += _take_care(cautions_for(heard, [], knowledge=load_knowledge()), width)
     return "\n".join(lines) + "\n"

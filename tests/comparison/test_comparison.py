@@ -20,7 +20,7 @@ from audiodiag.comparison import trend as trend_module
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycles
 from audiodiag.comparison.change import SymptomChange
-from audiodiag.comparison.compare import _least_note
+from audiodiag.comparison.compare import UNHEARD, _least_note
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
@@ -123,6 +123,29 @@ def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
     assert "order 5: -9.0 dB (-14.0 dB to -4.0 dB), also an order of the engine Compared" in said
     unstated = comparison_report(replace(found, pump_order=None))
     assert "the stated pump's" not in " ".join(unstated.split())
+
+
+def test_what_can_be_told_stands_first_and_what_no_side_holds_in_one_line(sides: Sides) -> None:
+    found = compare_sides(*sides)
+    whine, groan, squeal, *others = found.symptoms
+    found = replace(
+        found,
+        symptoms=(replace(whine, word="cannot_tell", reason="too short"), groan, squeal, *others),
+    )
+    assert groan.word != "cannot_tell"
+    assert {each.reason for each in (squeal, *others)} == {UNHEARD}
+    text = comparison_report(found)
+    assert (
+        text.index("cavitation groan:") < text.index("pump whine: CANNOT TELL") < text.index("not heard on")
+    )
+    assert text.count("not heard on either side") == 1
+    for code, heads in (("en", ("cavitation groan", "pump whine")), ("de", ("Kavitation", "Heulen"))):
+        view = change_view(found, load_sentences(code))
+        assert len(view.rows) == 2
+        for row, head in zip(view.rows, heads, strict=True):
+            assert row.sound.lower().startswith(head.lower())
+        assert load_sentences(code).say("sound.belt_squeal") in view.unheard
+    assert change_view(replace(found, symptoms=(groan,)), load_sentences("en")).unheard == ""
 
 
 @pytest.mark.parametrize(
@@ -501,6 +524,9 @@ def test_trend_names_recordings_that_could_not_be_judged(sides: Sides) -> None:
     some = trend_report([], [heard, none, heard], unit="day")
     assert "no symptom is heard in the others" in some
     assert some.count(f"! {none.clip.name}: This does not sound like an engine bay.") == 1
+    course = SymptomTrend("pump_whine", (), (), None, None, None, "heard in 2 of 3 recordings; growing")
+    told = trend_report([course], [heard, none, heard], unit="day")
+    assert told.index("pump whine: heard in 2 of 3") < told.index("! "), "what can be told stands first"
     assert "none of them could be judged" in trend_report([], [none, none, none], unit="day")
     assert "no symptom is heard in any of them" in trend_report([], [heard] * 3, unit="day")
 

@@ -8,7 +8,7 @@ import time
 import pytest
 from sqlalchemy import create_engine, select
 
-from audiodiag.desk.casework import ask_watch, number_told
+from audiodiag.desk.casework import ask_comparison, ask_watch, number_told
 from audiodiag.desk.labour import carry_out
 from audiodiag.desk.migrating import bring_to_newest
 from audiodiag.desk.tables import CaseRow, ComparisonRow, JobRow, RecordingRow
@@ -166,3 +166,27 @@ def test_every_point_of_a_course_has_its_unit(desk, at, unit, head, cells):
     assert f'<th scope="col">{head}</th>' in page
     for day, cell in zip((10, 20, 30), cells, strict=True):
         assert f"<td>{time.strftime(cell, time.localtime(86400.0 * day))}</td>" in page
+
+
+def test_changes_that_can_be_told_stand_first_on_the_page(desk):
+    key = desk.case()
+    numbers = [desk.recording(key) for _ in range(2)]
+    with desk.room.store.writing() as session:
+        case = session.scalar(select(CaseRow).where(CaseRow.key == key))
+        row = ask_comparison(session, "x", case, numbers[:1], numbers[1:], one_phone=False, most_waiting=9)
+    levels = {"change_db": None, "low_db": None, "high_db": None}
+    symptoms = [
+        {"name": name, "verdict": word, "text": text, **levels}
+        for name, word, text in (
+            ("pump_whine", "cannot_tell", "pump whine: CANNOT TELL, it is not heard on either side"),
+            ("cavitation_groan", "cannot_tell", "cavitation groan: CANNOT TELL, too short"),
+            ("belt_squeal", "gone", "belt squeal: GONE after"),
+            ("belt_chirp", "cannot_tell", "belt chirp: CANNOT TELL, it is not heard on either side"),
+        )
+    ]
+    with desk.room.store.writing() as session:
+        session.get_one(ComparisonRow, row.id).result = json.dumps({"symptoms": symptoms})
+    page = desk.advisor().get(f"/cases/{key}/compare").text
+    assert page.index("belt squeal: GONE") < page.index("cavitation groan: CANNOT TELL, too short")
+    assert page.count("CANNOT TELL") == 1
+    assert "Cannot tell, not heard on either side: pump whine, belt chirp." in page

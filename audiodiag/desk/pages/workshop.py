@@ -19,7 +19,7 @@ from audiodiag.desk.casework import (
     days_since_first,
     number_told,
 )
-from audiodiag.desk.findings import Heard, heard_in, standing_cautions
+from audiodiag.desk.findings import Heard, heard_in, parted_changes, standing_cautions
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
 from audiodiag.desk.tables import ComparisonRow, FileRow, JobRow, RecordingRow
 from audiodiag.desk.tasks import files_of_job
@@ -149,6 +149,7 @@ def _shown(
     before, after = json.loads(row.before), json.loads(row.after)
     settings = json.loads(row.settings)
     arrived = [clips[each].arrived_s for each in before if each in clips]
+    changes, unheard = parted_changes(result["symptoms"] if result and row.kind == "compare" else ())
     return {
         "row": row,
         "job": job.id if job else 0,
@@ -161,7 +162,8 @@ def _shown(
         "places": _place_words(result, settings, arrived) if row.kind == "trend" else {},
         "notes": [_desk_words(note["text"]) for note in _notes_of(result)],
         "files": {file.name.partition(".")[0]: file.id for file in files},
-        "changes": [_change(each) for each in result["symptoms"]] if result and row.kind == "compare" else [],
+        "changes": [_change(each) for each in changes],
+        "unheard": unheard,
     }  # fmt: skip
 
 
