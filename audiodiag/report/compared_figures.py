@@ -146,7 +146,7 @@ def trend_png(
         middle = float(np.mean([p.at for p in trend.points]))
         bottom = (float(level.min()) if len(level) else 0.0) - 12.0
         for is_heard, mark, words in ((False, "x", "not heard"), (True, "o", "heard, no level")):
-            bare = [p.at for p in trend.points if p.level_db is None and p.heard == is_heard]
+            bare = [p.at for p in trend.points if p.level_db is None and p.heard == is_heard and p.judged]
             under = bottom - 6.0 * is_heard
             place.plot(bare, [under] * len(bare), mark, color="black", markersize=8, markerfacecolor="none")
             if bare:

@@ -518,6 +518,37 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
     assert trend_png(trends, unit=unit).startswith(b"\x89PNG")
 
 
+def test_a_recording_that_cannot_be_judged_counts_for_no_silence(sides: Sides) -> None:
+    heard = next(each for each in sides[0] if each.symptom("cavitation_groan").probability >= 0.5)
+    heard = replace(heard, symptoms=tuple(replace(each, level_db=-6.0) for each in heard.symptoms))
+    blind = replace(heard, verdict=Verdict("cannot_tell", "The recording is too quiet to tell."))
+    silent = replace(
+        heard,
+        symptoms=tuple(replace(each, probability=0.01) for each in heard.symptoms),
+        verdict=Verdict("normal", "Nothing."),
+    )
+
+    def told(*visits: Analysis) -> str:
+        (groan,) = [
+            each
+            for each in symptom_trends(visits, [float(i) for i in range(len(visits))])
+            if each.name == "cavitation_groan"
+        ]
+        assert trend_png([groan], unit="day").startswith(b"\x89PNG")
+        assert [point.judged for point in groan.points] == [each is not blind for each in visits]
+        (values,) = trend_to_dict([groan], visits, unit="day", cautions=())["symptoms"]
+        assert [point["judged"] for point in values["points"]] == [each is not blind for each in visits]
+        return " ".join(trend_report([groan], visits, unit="day", width=200).split())
+
+    said = told(heard, heard, blind)
+    assert "heard in 2 of 2 recordings that could be judged (of 3)" in said and "no longer" not in said
+    assert "day 2: cannot be judged" in said and "not heard" not in said
+    assert "recordings that could be judged (of 4), and no longer in the last of these" in told(
+        heard, heard, silent, blind
+    )
+    assert "heard in 2 of 3 recordings, and no longer in the last" in told(heard, heard, silent)
+
+
 def test_trend_names_recordings_that_could_not_be_judged(sides: Sides) -> None:
     heard = replace(sides[0][0], verdict=Verdict("normal", "Nothing stands out."))
     none = replace(heard, verdict=Verdict("not_an_engine_bay", "This does not sound like an engine bay."))
