@@ -51,7 +51,7 @@ from audiodiag.symptoms.stated_pump import is_off_stated
 from audiodiag.units import percent
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["HEARD", "analyse"]
+__all__ = ["HEARD", "analyse", "engine_followed"]
 
 HEARD = 0.5
 """From this probability on a symptom counts as heard."""
@@ -357,7 +357,7 @@ def _verdict(
             "This clip is unlike all clips that the program learnt from, so its answers cannot be "
             f"trusted.{why}",
         )
-    if faults and not _engine_followed(speed) and all(s.name in SOUNDS_OF_THE_PUMP for s in faults):
+    if faults and not engine_followed(speed) and all(s.name in SOUNDS_OF_THE_PUMP for s in faults):
         return Verdict(
             "cannot_tell",
             f"Something sounds like {TITLES[faults[0].name]}, but no engine can be followed in this "
@@ -395,7 +395,13 @@ def _verdict(
     )
 
 
-def _engine_followed(speed: SpeedTrace) -> bool:
+def engine_followed(speed: SpeedTrace) -> bool:
+    """Whether an engine counts as followed: a speed by ear, sure enough, or one that was not found by ear.
+
+    A stated speed counts, since nothing speaks against it; that an engine runs in the clip it does not show.
+    """
+    if not speed.known:
+        return False
     stated = speed.cylinders_source == "entered"
     least = ENGINE_FOLLOWED if stated else ENGINE_FOLLOWED_OPEN
     return speed.source != "acoustic" or speed.confidence >= least

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import os
+import re
 import shutil
 import sys
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -42,6 +43,8 @@ _ENDING = (
     "exit codes: 0 diagnosis, 1 fault of the program, 2 bad input, 3 cannot tell. "
     "Take care near a running engine."
 )
+_NEGATIVE = re.compile(r"-\.?\d")
+_NOTHING_BEHIND = re.compile(r"argument (?P<flag>--[a-z0-9-]+): expected (?P<how>one|at least one) argument")
 _OPTIONS = {"analyse": ANALYSE_OPTIONS, "train": TRAIN_OPTIONS}
 
 
@@ -162,9 +165,26 @@ def _one_too_many(got: str, command: str) -> UsageError:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose complaints have the form of all our errors."""
+    """A parser whose complaints have the form of all our errors.
+
+    A dash with a digit behind begins a value, also where a unit follows (-5km), and no option.
+    """
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self._negative_number_matcher = _NEGATIVE
 
     def error(self, message: str) -> NoReturn:
+        bare = _NOTHING_BEHIND.match(message)
+        if bare:
+            flag, many = bare["flag"], bare["how"] == "at least one"
+            option = self._option_string_actions[flag]
+            raise UsageError(
+                f"{flag} needs {'one value or more' if many else 'a value'} behind it",
+                got=f"{flag} with nothing behind it",
+                allowed=f"{flag} {option.metavar}{'...' * many}: {(option.help or '').replace('%%', '%')}",
+                todo=f"write {'them' if many else 'it'} there; see {self.prog} --help",
+            )
         raise UsageError(
             "the command cannot be understood",
             got=message,

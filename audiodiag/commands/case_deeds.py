@@ -279,6 +279,7 @@ def _watch(doing: Doing, kind: str) -> int:
 def _asked(doing: Doing, number: int, jobs: Any) -> int:
     """Tell what came of a comparison, a bleed watch or a course, or that it waits."""
     from audiodiag.desk.api.views import comparison_values
+    from audiodiag.desk.findings import parted_changes
     from audiodiag.desk.tables import ComparisonRow
 
     if doing.wanted.wait:
@@ -295,8 +296,13 @@ def _asked(doing: Doing, number: int, jobs: Any) -> int:
         print(f"Take care: {caution}")
     if values["kind"] == "bleed":
         print(f"Air: {result['state'].replace('_', ' ')}")
-    for each in result.get("symptoms", []):
+    told, unheard = list(result.get("symptoms", [])), ""
+    if values["kind"] == "compare":
+        told, unheard = parted_changes(told)
+    for each in told:
         print(each["text"])
+    if unheard:
+        print(f"cannot tell, not heard on either side: {unheard}")
     return 0
 
 

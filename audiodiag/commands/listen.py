@@ -60,7 +60,7 @@ def run(wanted: argparse.Namespace) -> int:
 def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str) -> int:
     """Split the clip, write the parts and print what they are."""
     from audiodiag.report.listened import planned_parts
-    from audiodiag.report.partsform import PART_WORDS, write_parts
+    from audiodiag.report.partsform import PART_WORDS, doubt_words, odd_vanes_words, write_parts
     from audiodiag.report.wording import is_simulated, percent, speed_source_words
 
     clip, speed = analysis.clip, analysis.speed
@@ -70,14 +70,19 @@ def _write(analysis: Analysis, vehicle: Vehicle | None, folder: Path, stem: str)
     written = write_parts(parts, analysis, folder, pump=pump, stem=stem, left_out=left_out)
     simulated = ", a simulated clip" if is_simulated(clip) and "simulated" not in clip.name.lower() else ""
     print(f"{_printable(clip.name)}{simulated}: {len(written)} parts that add up to it")
+    doubt = doubt_words(analysis)
+    if doubt is not None:
+        print(doubt)
     if speed.known:
         sure = f", {percent(speed.confidence)} sure" if speed.source == "acoustic" else ""
         print(f"engine speed {speed_source_words(speed)}, median {speed.median_rpm:.0f} rpm{sure}")
     else:
         print("engine speed unknown: engine and pump stay in the rest; state it with --rpm")
     if "pump" not in left_out:
-        print(f"pump tones sought from order {pump.first_order:.2f} on, {pump.source}")
-    elif speed.known:
+        why = odd_vanes_words(pump)
+        where = f"pump tones sought from order {pump.first_order:.2f} on, {pump.source}"
+        print(where if why is None else f"{where}. {why}")
+    elif speed.known and doubt is None:
         print(
             "no whine of a pump is heard: its tones, if any, stay in the rest; "
             "state --pump-ratio and --vanes to seek them all the same"

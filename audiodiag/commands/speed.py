@@ -36,15 +36,17 @@ OPTIONS: tuple[Option, ...] = (
 
 
 def run(wanted: argparse.Namespace) -> int:
-    """Print the speed of one clip and why it is sure or not; exit code 3 where there is none."""
+    """Print the speed of one clip and why it is sure or not; exit code 3 where no engine is followed."""
     clips = [wanted.clip] if wanted.clip else []
     given = values_of(wanted, OPTIONS)
     refuse_contradictions(clips, given)
     refuse_odd_tables(given)
     settings = settings_of(given, [])
     folder = folder_for(clips, given.get("out"))
+    from audiodiag.analysis import engine_followed
     from audiodiag.clip import assess_quality, read_clip
     from audiodiag.report.speedform import speed_csv, speed_png, speed_text, speed_to_json
+    from audiodiag.rows import CANNOT_TELL, DIAGNOSIS
     from audiodiag.speed.chosen import speed_of_clip
 
     channel = settings.pop("channel", None)
@@ -59,4 +61,4 @@ def run(wanted: argparse.Namespace) -> int:
         write_bytes_whole(f"{stem}-speed.png", speed_png(clip, speed))
         write_text_whole(f"{stem}-speed.csv", speed_csv(speed))
     print(speed_to_json(clip, quality, speed) if wanted.json else speed_text(clip, quality, speed))
-    return 0 if speed.known else 3
+    return DIAGNOSIS if engine_followed(speed) else CANNOT_TELL

@@ -23,6 +23,8 @@ from audiodiag.options import Option
 
 __all__ = ["OPTIONS", "run"]
 
+FEWEST = 3
+"""Recordings below which there is no course, as `audiodiag.comparison.trend` has it."""
 MOST = 1e7
 """Mileage beyond which none is believed, in whichever unit."""
 _UNITS = {"": "km", "km": "km", "mi": "miles", "mile": "miles", "miles": "miles"}
@@ -89,6 +91,13 @@ def _axis(clips: list[str], said: list[str]) -> tuple[list[float], str]:
             allowed="as many places after --at as there are recordings, in the same order",
             todo="state --at with one date or number for each",
         )
+    if len(clips) < FEWEST:
+        raise UsageError(
+            "a course over time needs more recordings",
+            got=f"{len(clips)} recording{'s' * (len(clips) != 1)}",
+            allowed=f"at least {FEWEST} recordings, made at two or more different dates or mileages",
+            todo="add recordings, or compare two of them with audiodiag compare",
+        )
     plain = all(text.isascii() and "_" not in text for text in said)
     with suppress(ValueError):
         days = [datetime.date.fromisoformat(text).toordinal() for text in said]
@@ -154,7 +163,7 @@ def _refuse_one_place(at: list[float], said: list[str]) -> list[float]:
         raise UsageError(
             "all recordings were made at one date or mileage",
             got=" ".join(said),
-            allowed="at least two different dates or mileages",
+            allowed=f"at least {FEWEST} recordings, made at two or more different dates or mileages",
             todo="state when each was made, or compare two sides with audiodiag compare",
         )
     return at

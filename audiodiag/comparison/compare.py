@@ -27,6 +27,7 @@ from audiodiag.comparison.conditions import (
     more_recordings_note,
     one_phone_note,
     place_note,
+    stated_steering_note,
 )
 from audiodiag.comparison.likeness import odds_alike, unevenness_db
 from audiodiag.comparison.listening import PART_S, Alternation, alternate
@@ -63,6 +64,8 @@ ANOTHER_SOUND = (
     "one side plainly has it and the other has not, yet its bands are as loud on both: "
     "another sound may fill them"
 )
+STEERED = ("pump_whine", "cavitation_groan")
+"""What is measured over all that the steering loads, where that was stated."""
 RESTLESS = ("belt_chirp", "bearing_growl")
 SWING_HZ = 700.0
 FEWEST_BANDS = 4
@@ -89,7 +92,8 @@ class Comparison:
     one scale and their difference, None where the speed is unknown on a side. listening: the loudest parts of
     the first recordings of both sides in turn, None where a recording cannot be used. one_phone: whether the
     user stated that all was recorded by one phone at one place. pump_order: order of the pump's first tone
-    where its turns and vanes are stated, else None.
+    where its turns and vanes are stated, else None. odd_vanes: whether that is twice turns times vanes, since
+    their number is odd.
     """
 
     names: tuple[str, str]
@@ -103,6 +107,7 @@ class Comparison:
     cautions: tuple[str, ...]
     one_phone: bool = False
     pump_order: float | None = None
+    odd_vanes: bool = False
 
     @property
     def mean_rpm(self) -> float | None:
@@ -118,6 +123,11 @@ class Comparison:
         """Frequency of the stated pump's first tone at the mean speed, Hz; None where either is unknown."""
         rpm = self.mean_rpm
         return None if rpm is None or self.pump_order is None else self.pump_order * rpm / 60.0
+
+    @property
+    def told_first(self) -> tuple[SymptomChange, ...]:
+        """The changes as a person should read them: what can be told, what cannot, what no side holds."""
+        return tuple(sorted(self.symptoms, key=lambda c: (c.word == "cannot_tell", c.reason == UNHEARD)))
 
     def symptom(self, name: str) -> SymptomChange:
         """Give the change of one symptom by its name."""
@@ -198,7 +208,12 @@ def compare_sides(
         difference = _engine_difference(sides, conditions)
         note = one_phone_note(_least_uneven(changes, difference), names) if one_phone else None
         more = _more(changes, (len(before), len(after)))
-        said = (note or place_note(difference, names), more)
+        said = (
+            note or place_note(difference, names),
+            more,
+            _least_note(changes, (*before, *after)),
+            _pump_note((*before, *after)),
+        )
         conditions = replace(conditions, notes=(*conditions.notes, *(note for note in said if note)))
     views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
     orders = order_changes(*views) if conditions.comparable and all(views) else ()
@@ -215,6 +230,7 @@ def compare_sides(
         cautions=cautions_for(sorted(heard | set(wanted)), [], knowledge=load_knowledge()),
         one_phone=one_phone,
         pump_order=None if vehicle is None else vehicle.first_ripple_order,
+        odd_vanes=vehicle is not None and (vehicle.vanes or 0) % 2 == 1,
     )
 
 
@@ -234,6 +250,19 @@ def _more(changes: Sequence[SymptomChange], counts: tuple[int, int]) -> Note | N
     told = [change for change in changes if change.change_db is not None]
     alike = bool(told) and min(change.alike for change in told) > 0.5
     return more_recordings_note([change.needed for change in told], counts, UNCHANGED_WITHIN_DB, alike=alike)
+
+
+def _least_note(changes: Sequence[SymptomChange], everything: Sequence[Analysis]) -> Note | None:
+    """Why a least change is smaller for the steering's being stated, where one of whine or groan is told."""
+    least = [each for each in changes if each.name in STEERED and each.change_db is None]
+    told = any(each.word in ("gone", "quieter", "louder") for each in least)
+    return stated_steering_note(everything) if told else None
+
+
+def _pump_note(everything: Sequence[Analysis]) -> Note | None:
+    """What was noted first of a whine that is not the stated pump's: another tone may be what is compared."""
+    notes = (note for found in everything for note in found.speed.notes if note.code == "pump_elsewhere")
+    return next(notes, None)
 
 
 def _least_uneven(changes: Sequence[SymptomChange], difference_db: FloatArray) -> float:

@@ -41,7 +41,7 @@ FREEDOM = 12.0
 @dataclass(frozen=True)
 class TrendPoint:
     """One recording on the axis. level_db: re engine, None where the symptom is not heard or the recording's
-    levels mean nothing."""
+    levels mean nothing. judged: whether the recording tells of sounds at all; unjudged ones count nowhere."""
 
     name: str
     at: float
@@ -50,6 +50,7 @@ class TrendPoint:
     level_db: float | None
     low_db: float | None
     high_db: float | None
+    judged: bool = True
 
 
 @dataclass(frozen=True)
@@ -158,9 +159,10 @@ def _split(at: FloatArray, level: FloatArray, spread_db: float, steps: list[Chan
 def _point(found: Analysis, name: str, at: float, heard_from: float) -> TrendPoint:
     symptom = found.symptom(name)
     level = symptom.level_db
-    heard = symptom.probability >= heard_from and found.verdict.kind in ("symptoms", "normal")
+    judged = found.verdict.kind in ("symptoms", "normal")
+    heard = judged and symptom.probability >= heard_from
     if not heard or level is None or not math.isfinite(level):
-        return TrendPoint(found.clip.name, at, symptom.probability, heard, None, None, None)
+        return TrendPoint(found.clip.name, at, symptom.probability, heard, None, None, None, judged)
     half = student_quantile(0.975, FREEDOM) * REPEAT_DB
     return TrendPoint(found.clip.name, at, symptom.probability, heard, level, level - half, level + half)
 
@@ -187,12 +189,15 @@ def _words(
     unit: str,
 ) -> str:
     """Say the course in one sentence."""
-    heard = [point for point in points if point.heard]
-    count = f"heard in {len(heard)} of {len(points)} recordings"
+    judged = [point for point in points if point.judged]
+    heard = [point for point in judged if point.heard]
+    count = f"heard in {len(heard)} of {len(judged)} recordings"
+    if len(judged) < len(points):
+        count += f" that could be judged (of {len(points)})"
     if unlevelled := sum(point.level_db is None for point in heard):
         count += f", in {unlevelled} of them at a level that cannot be told"
-    if not points[-1].heard and len(heard) >= 2:
-        return f"{count}, and no longer in the last"
+    if not judged[-1].heard and len(heard) >= 2:
+        return f"{count}, and no longer in the last{'' if points[-1].judged else ' of these'}"
     if steps:
         last = steps[-1]
         way = "louder" if last.step_db > 0 else "quieter"

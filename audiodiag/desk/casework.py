@@ -43,6 +43,7 @@ __all__ = [
     "answer_question",
     "ask_comparison",
     "ask_watch",
+    "days_since_first",
     "described_car",
     "judge",
     "mark_stretch",
@@ -416,8 +417,7 @@ def ask_watch(
     if kind == "bleed":
         settings: dict[str, Any] = {"cycle_s": cycle_s}
     else:
-        days = [own[each].received_at / 86400.0 for each in chosen]
-        places = list(at) or [round(day - min(days), 3) for day in days]
+        places = list(at) or days_since_first([own[each].received_at for each in chosen])
         settings = {"at": places, "unit": unit if at else "day"}
     row = ComparisonRow(
         case_id=case.id,
@@ -433,6 +433,16 @@ def ask_watch(
     said = "asked for a bleed watch" if kind == "bleed" else "asked for the course over time"
     _changed(session, who, said, case)
     return row
+
+
+def days_since_first(arrived_s: Sequence[float]) -> list[float]:
+    """Give the days from the first arrival to each, to the thousandth.
+
+    >>> days_since_first([86400.0, 0.0, 129600.0])
+    [1.0, 0.0, 1.5]
+    """
+    days = [at_s / 86400.0 for at_s in arrived_s]
+    return [round(day - min(days), 3) for day in days]
 
 
 def write_block(session: Session, who: str, title: str, text: str) -> None:

@@ -16,6 +16,7 @@ from audiodiag.causes.advice import Advice, advice_in
 from audiodiag.causes.answers import circumstances_of
 from audiodiag.causes.state import State
 from audiodiag.classifier.store import load_model
+from audiodiag.comparison.compare import UNHEARD
 from audiodiag.desk.jobs import CAR_FIELDS
 from audiodiag.desk.tables import (
     AnalysisRow,
@@ -39,6 +40,7 @@ __all__ = [
     "corrected_words",
     "heard_in",
     "heard_in_each",
+    "parted_changes",
     "plan_words",
     "standing_cautions",
     "state_with",
@@ -250,6 +252,23 @@ def state_with(
         circumstances=circumstances_of(told, {}, knowledge) if told else None,
         by_ear=by_ear,
     )
+
+
+def parted_changes(symptoms: Sequence[dict[str, Any]]) -> tuple[list[dict[str, Any]], str]:
+    """Give the changes of a kept comparison, what can be told first, and the sounds that no side holds.
+
+    >>> kept = [
+    ...     {"name": "belt_chirp", "verdict": "cannot_tell", "text": "belt chirp: CANNOT TELL, " + UNHEARD},
+    ...     {"name": "belt_squeal", "verdict": "cannot_tell", "text": "belt squeal: CANNOT TELL, too short"},
+    ...     {"name": "pump_whine", "verdict": "gone", "text": "pump whine: GONE"},
+    ... ]
+    >>> [each["name"] for each in parted_changes(kept)[0]], parted_changes(kept)[1]
+    (['pump_whine', 'belt_squeal'], 'belt chirp')
+    """
+    heard = [each for each in symptoms if not each["text"].endswith(UNHEARD)]
+    heard.sort(key=lambda each: each["verdict"] == "cannot_tell")
+    unheard = [SYMPTOM_WORDS[each["name"]] for each in symptoms if each not in heard]
+    return heard, ", ".join(unheard)
 
 
 def plan_words(advice: Advice) -> str:

@@ -41,7 +41,7 @@ from audiodiag.records import Phases, SpeedTrace
 from audiodiag.signal.whole import WholeSpectrum
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["DriveReading", "PumpDrive", "PumpTone", "find_drive", "pump_angle"]
+__all__ = ["ODD_VANES", "DriveReading", "PumpDrive", "PumpTone", "find_drive", "pump_angle"]
 
 TONE_WEIGHTS = {
     "bias": -5.53,
@@ -67,9 +67,10 @@ TOLD_APART = 0.7
 LEAST_SHARE = 0.01
 SHORTEST_REV = 24.0
 ODD_VANES = (
-    " A pump with an odd number of vanes sounds mostly at twice that number a turn, because its two outlets "
+    "A pump with an odd number of vanes sounds mostly at twice that number a turn, because its two outlets "
     "act half a pitch apart, and only weakly at the number itself."
 )
+"""Why the first tone of such a pump lies at 2 R z and not at R z."""
 
 
 @dataclass(frozen=True)
@@ -325,5 +326,5 @@ def _with_text(found: PumpDrive) -> PumpDrive:
         text += f". Its pulley ratio and vanes cannot be told apart from the sound: {listed}."
         text += " Both pulleys' diameters would settle it."
     if any(reading.vanes % 2 for reading in said):
-        text += ODD_VANES
+        text += f" {ODD_VANES}"
     return replace(found, text=text)

@@ -66,7 +66,7 @@ def change_maps_png(
 def changes_png(found: Comparison, *, title: str = "", dots_per_inch: int = 130) -> bytes:
     """Draw the change of every symptom that can be told with its 95 % interval; open ends run into an
     arrow."""
-    shown = [change for change in found.symptoms if change.heard_before or change.heard_after]
+    shown = [change for change in found.told_first if change.heard_before or change.heard_after]
     figure, axes = _figure(1, 2.2 + 0.8 * max(len(shown), 1), title)
     place = axes[0]
     place.axvline(0.0, color="black", linewidth=1.0)
@@ -146,7 +146,7 @@ def trend_png(
         middle = float(np.mean([p.at for p in trend.points]))
         bottom = (float(level.min()) if len(level) else 0.0) - 12.0
         for is_heard, mark, words in ((False, "x", "not heard"), (True, "o", "heard, no level")):
-            bare = [p.at for p in trend.points if p.level_db is None and p.heard == is_heard]
+            bare = [p.at for p in trend.points if p.level_db is None and p.heard == is_heard and p.judged]
             under = bottom - 6.0 * is_heard
             place.plot(bare, [under] * len(bare), mark, color="black", markersize=8, markerfacecolor="none")
             if bare:

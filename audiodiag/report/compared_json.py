@@ -118,6 +118,7 @@ def trend_to_dict(
                         "file": point.name,
                         "at": _number(point.at, 3),
                         "probability": _number(point.probability, 4),
+                        "judged": point.judged,
                         "heard": point.heard,
                         "level_db": _number(point.level_db),
                         "low_db": _number(point.low_db),

@@ -13,6 +13,7 @@ from audiodiag.comparison.change import SymptomChange
 from audiodiag.comparison.compare import UNHEARD, Comparison
 from audiodiag.comparison.order_changes import OrderChange
 from audiodiag.comparison.trend import AXES, SymptomTrend, place_words
+from audiodiag.orders.drive import ODD_VANES
 from audiodiag.records import Analysis
 from audiodiag.report import wording
 
@@ -67,7 +68,7 @@ def comparison_report(found: Comparison, *, width: int = 80) -> str:
     for name, side in zip(found.names, (found.before, found.after), strict=True):
         clips = ", ".join(_clip_words(analysis) for analysis in side)
         lines += _hanging(f"{name}: {clips}", width)
-    asked = [c for c in found.symptoms if c.reason != UNHEARD]
+    asked = [c for c in found.told_first if c.reason != UNHEARD]
     lines.append("What has changed")
     for change in asked:
         lines += _hanging(change_sentence(change, found.names), width)
@@ -216,12 +217,10 @@ def trend_report(
         if len(unjudged) == len(analyses):
             words = "none of them could be judged, so there is no course to tell"
         lines += _hanging(words, width)
-    for each in unjudged:
-        lines += _hanging(f"{each.clip.name}: {each.verdict.text}", width, bullet="! ")
     for trend in trends:
         lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
         for point in trend.points:
-            level = "not heard"
+            level = "not heard" if point.judged else "cannot be judged"
             if point.heard:
                 level = f"heard ({wording.percent(point.probability)}), level cannot be told"
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:
@@ -231,6 +230,8 @@ def trend_report(
                 width,
                 first="    ",
             )
+    for each in unjudged:
+        lines += _hanging(f"{each.clip.name}: {each.verdict.text}", width, bullet="! ")
     heard = sorted({trend.name for trend in trends})
     lines += _take_care(cautions_for(heard, [], knowledge=load_knowledge()), width)
     return "\n".join(lines) + "\n"
@@ -245,9 +246,9 @@ def _pump_words(found: Comparison) -> str:
     if found.pump_order is None:
         return ""
     words = f"the pump as stated sounds first at order {found.pump_order:.2f}"
-    if found.pump_hz is None:
-        return words
-    return f"{words}, {found.pump_hz:.0f} Hz at the mean speed of {found.mean_rpm:.0f} rpm"
+    if found.pump_hz is not None:
+        words += f", {found.pump_hz:.0f} Hz at the mean speed of {found.mean_rpm:.0f} rpm"
+    return f"{words}; that is twice pulley ratio times vanes. {ODD_VANES}" if found.odd_vanes else words
 
 
 def _maker_words(tone: OrderChange, pump_order: float | None) -> str:

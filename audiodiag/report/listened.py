@@ -91,9 +91,12 @@ def page_clip(
 def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
     """Where to seek the pump: as stated, made truer by the tone that was heard near by; else as heard.
 
-    Where no whine is heard, not even perhaps, a stated drive is kept as stated: the tone near by may be any
-    part's. With no drive stated and no whine heard it is not sought: the tone found may be any part's.
+    The first tone of a stated pump with an even number of vanes z is R z, with an odd one 2 R z; where such a
+    one is heard at R z all the same, as with unequal outlets, it is sought from there on. Where no whine is
+    heard, not even perhaps, a stated drive is kept as stated: the tone near by may be any part's. With no
+    drive stated and no whine heard it is not sought: the tone found may be any part's.
     """
+    from audiodiag.orders.pump import pump_ripple_orders
     from audiodiag.report.partsform import PumpGuess
 
     heard = analysis.measurements.get("whine_order", math.nan)
@@ -101,12 +104,14 @@ def pump_sought(analysis: Analysis, vehicle: Vehicle | None) -> PumpGuess:
     vanes = vehicle.vanes if vehicle else None
     probability = analysis.symptom("pump_whine").probability
     if ratio is not None and vanes is not None:
-        stated = ratio * vanes
-        for multiple in (1, 2) if probability >= LOOKED_FOR_FROM else ():
+        stated = pump_ripple_orders(vanes, ratio)[0]
+        multiples = (1.0, 2.0) if vanes % 2 == 0 else (1.0, 2.0, 0.5)
+        for multiple in multiples if probability >= LOOKED_FOR_FROM else ():
             if abs(heard / (multiple * stated) - 1.0) < NEAR:
                 truer = heard / multiple
                 source = "as stated and heard near by"
-                return PumpGuess(truer, ratio * truer / stated, source, (ratio, vanes), confirmed=True)
+                first = min(heard, truer)
+                return PumpGuess(first, ratio * truer / stated, source, (ratio, vanes), confirmed=True)
         return PumpGuess(stated, ratio, "as stated", (ratio, vanes))
     if math.isfinite(heard) and probability >= LOOKED_FOR_FROM:
         return PumpGuess(heard, ratio, "as heard" if probability >= HEARD_FROM else "as perhaps heard")

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from audiodiag.comparison import Comparison, SymptomChange
+from audiodiag.comparison.compare import UNHEARD
 from audiodiag.records import Analysis
 from audiodiag.report.compared_figures import MAP_RANGE_DB
 from audiodiag.report.language import Said, Sentences
@@ -39,11 +40,12 @@ class ChangeRow:
 
 @dataclass(frozen=True)
 class ChangeView:
-    """All that the page says of a comparison."""
+    """All that the page says of a comparison. ``unheard``: the sounds of no side in a line, or empty."""
 
     headline: str
     sides: tuple[str, str]
     rows: tuple[ChangeRow, ...]
+    unheard: str
     notes: tuple[Said, ...]
     maps: tuple[tuple[str, Raster], ...]
     maps_note: str
@@ -60,6 +62,7 @@ def change_view(found: Comparison, s: Sentences) -> ChangeView:
         headline = s.say("comparison.changed", sounds=names_said(names, s))
     else:
         headline = s.say("comparison.unchanged" if told else "comparison.cannot")
+    unheard = [s.say(f"sound.{each.name}") for each in found.symptoms if each.reason == UNHEARD]
     notes = [s.tell(note.text) for note in found.conditions.notes]
     if told and all(change.repeatability == "prior" for change in told):
         notes.append(Said(s.say("comparison.one_each"), s.language))
@@ -75,8 +78,10 @@ def change_view(found: Comparison, s: Sentences) -> ChangeView:
         (_side(found.names[0], found.before, s), _side(found.names[1], found.after, s)),
         tuple(
             _with_tone(_row(change, s), found, s) if change.name == "pump_whine" else _row(change, s)
-            for change in found.symptoms
+            for change in found.told_first
+            if change.reason != UNHEARD
         ),
+        s.say("comparison.unheard", sounds=", ".join(unheard)) if unheard else "",
         tuple(notes),
         _maps(found, s),
         s.say(
@@ -111,9 +116,8 @@ def _with_tone(row: ChangeRow, found: Comparison, s: Sentences) -> ChangeRow:
     order, hz, rpm = found.pump_order, found.pump_hz, found.mean_rpm
     if order is None or hz is None or rpm is None:
         return row
-    sound = s.say(
-        "comparison.pump_tone", sound=row.sound, order=s.number(order, 2), hz=s.number(hz), rpm=s.number(rpm)
-    )
+    name = "comparison.pump_tone_odd" if found.odd_vanes else "comparison.pump_tone"
+    sound = s.say(name, sound=row.sound, order=s.number(order, 2), hz=s.number(hz), rpm=s.number(rpm))
     return replace(row, sound=sound)
 
 

@@ -31,7 +31,6 @@ MOST_CAUSES, MOST_CHECKS, MOST_NOTES = 4, 4, 5
 NO_FAULT = ("relief_valve_at_stop", "nothing_wrong")
 """Causes that explain no fault: the headline that names one is not followed by them."""
 WIDEST_BAR_DB = 20.0
-_FOR = "This speaks for it"
 
 
 @dataclass(frozen=True)
@@ -211,12 +210,9 @@ def _lead(
 
 
 def _sound(number: int, found: SymptomFinding, analysis: Analysis, s: Sentences) -> SoundView:
-    speaks_for = [e.text for e in found.evidence if "against it" not in e.text]
-    against = [e.text for e in found.evidence if "against it" in e.text]
-    speaks_for.sort(key=lambda text: _FOR not in text)
-    shown = [*speaks_for[:3], *against[:1]]
+    shown, rare = wording.telling_reasons([each.text for each in found.evidence], found.probability)
     reasons = [s.tell(text) for text in shown]
-    if shown and all(_FOR in text for text in shown) and found.probability < wording.HEARD_FROM:
+    if rare:
         reasons.append(Said(s.say("sure.rare"), s.language))
     return SoundView(
         number=number,

@@ -18,13 +18,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from audiodiag.analysis import engine_followed
 from audiodiag.errors import UsageError
 from audiodiag.files import write_bytes_whole, write_text_whole
+from audiodiag.orders.drive import ODD_VANES
 from audiodiag.orders.parts import ListeningParts
 from audiodiag.records import Analysis, Clip, FloatArray
 from audiodiag.report.wording import is_simulated
 
-__all__ = ["PART_SYMPTOMS", "PART_WORDS", "PumpGuess", "WrittenPart", "empty_pump_words", "write_parts"]
+__all__ = [
+    "PART_SYMPTOMS",
+    "PART_WORDS",
+    "PumpGuess",
+    "WrittenPart",
+    "doubt_words",
+    "empty_pump_words",
+    "odd_vanes_words",
+    "write_parts",
+]
 
 SCHEMA = "audiodiag/parts/1"
 FULL_SCALE = 0.999
@@ -68,6 +79,7 @@ class PumpGuess:
 class WrittenPart:
     """One part as written: its name, its file, its level re the clip (dB, None where silent).
 
+    probability: of the sound that the part is for, None where nothing is claimed about it.
     note: what to know before listening to it, None where there is nothing to say.
     """
 
@@ -102,6 +114,58 @@ def empty_pump_words(pump: PumpGuess, level_db: float | None) -> str | None:
         "speed may be wrong, or the ratio or the number of vanes is not this car's; measure both pulleys "
         "again and count the vanes, or leave them out."
     )
+
+
+def odd_vanes_words(pump: PumpGuess) -> str | None:
+    """Say why a stated pump with an odd number of vanes is sought where it is; None for any other.
+
+    >>> print(odd_vanes_words(PumpGuess(21.6, 1.2, "as stated", stated=(1.2, 9))))
+    ... # doctest: +NORMALIZE_WHITESPACE
+    That is twice 1.2 turns times 9 vanes. A pump with an odd number of vanes sounds mostly at twice that
+    number a turn, because its two outlets act half a pitch apart, and only weakly at the number itself.
+    >>> odd_vanes_words(PumpGuess(12.0, 1.2, "as stated", stated=(1.2, 10))) is None
+    True
+    """
+    if pump.stated is None or pump.first_order is None or pump.stated[1] % 2 == 0:
+        return None
+    ratio, vanes = pump.stated
+    if pump.first_order > 1.5 * ratio * vanes:
+        return f"That is twice {ratio:.4g} turns times {vanes} vanes. {ODD_VANES}"
+    return f"That is {ratio:.4g} turns times {vanes} vanes, where a tone is heard. {ODD_VANES}"
+
+
+def doubt_words(analysis: Analysis) -> str | None:
+    """Say what the parts are where no engine was heard or the clip cannot be judged; None for any other clip.
+
+    In a clip that cannot be judged nothing is claimed about any sound, so that no probability is said either.
+    """
+    speed, verdict = analysis.speed, analysis.verdict
+    followed = engine_followed(speed)
+    if _judged(analysis):
+        if followed or not speed.known:
+            return None
+        return (
+            "No engine can be followed in this clip. So the parts of engine and pump hold what happens to "
+            "lie at the orders of a guessed speed, and are no sign of either."
+        )
+    if followed and verdict.kind == "cannot_tell":
+        return (
+            f"What sounds in this clip cannot be told. {verdict.text} So no part is a sign that what it is "
+            "for is there."
+        )
+    lead = "No engine is heard" if verdict.kind == "not_an_engine_bay" else "No engine can be followed"
+    hold = "the parts of engine and pump stay in the rest"
+    if speed.known:
+        which = "a guessed" if speed.source == "acoustic" else "the stated"
+        hold = f"the parts of engine and pump hold what happens to lie at the orders of {which} speed"
+    return (
+        f"{lead} in this clip. {verdict.text} So {hold}, and no part is a sign of an engine, a pump or a "
+        "belt: they add up to the clip, and that is all that they tell."
+    )
+
+
+def _judged(analysis: Analysis) -> bool:
+    return analysis.verdict.kind in ("symptoms", "normal")
 
 
 def write_parts(
@@ -142,6 +206,7 @@ def _written(
     clip = analysis.clip
     loudest = max(float(np.max(np.abs(part), initial=0.0)) for _, part in parts.items())
     gain = 1.0 if loudest <= LIMITED else FULL_SCALE / loudest
+    judged = _judged(analysis)
     written = []
     total = np.zeros(len(clip.samples))
     for name, part in parts.items():
@@ -153,7 +218,7 @@ def _written(
         total += steps / (2.0**23 * gain)
         made.append(write_bytes_whole(folder / file, _flac(steps, clip, name)))
         symptom = PART_SYMPTOMS.get(name)
-        probability = None if symptom is None else analysis.symptom(symptom).probability
+        probability = analysis.symptom(symptom).probability if symptom is not None and judged else None
         level_db = _level_db(part, clip.samples)
         note = empty_pump_words(pump, level_db) if name == "pump" else None
         written.append(WrittenPart(name, file, level_db, probability, note))
@@ -204,6 +269,7 @@ def _told(
         },
         "simulated": simulated,
         "notice": "This is a simulated clip, not a recording of a car." if simulated else None,
+        "doubt": doubt_words(analysis),
         "speed": {
             "source": speed.source,
             "confidence": rounded(speed.confidence, 4),
@@ -216,6 +282,7 @@ def _told(
             "first_order": rounded(pump.first_order, 3),
             "pump_ratio": rounded(pump.pump_ratio, 4),
             "source": pump.source,
+            "note": odd_vanes_words(pump),
         },
         "gain_db": round(20.0 * math.log10(gain), 3),
         "sum_error_db": error_db,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from audiodiag.analysis import engine_followed
 from audiodiag.records import Clip, FloatArray, Quality, SpeedAlternative, SpeedTrace
 from audiodiag.report import wording
 from audiodiag.report.jsonform import to_json_line
@@ -38,7 +39,12 @@ def reasons(clip: Clip, quality: Quality, speed: SpeedTrace) -> tuple[str, ...]:
         said += [note.text for note in speed.notes]
         said.append(f"It was not found by ear; it is trusted to {confidence}.")
         return tuple(said)
-    if speed.confidence >= SURE_FROM:
+    if not engine_followed(speed):
+        said.append(
+            f"Cannot tell ({confidence}): no speed stands out of the noise, so what is found is a guess, and "
+            "there may be no engine in this clip."
+        )
+    elif speed.confidence >= SURE_FROM:
         said.append(f"Sure ({confidence}): one speed explains the engine's tones far better than any other.")
     elif speed.confidence >= UNSURE_BELOW:
         said.append(f"Fairly sure ({confidence}): the engine's tones fit this speed best, but not by much.")
@@ -64,7 +70,7 @@ def reasons(clip: Clip, quality: Quality, speed: SpeedTrace) -> tuple[str, ...]:
             f"The strongest other reading has {wording.percent(rivals[0].probability)}: "
             f"{_alternative_words(rivals[0], speed)}."
         )
-    else:
+    elif engine_followed(speed):
         said.append("No other speed, such as half or double, has more than 2 %.")
     if speed.cylinders_source == "entered":
         said.append(
@@ -104,6 +110,13 @@ def speed_text(clip: Clip, quality: Quality, speed: SpeedTrace) -> str:
     lines = [
         f"{clip.name}{simulated} ({clip.duration_s:.1f} s): engine speed {wording.speed_source_words(speed)}"
     ]
+    followed = engine_followed(speed)
+    if speed.known and not followed:
+        lines += textwrap.wrap(
+            "CANNOT TELL: no engine can be followed in this clip. The figures below are the best guess, "
+            f"{wording.percent(speed.confidence)} sure, and none to go by.",
+            WIDTH,
+        )
     if speed.known:
         known = np.flatnonzero(np.isfinite(speed.rpm))
         rpm = speed.rpm[known]
@@ -128,7 +141,7 @@ def speed_text(clip: Clip, quality: Quality, speed: SpeedTrace) -> str:
     lines.append("Why sure or not" if speed.known else "Why there is none")
     for reason in reasons(clip, quality, speed):
         lines += textwrap.wrap(reason, WIDTH, initial_indent="  - ", subsequent_indent="    ")
-    if not speed.known:
+    if not followed:
         lines += textwrap.wrap(
             "State the speed with --rpm where the car shows it, or record again within an arm's length of "
             "the engine, clear of everything that turns.",
@@ -178,6 +191,7 @@ def speed_to_json(clip: Clip, quality: Quality, speed: SpeedTrace) -> str:
         "simulated": simulated,
         "source": speed.source,
         "confidence": round(speed.confidence, 4),
+        "engine_followed": engine_followed(speed),
         "median_rpm": round(speed.median_rpm, 2) if speed.known else None,
         "cylinders": speed.cylinders,
         "cylinders_source": speed.cylinders_source,

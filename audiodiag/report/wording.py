@@ -6,7 +6,7 @@ Text, picture and (later) page say the same thing in the same words because they
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from audiodiag.causes import load_knowledge
@@ -48,6 +48,7 @@ __all__ = [
     "recording_notes",
     "span_words",
     "speed_source_words",
+    "telling_reasons",
     "when_words",
 ]
 
@@ -94,7 +95,24 @@ _SPEED_SOURCES = {
     "tach": "from the pulse channel",
     "none": "unknown",
 }
+_FOR, _AGAINST = "This speaks for it", "against it"
 _SEVERITY = {"refusal": 0, "warning": 1, "info": 2}
+
+
+def telling_reasons(texts: Sequence[str], probability: float) -> tuple[tuple[str, ...], bool]:
+    """Choose what is shown of the evidence for a sound, and say whether it alone does not carry the answer.
+
+    Up to three texts that speak for it, or tell nothing either way, and one against it; where all speak for a
+    sound that does not count as heard, smaller reasons and how rare it is weigh more, which must be said.
+
+    >>> telling_reasons(["It is loud. This speaks for it.", "It is soft. This speaks against it."], 0.3)
+    (('It is loud. This speaks for it.', 'It is soft. This speaks against it.'), False)
+    >>> telling_reasons(["It is loud. This speaks for it."], 0.3)
+    (('It is loud. This speaks for it.',), True)
+    """
+    rest = sorted((text for text in texts if _AGAINST not in text), key=lambda text: _FOR not in text)
+    shown = (*rest[:3], *[text for text in texts if _AGAINST in text][:1])
+    return shown, bool(shown) and all(_FOR in text for text in shown) and probability < HEARD_FROM
 
 
 def level_words(level_db: float | None) -> str:

@@ -198,7 +198,11 @@ def test_vehicle_file_and_options_go_together(capsys, tmp_path):
         (["--saw", "fluid_level=low", "--saw", "fluid_level=right"], "has two answers"),
         (["--crank-pulley-mm", "150", "--pump-pulley-mm", "125", "--pump-ratio", "2"], "pump"),
         (["--idle-low-rpm", "900", "--idle-high-rpm", "700"], "idle"),
-        (["--rpm"], "expected one argument"),
+        (["--rpm"], "--rpm needs a value behind it (got --rpm with nothing behind it; allowed: --rpm RPM: "),
+        (
+            ["--rpm", "-5km"],
+            "--rpm cannot be used: steady engine speed, read from the car (got -5km; allo",
+        ),
         (["--cylinder", "4"], "did you mean --cylinders?"),
         (["--language", "de"], "use it where it belongs: audiodiag report, audiodiag pack"),
         (["--after-steering", "stop 1-2"], "did you mean --steering, or use it where it belongs: audiodiag "),

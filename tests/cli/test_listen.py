@@ -13,8 +13,10 @@ import soundfile
 from audiodiag.cli import main
 from audiodiag.clip import read_clip
 from audiodiag.errors import UsageError
+from audiodiag.records import SpeedTrace, Verdict
 from audiodiag.report import partsform
 from audiodiag.report.listened import pump_sought
+from audiodiag.report.partsform import odd_vanes_words
 from audiodiag.resources import shipped_folder
 from audiodiag.units import percent
 from audiodiag.vehicle import Vehicle
@@ -106,6 +108,10 @@ def test_every_part_is_named_and_the_simulated_clip_is_called_so(written, capsys
         (0.3, 12.1, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
         (0.3, 24.2, Vehicle(pump_ratio=1.2, vanes=10), 12.1),
         (0.1, 11.4, Vehicle(pump_ratio=1.2), None),
+        (0.0, 10.9, Vehicle(pump_ratio=1.2, vanes=9), 21.6),
+        (0.3, 21.7, Vehicle(pump_ratio=1.2, vanes=9), 21.7),
+        (0.3, 43.4, Vehicle(pump_ratio=1.2, vanes=9), 21.7),
+        (0.3, 10.9, Vehicle(pump_ratio=1.2, vanes=9), 10.9),
     ],
 )
 def test_the_pump_is_sought_only_where_it_is_heard_or_its_drive_stated(
@@ -115,12 +121,70 @@ def test_the_pump_is_sought_only_where_it_is_heard_or_its_drive_stated(
         measurements={"whine_order": order}, symptom=lambda name: SimpleNamespace(probability=probability)
     )
     found = pump_sought(analysis, vehicle)
-    assert found.first_order == first_order
+    assert found.first_order == (None if first_order is None else pytest.approx(first_order))
     assert found.source.startswith("not sought") == (first_order is None)
     assert (found.source == "as perhaps heard") == (probability == 0.25)
     near_by = probability == 0.3
     assert found.confirmed == (found.source == "as stated and heard near by") == near_by
-    assert (found.source == "as stated") == (first_order == 12.0)
+    assert (found.source == "as stated") == (first_order in (12.0, 21.6))
+    if found.source == "as stated":
+        assert first_order == pytest.approx(vehicle.first_ripple_order), "as compare says it"
+    if found.confirmed:
+        assert found.pump_ratio == pytest.approx(1.2, rel=0.03)
+    assert (odd_vanes_words(found) is not None) == (vehicle is not None and vehicle.vanes == 9)
+
+
+def test_noise_is_said_to_hold_no_engine(tmp_path, capsys):
+    clip = tmp_path / "noise.wav"
+    soundfile.write(clip, 0.1 * np.random.default_rng(1).standard_normal(10 * 16000), 16000)
+    assert main(["listen", str(clip), "--out", str(tmp_path), *DRIVE[:2], "--vanes", "9"]) == 0
+    said = capsys.readouterr().out
+    doubt = said.splitlines()[1]
+    assert doubt.startswith("No engine is heard in this clip. This does not sound like an engine bay")
+    assert (
+        "hold what happens to lie at the orders of a guessed speed, and no part is a sign of an engine"
+        in doubt
+    )
+    assert "likely" not in said, "nothing is claimed about any sound"
+    assert "from order 21.60 on, as stated. That is twice 1.2 turns times 9 vanes. A pump with an odd" in said
+    told = json.loads((tmp_path / "noise-parts.json").read_text())
+    assert told["doubt"] == doubt
+    assert told["pump"]["note"] in said
+    assert all(part["probability"] is None for part in told["parts"])
+
+
+@pytest.mark.parametrize(
+    ("kind", "confidence", "source", "words"),
+    [
+        ("symptoms", 0.9, "acoustic", None),
+        ("normal", 0.0, "entered", None),
+        (
+            "symptoms",
+            0.01,
+            "acoustic",
+            "No engine can be followed in this clip. So the parts of engine and pump",
+        ),
+        (
+            "cannot_tell",
+            0.9,
+            "acoustic",
+            "What sounds in this clip cannot be told. Why so. So no part is a",
+        ),
+        (
+            "cannot_tell",
+            0.01,
+            "acoustic",
+            "No engine can be followed in this clip. Why so. So the parts",
+        ),
+        ("not_an_engine_bay", 1.0, "entered", "lie at the orders of the stated speed, and no part is a sign"),
+        ("not_an_engine_bay", 0.0, "none", "So the parts of engine and pump stay in the rest, and no part"),
+    ],
+)
+def test_what_the_parts_are_is_said_where_no_engine_is_heard(kind, confidence, source, words):
+    rpm = np.full(3, np.nan if source == "none" else 800.0)
+    speed = SpeedTrace(source, confidence, np.arange(3.0), rpm, rpm, rpm, np.ones(3))
+    found = partsform.doubt_words(SimpleNamespace(speed=speed, verdict=Verdict(kind, "Why so.")))
+    assert found is None if words is None else words in found
 
 
 @pytest.mark.parametrize(

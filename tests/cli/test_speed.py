@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from audiodiag.analysis import engine_followed
 from audiodiag.cli import main
 from audiodiag.records import Clip, Quality, SpeedAlternative, SpeedTrace
 from audiodiag.report.speedform import reasons, speed_csv, speed_png, speed_text, speed_to_json
@@ -127,3 +128,36 @@ def test_without_a_speed_it_ends_with_three_and_says_what_to_do(tmp_path, capsys
 def test_no_clip_is_refused_in_words(capsys):
     assert main(["speed"]) == 2
     assert "no clip is named" in capsys.readouterr().err
+
+
+def test_noise_ends_with_three_and_says_that_no_engine_is_followed(tmp_path, capsys):
+    """As `analyse` does, although a guess of the speed is there."""
+    clip = tmp_path / "noise.wav"
+    soundfile.write(clip, 0.1 * np.random.default_rng(1).standard_normal(10 * 16000), 16000)
+    assert main(["speed", str(clip)]) == 3
+    said = " ".join(capsys.readouterr().out.split())
+    assert (
+        "CANNOT TELL: no engine can be followed in this clip. The figures below are the best guess, < 1 %"
+        in said
+    )
+    assert "Cannot tell (< 1 %): no speed stands out of the noise" in said
+    assert "State the speed with --rpm" in said
+    assert main(["speed", str(clip), "--json"]) == 3
+    assert json.loads(capsys.readouterr().out)["engine_followed"] is False
+    assert main(["analyse", str(clip), "--quiet"]) == 3
+
+
+@pytest.mark.parametrize(
+    ("changes", "followed"),
+    [
+        ({"confidence": 0.08}, True),
+        ({"confidence": 0.06}, False),
+        ({"confidence": 0.08, "cylinders_source": "entered"}, False),
+        ({"confidence": 0.0, "source": "table"}, True),
+        ({"rpm": np.full(100, np.nan)}, False),
+    ],
+)
+def test_an_engine_counts_as_followed_as_in_the_verdict(changes, followed):
+    assert engine_followed(trace(**changes)) is followed
+    told = speed_text(CLIP, GOOD, trace(**changes))
+    assert ("or record again within" in " ".join(told.split())) is not followed

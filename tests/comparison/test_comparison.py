@@ -13,10 +13,14 @@ import pytest
 import soundfile
 
 from audiodiag.cli import main
+from audiodiag.commands import trend as trend_command
 from audiodiag.commands.trend import _axis
 from audiodiag.comparison import bleed, compare_sides, flipped, symptom_trends, watch_bleed
+from audiodiag.comparison import trend as trend_module
 from audiodiag.comparison.agreed_speed import agreed_speeds, without_misread
 from audiodiag.comparison.bleed import BleedWatch, Cycle, CycleNoise, judge_cycles
+from audiodiag.comparison.change import SymptomChange
+from audiodiag.comparison.compare import UNHEARD, _least_note
 from audiodiag.comparison.conditions import carrying, conditions_of
 from audiodiag.comparison.likeness import CONTRADICTED_DB, odds_alike
 from audiodiag.comparison.listening import alternation_flac
@@ -79,9 +83,10 @@ def test_a_stated_pump_is_named_by_order_and_pitch_beside_its_whine(sides: Sides
     said = " ".join(comparison_report(stated).split())
     words = f"the pump as stated sounds first at order 21.60, {hz:.0f} Hz at the mean speed of {rpm:.0f} rpm"
     assert said.count(words) == 1 and said.index("pump whine:") < said.index(words)
-    for code, name in (("en", "order 21.60"), ("de", "Ordnung 21,60")):
+    assert f"{words}; that is twice pulley ratio times vanes. A pump with an odd number of vanes" in said
+    for code, name, why in (("en", "order 21.60", "is odd)"), ("de", "Ordnung 21,60", "diese ungerade ist)")):
         (row,) = [row for row in change_view(stated, load_sentences(code)).rows if name in row.sound]
-        assert f"{hz:.0f} Hz" in row.sound
+        assert f"{hz:.0f} Hz" in row.sound and row.sound.endswith(why)
     plain = replace(stated, pump_order=None)
     assert comparison_to_dict(plain)["pump_tone"] is None
     assert "as stated" not in comparison_report(plain)
@@ -103,7 +108,7 @@ def test_no_pitch_is_named_where_the_speeds_are_unsure_or_lie_apart(sides: Sides
     assert comparison_to_dict(found)["pump_tone"] is None
     said = " ".join(comparison_report(found).split())
     assert "the pump as stated sounds first at order 12.00" in said
-    assert "at the mean speed" not in said
+    assert "at the mean speed" not in said and "odd number" not in said
 
 
 def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
@@ -118,6 +123,73 @@ def test_a_line_at_a_tone_of_the_stated_pump_is_called_so(sides: Sides) -> None:
     assert "order 5: -9.0 dB (-14.0 dB to -4.0 dB), also an order of the engine Compared" in said
     unstated = comparison_report(replace(found, pump_order=None))
     assert "the stated pump's" not in " ".join(unstated.split())
+
+
+def test_what_can_be_told_stands_first_and_what_no_side_holds_in_one_line(sides: Sides) -> None:
+    found = compare_sides(*sides)
+    whine, groan, squeal, *others = found.symptoms
+    found = replace(
+        found,
+        symptoms=(replace(whine, word="cannot_tell", reason="too short"), groan, squeal, *others),
+    )
+    assert groan.word != "cannot_tell"
+    assert {each.reason for each in (squeal, *others)} == {UNHEARD}
+    text = comparison_report(found)
+    assert (
+        text.index("cavitation groan:") < text.index("pump whine: CANNOT TELL") < text.index("not heard on")
+    )
+    assert text.count("not heard on either side") == 1
+    for code, heads in (("en", ("cavitation groan", "pump whine")), ("de", ("Kavitation", "Heulen"))):
+        view = change_view(found, load_sentences(code))
+        assert len(view.rows) == 2
+        for row, head in zip(view.rows, heads, strict=True):
+            assert row.sound.lower().startswith(head.lower())
+        assert load_sentences(code).say("sound.belt_squeal") in view.unheard
+    assert change_view(replace(found, symptoms=(groan,)), load_sentences("en")).unheard == ""
+
+
+@pytest.mark.parametrize(
+    ("source", "name", "word", "change_db", "told"),
+    [
+        ("marked", "pump_whine", "gone", None, True),
+        ("tabled", "cavitation_groan", "louder", None, True),
+        ("inferred", "pump_whine", "gone", None, False),
+        ("marked", "pump_whine", "quieter", -6.0, False),
+        ("marked", "belt_squeal", "gone", None, False),
+        ("marked", "pump_whine", "cannot_tell", None, False),
+    ],
+)
+def test_why_a_least_change_is_smaller_with_the_steering_stated_is_said(
+    sides: Sides, source: str, name: str, word: str, change_db: float | None, told: bool
+) -> None:
+    everything = [
+        replace(each, phases=replace(each.phases, source=source)) for side in sides for each in side
+    ]
+    change = SymptomChange(name, word, change_db, -20.0, -5.0, None, True, False, (), (), 9, "prior")
+    note = _least_note([change], everything)
+    assert (note is not None) is told
+    if note is not None:
+        assert "by the loudest quarter of each recording" in note.text and note.severity == "info"
+        assert load_sentences("de").tell(note.text).text.endswith("und ist die sicherere.")
+
+
+def test_a_gone_sound_with_all_steering_stated_has_the_reason_beside_it(sides: Sides) -> None:
+    before, after = (
+        [replace(each, phases=replace(each.phases, source="marked")) for each in side] for side in sides
+    )
+    found = compare_sides(before, after)
+    codes = {note.code for note in found.conditions.notes}
+    least = [change for change in found.symptoms if change.word != "cannot_tell" and change.change_db is None]
+    assert ("steering_stated" in codes) == bool(least)
+    assert "steering_not_stated" not in codes
+
+
+def test_a_whine_that_is_not_the_stated_pumps_is_noted(sides: Sides) -> None:
+    note = Note("pump_elsewhere", "The tones of the whine begin at order 11.50.")
+    first = sides[0][0]
+    spoken = replace(first, speed=replace(first.speed, notes=(*first.speed.notes, note)))
+    assert note in compare_sides([spoken, *sides[0][1:]], sides[1]).conditions.notes
+    assert note not in compare_sides(*sides).conditions.notes
 
 
 def test_sides_changed_over_flip_every_sign_and_nothing_else(sides: Sides) -> None:
@@ -316,7 +388,21 @@ def test_bad_input_is_refused_in_words(
     for at, words in (
         (["5", "5", "5"], "all recordings were made at one date or mileage (got 5 5 5"),
         (["2026-01-01"] * 3, "all recordings were made at one date or mileage"),
+        (["5", "5", "5"], "allowed: at least 3 recordings, made at two or more different dates or mileages"),
         (["-1", "1", "2"], "a mileage cannot be negative (got -1 1 2"),
+        (
+            ["-5km", "6km", "7km"],
+            "a mileage cannot be negative (got -5km 6km 7km; allowed: 0 or more",
+        ),
+        (["5km", "6km", "-.7km"], "a mileage cannot be negative (got 5km 6km -.7km"),
+        (
+            ["-2026-01-01", "2026-02-01", "2026-03-01"],
+            "--at cannot be understood (got -2026-01-01 2",
+        ),
+        (
+            [],
+            "--at needs one value or more behind it (got --at with nothing behind it; allowed: --at WHEN",
+        ),
         (["1", "2", "nan"], "--at cannot be understood"),
         (["1", "2", "٣"], "--at cannot be understood"),
         (["1e300", "2e300", "3e300"], "a mileage is too large (got 1e300 2e300 3e300; allowed: 0 to 10000"),
@@ -328,6 +414,14 @@ def test_bad_input_is_refused_in_words(
     ):
         assert main(["trend", "a.m4a", "b.m4a", "c.m4a", "--at", *at]) == 2
         assert words in capsys.readouterr().err
+    assert trend_command.FEWEST == trend_module.FEWEST
+    for count in (1, 2):  # before any clip is read, also where all stand at one place
+        assert main(["trend", *["a.m4a", "b.m4a"][:count], "--at", *["5"] * count]) == 2
+        err = capsys.readouterr().err
+        assert (
+            f"needs more recordings (got {count} recording{'s' * (count > 1)}; allowed: at least 3 rec" in err
+        )
+        assert "at least two" not in err and "two or more different dates" in err
     assert main(["trend", "a.m4a", "a.m4a", "c.m4a", "--at", "1", "2", "3"]) == 2
     assert "one recording stands twice (got a.m4a" in capsys.readouterr().err
     assert main(["bleed"]) == 2
@@ -424,12 +518,46 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
     assert trend_png(trends, unit=unit).startswith(b"\x89PNG")
 
 
+def test_a_recording_that_cannot_be_judged_counts_for_no_silence(sides: Sides) -> None:
+    heard = next(each for each in sides[0] if each.symptom("cavitation_groan").probability >= 0.5)
+    heard = replace(heard, symptoms=tuple(replace(each, level_db=-6.0) for each in heard.symptoms))
+    blind = replace(heard, verdict=Verdict("cannot_tell", "The recording is too quiet to tell."))
+    silent = replace(
+        heard,
+        symptoms=tuple(replace(each, probability=0.01) for each in heard.symptoms),
+        verdict=Verdict("normal", "Nothing."),
+    )
+
+    def told(*visits: Analysis) -> str:
+        (groan,) = [
+            each
+            for each in symptom_trends(visits, [float(i) for i in range(len(visits))])
+            if each.name == "cavitation_groan"
+        ]
+        assert trend_png([groan], unit="day").startswith(b"\x89PNG")
+        assert [point.judged for point in groan.points] == [each is not blind for each in visits]
+        (values,) = trend_to_dict([groan], visits, unit="day", cautions=())["symptoms"]
+        assert [point["judged"] for point in values["points"]] == [each is not blind for each in visits]
+        return " ".join(trend_report([groan], visits, unit="day", width=200).split())
+
+    said = told(heard, heard, blind)
+    assert "heard in 2 of 2 recordings that could be judged (of 3)" in said and "no longer" not in said
+    assert "day 2: cannot be judged" in said and "not heard" not in said
+    assert "recordings that could be judged (of 4), and no longer in the last of these" in told(
+        heard, heard, silent, blind
+    )
+    assert "heard in 2 of 3 recordings, and no longer in the last" in told(heard, heard, silent)
+
+
 def test_trend_names_recordings_that_could_not_be_judged(sides: Sides) -> None:
     heard = replace(sides[0][0], verdict=Verdict("normal", "Nothing stands out."))
     none = replace(heard, verdict=Verdict("not_an_engine_bay", "This does not sound like an engine bay."))
     some = trend_report([], [heard, none, heard], unit="day")
     assert "no symptom is heard in the others" in some
     assert some.count(f"! {none.clip.name}: This does not sound like an engine bay.") == 1
+    course = SymptomTrend("pump_whine", (), (), None, None, None, "heard in 2 of 3 recordings; growing")
+    told = trend_report([course], [heard, none, heard], unit="day")
+    assert told.index("pump whine: heard in 2 of 3") < told.index("! "), "what can be told stands first"
     assert "none of them could be judged" in trend_report([], [none, none, none], unit="day")
     assert "no symptom is heard in any of them" in trend_report([], [heard] * 3, unit="day")
 

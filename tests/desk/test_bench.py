@@ -14,6 +14,7 @@ from audiodiag.desk.jobs import end_with_failure, take_next
 from audiodiag.desk.tables import AnalysisRow, CaseRow, ComparisonRow, RecordingRow
 from audiodiag.desk.visitors import Visitor, case_link
 from audiodiag.records import SYMPTOMS
+from audiodiag.report.language import load_sentences
 from audiodiag.resources import shipped_folder
 from tests.desk.conftest import made_up_result
 
@@ -197,3 +198,21 @@ def test_owner_of_the_case_may_compare_but_not_sit_at_the_bench(desk):
     for place in (f"/cases/{key}/bench/{number}", f"/cases/{key}/next", "/inbox"):
         assert owner.get(place).status_code == 404
     assert _judge(owner, key, number, "normal").status_code == 403
+
+
+@pytest.mark.parametrize(("probability", "rare"), [(0.3, True), (0.9, False), (0.1, False)])
+def test_case_page_says_of_a_rare_sound_what_the_report_page_says(desk, probability, rare):
+    key = desk.case()
+    number = desk.recording(key)
+    told = made_up_result()
+    texts = [f"The longest high tone lasts {n}.0 s. This speaks for it." for n in range(4)]
+    sound = told["analysis"]["symptoms"][2]
+    sound |= {"probability": probability, "evidence": [{"text": text} for text in texts]}
+    for other in (each for each in told["analysis"]["symptoms"] if each is not sound):
+        other["probability"] = 0.01
+    with desk.room.store.writing() as session:
+        row = session.scalar(select(AnalysisRow).where(AnalysisRow.recording_id == number))
+        row.result = json.dumps(told)
+    page = desk.advisor().get(f"/cases/{key}").text
+    assert (load_sentences("en").say("sure.rare") in page) is rare
+    assert page.count("The longest high tone lasts") == (3 if probability > 0.25 else 0)

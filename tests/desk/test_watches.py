@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import time
 
 import pytest
 from sqlalchemy import create_engine, select
 
-from audiodiag.desk.casework import ask_watch, number_told
+from audiodiag.desk.casework import ask_comparison, ask_watch, number_told
 from audiodiag.desk.labour import carry_out
 from audiodiag.desk.migrating import bring_to_newest
 from audiodiag.desk.tables import CaseRow, ComparisonRow, JobRow, RecordingRow
@@ -137,3 +138,55 @@ def test_database_of_the_first_step_keeps_its_comparisons(tmp_path):
         kept = connection.exec_driver_sql("SELECT kind, settings, after FROM comparisons").all()
     engine.dispose()
     assert [tuple(row) for row in kept] == [("compare", "{}", "[2]")]
+
+
+@pytest.mark.parametrize(
+    ("at", "unit", "head", "cells"),
+    [
+        ([64000.0, 1234567.0, 70000.5], "mileage", "Mileage", ("64000 km", "1234567 km", "70000.5 km")),
+        ([1.0, 2.0, 40.0], "day", "Day", ("day 1", "day 2", "day 40")),
+        ([], "day", "Day", ("day 0 (%Y-%m-%d)", "day 10 (%Y-%m-%d)", "day 20 (%Y-%m-%d)")),
+    ],
+)
+def test_every_point_of_a_course_has_its_unit(desk, at, unit, head, cells):
+    key = desk.case()
+    numbers = [desk.recording(key) for _ in range(3)]
+    with desk.room.store.writing() as session:
+        for day, number in enumerate(numbers):
+            session.get_one(RecordingRow, number).received_at = 86400.0 * (10 + 10 * day)
+    row = _asked(desk, key, "trend", numbers, at=at, unit=unit)
+    levels = {"level_db": None, "low_db": None, "high_db": None, "heard": False}
+    places = json.loads(row.settings)["at"]
+    points = [{"file": f"{place}.m4a", "at": place, **levels} for place in places]
+    symptoms = [{"name": "pump_whine", "text": "heard in 1 of 3 recordings", "points": points}]
+    told = {"axis": head.lower(), "unit": "km" if unit == "mileage" else "day", "symptoms": symptoms}
+    with desk.room.store.writing() as session:
+        session.get_one(ComparisonRow, row.id).result = json.dumps(told)
+    page = desk.advisor().get(f"/cases/{key}/compare").text
+    assert f'<th scope="col">{head}</th>' in page
+    for day, cell in zip((10, 20, 30), cells, strict=True):
+        assert f"<td>{time.strftime(cell, time.localtime(86400.0 * day))}</td>" in page
+
+
+def test_changes_that_can_be_told_stand_first_on_the_page(desk):
+    key = desk.case()
+    numbers = [desk.recording(key) for _ in range(2)]
+    with desk.room.store.writing() as session:
+        case = session.scalar(select(CaseRow).where(CaseRow.key == key))
+        row = ask_comparison(session, "x", case, numbers[:1], numbers[1:], one_phone=False, most_waiting=9)
+    levels = {"change_db": None, "low_db": None, "high_db": None}
+    symptoms = [
+        {"name": name, "verdict": word, "text": text, **levels}
+        for name, word, text in (
+            ("pump_whine", "cannot_tell", "pump whine: CANNOT TELL, it is not heard on either side"),
+            ("cavitation_groan", "cannot_tell", "cavitation groan: CANNOT TELL, too short"),
+            ("belt_squeal", "gone", "belt squeal: GONE after"),
+            ("belt_chirp", "cannot_tell", "belt chirp: CANNOT TELL, it is not heard on either side"),
+        )
+    ]
+    with desk.room.store.writing() as session:
+        session.get_one(ComparisonRow, row.id).result = json.dumps({"symptoms": symptoms})
+    page = desk.advisor().get(f"/cases/{key}/compare").text
+    assert page.index("belt squeal: GONE") < page.index("cavitation groan: CANNOT TELL, too short")
+    assert page.count("CANNOT TELL") == 1
+    assert "Cannot tell, not heard on either side: pump whine, belt chirp." in page

@@ -11,15 +11,25 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from audiodiag.desk.drawings import DETAILS, PARTS, look_at
 from audiodiag.records import SYMPTOMS
+from audiodiag.report.language import load_sentences
 from audiodiag.report.wording import (
     PHASE_WORDS,
     SYMPTOM_WORDS,
     level_words,
     percent,
     span_words,
+    telling_reasons,
 )
 
-__all__ = ["ago_words", "compiled", "plain_page", "rendered", "said_words", "size_words"]
+__all__ = [
+    "ago_words",
+    "compiled",
+    "plain_page",
+    "reason_words",
+    "rendered",
+    "said_words",
+    "size_words",
+]
 
 SAID = {
     "opened": "The case is open. Add a recording now, or answer the questions first.",
@@ -50,6 +60,7 @@ def _environment() -> Environment:
         "level": level_words,
         "spans": span_words,
         "ago": ago_words,
+        "reasons": reason_words,
         "size": size_words,
         "clock": lambda at_s: time.strftime("%Y-%m-%d %H:%M", time.localtime(at_s)),
     }
@@ -98,6 +109,16 @@ def ago_words(at_s: float, now_s: float | None = None) -> str:
     if passed_s < 5400:
         return f"{passed_s / 60:.0f} min ago"
     return f"{passed_s / 3600:.0f} h ago" if passed_s < 129600 else f"{passed_s / 86400:.0f} days ago"
+
+
+def reason_words(sound: dict[str, Any]) -> list[str]:
+    """Give what moved the answer for one sound as the page of the report tells it; ``sound``: its JSON.
+
+    >>> len(reason_words({"probability": 0.3, "evidence": [{"text": "It is loud. This speaks for it."}]}))
+    2
+    """
+    shown, rare = telling_reasons([each["text"] for each in sound["evidence"]], sound["probability"] or 0.0)
+    return [*shown, *([load_sentences("en").say("sure.rare")] if rare else [])]
 
 
 def size_words(size_bytes: int) -> str:

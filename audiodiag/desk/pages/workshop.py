@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
 from starlette.responses import Response
 
+from audiodiag.comparison.trend import place_words
 from audiodiag.desk.casework import (
     LEAST_FOLLOWED,
     MOST_COMPARED,
     ask_comparison,
     ask_watch,
+    days_since_first,
     number_told,
 )
-from audiodiag.desk.findings import Heard, heard_in, standing_cautions
+from audiodiag.desk.findings import Heard, heard_in, parted_changes, standing_cautions
 from audiodiag.desk.pages.asking import Ask, case_of, go_to, page
 from audiodiag.desk.tables import ComparisonRow, FileRow, JobRow, RecordingRow
 from audiodiag.desk.tasks import files_of_job
@@ -53,6 +56,7 @@ class Clip:
     name: str
     said: str
     heard: bool
+    arrived_s: float
 
 
 def compare_form(ask: Ask) -> Response:
@@ -134,7 +138,8 @@ def _clip(heard: Heard) -> Clip:
     name = heard.recording.file_name
     result = heard.result
     said = result["analysis"]["verdict"]["text"] if result else "not listened to yet"
-    return Clip(heard.recording.id, f"{name} (simulated)" if heard.simulated else name, said, bool(result))
+    shown = f"{name} (simulated)" if heard.simulated else name
+    return Clip(heard.recording.id, shown, said, bool(result), heard.recording.received_at)
 
 
 def _shown(
@@ -142,6 +147,9 @@ def _shown(
 ) -> dict[str, Any]:
     result = json.loads(row.result) if row.result else None
     before, after = json.loads(row.before), json.loads(row.after)
+    settings = json.loads(row.settings)
+    arrived = [clips[each].arrived_s for each in before if each in clips]
+    changes, unheard = parted_changes(result["symptoms"] if result and row.kind == "compare" else ())
     return {
         "row": row,
         "job": job.id if job else 0,
@@ -149,12 +157,34 @@ def _shown(
         "refusal": json.loads(job.said) if job and job.state == "failed" and job.said else None,
         "sides": {"before": [clips[each] for each in before if each in clips],
                   "after": [clips[each] for each in after if each in clips]},
-        "settings": json.loads(row.settings),
+        "settings": settings,
         "result": result,
+        "places": _place_words(result, settings, arrived) if row.kind == "trend" else {},
         "notes": [_desk_words(note["text"]) for note in _notes_of(result)],
         "files": {file.name.partition(".")[0]: file.id for file in files},
-        "changes": [_change(each) for each in result["symptoms"]] if result and row.kind == "compare" else [],
+        "changes": [_change(each) for each in changes],
+        "unheard": unheard,
     }  # fmt: skip
+
+
+def _place_words(
+    result: dict[str, Any] | None, settings: dict[str, Any], arrived_s: list[float]
+) -> dict[float, str]:
+    """Name every place of a course with its unit; with its date where it goes by the days of arrival.
+
+    >>> points = {"symptoms": [{"points": [{"at": 64000.0}]}], "axis": "mileage", "unit": "km"}
+    >>> _place_words(points, {"at": [64000.0], "unit": "mileage"}, [0.0])
+    {64000.0: '64000 km'}
+    """
+    told = result or {"symptoms": ()}
+    unit = told.get("unit") or ("km" if told.get("axis") == "mileage" else "day")
+    by_arrival = settings.get("unit") == "day" and list(settings.get("at", ())) == days_since_first(arrived_s)
+    said = {}
+    for at in sorted({point["at"] for trend in told["symptoms"] for point in trend["points"]}):
+        said[at] = place_words(at, unit)
+        if by_arrival:
+            said[at] += time.strftime(" (%Y-%m-%d)", time.localtime(min(arrived_s) + 86400.0 * at))
+    return said
 
 
 def _notes_of(result: dict[str, Any] | None) -> list[dict[str, str]]:
