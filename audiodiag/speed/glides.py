@@ -33,7 +33,10 @@ from audiodiag.speed.front import (
     whiten,
 )
 
-__all__ = ["PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "moving_frames", "nearest_paces", "of_paces"]
+__all__ = [
+    "PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "moving_frames", "nearest_paces",
+    "of_paces",
+]  # fmt: skip
 
 PACES: tuple[float, ...] = (
     -1.7, -1.35, -1.05, -0.8, -0.55, -0.35, -0.17, 0.0,
@@ -53,8 +56,8 @@ FINER = 8
 ENVELOPE_RATE_HZ = 1200.0
 FFT_LONGEST = 4096
 STAY, NEXT = 0.6, 0.3
-"""Probability that the pace stays from frame to frame, and that it moves to one of the two beside it; the rest is
-shared by all, since a foot on the throttle makes any pace of any other."""
+"""Probability that the pace stays from frame to frame, and that it moves to one of the two beside it; the
+rest is shared by all, since a foot on the throttle makes any pace of any other."""
 JITTER_NARROW, JITTER_WIDE, JITTER_WIDE_SHARE, JITTER_REACH = 1.0, 4.0, 0.1, 6
 """By how many cells of the grid the speed may miss what the pace foretells: two exponentials, their share."""
 PACE_COST = 0.3
@@ -65,8 +68,8 @@ PACE_COST = 0.3
 class GlideSpectra:
     """Whitened spectra at each pace, for the frames in which the spectrum moves.
 
-    frames: the indices of these frames, shape (n,). spectra: shape (paces, channels, n, axis), as those of the
-    front end; those of the pace 0 are the front end's own.
+    frames: the indices of these frames, shape (n,). spectra: shape (paces, channels, n, axis), as those of
+    the front end; those of the pace 0 are the front end's own.
     """
 
     frames: NDArray[np.intp]
@@ -86,7 +89,7 @@ def moving_frames(moves: FloatArray) -> NDArray[np.intp]:
 
 
 def nearest_paces(paces: FloatArray) -> NDArray[np.intp]:
-    """Give for each change of the logarithm of speed in a second the index of the nearest of ``PACES``, shape (n,).
+    """Give the index of the nearest of ``PACES`` for each change of the logarithm of speed in a second.
 
     >>> [PACES[k] for k in nearest_paces(np.array([0.05, -0.09, 0.3, -9.0]))]
     [0.0, 0.0, 0.2, -1.7]
@@ -96,7 +99,7 @@ def nearest_paces(paces: FloatArray) -> NDArray[np.intp]:
 
 
 def _warped(pace: float, length: int, rate_hz: float) -> tuple[FloatArray, float]:
-    """Give the times within a window at even steps of the angle of a gliding speed, and how many make one unit.
+    """Give the times within a window at even steps of a gliding speed's angle, and how many make one unit.
 
     The speed in the middle of the window is 1 a second; times in seconds from the middle, shape (length,).
 
@@ -114,7 +117,7 @@ def _warped(pace: float, length: int, rate_hz: float) -> tuple[FloatArray, float
 
 @dataclass(frozen=True, eq=False)
 class _Fine:
-    """A signal on so fine a grid that the nearest sample will do; ``margin`` coarse samples of nought around."""
+    """A signal on so fine a grid that the nearest sample will do; ``margin`` coarse ones beside are nought."""
 
     samples: FloatArray
     rate_hz: float
@@ -210,9 +213,9 @@ def follow_glides(
     """Find the most probable path of speed and pace (Viterbi).
 
     still: scores of each speed at the pace 0, nats, shape (frames of the clip, grid). gliding: those at every
-    pace for some of the frames, shape (paces, n, grid). frames: these, ascending. temper: share of a score that
-    counts in a frame. Returns the indices on the grid and of ``PACES``, shape (frames of the clip,) each; outside
-    ``frames`` the pace is 0.
+    pace for some of the frames, shape (paces, n, grid). frames: these, ascending. temper: share of a score
+    that counts in a frame. Returns the indices on the grid and of ``PACES``, shape (frames of the clip,)
+    each; outside ``frames`` the pace is 0.
     """
     count, grid = still.shape
     jitter, law = _jitter(), _pace_law()

@@ -28,7 +28,8 @@ __all__ = [
 SAMPLES_PER_REV = 64
 FIRST_SMOOTHING, QUICK_SMOOTHING = 1.2, 0.6
 STILL_PACE, FAST_PACE = 0.15, 0.45
-"""A track is smoothed in full up to the first pace (change of its logarithm in a second), little from the second."""
+"""Up to the first pace (change of its logarithm in a second) a track is smoothed in full, from the second on
+little."""
 PHASE_SAMPLES_PER_REV = 256
 """Fine enough that nothing folds back over the lines whose phase is heard, down to 280 rpm."""
 PHASE_REVS = 8
@@ -129,14 +130,15 @@ def _background(power: FloatArray, width: int) -> FloatArray:
 
 
 def steadied(rpm: FloatArray, frames: float) -> FloatArray:
-    """Smooth a track of one value every ``HOP_S`` over so many frames, over fewer where it glides fast, shape (n,).
+    """Smooth a track of one value every ``HOP_S`` over so many frames, over fewer where it glides fast.
 
     A blip begins within a frame: smoothed as an idle is, it would be off by a tenth where it begins and ends.
     """
     log_rpm = np.log(rpm)
     smooth = gaussian_filter1d(log_rpm, frames, mode="nearest")
     pace = np.abs(np.gradient(smooth)) / HOP_S if len(rpm) > 1 else np.zeros(len(rpm))
-    fast = maximum_filter1d(np.clip((pace - STILL_PACE) / (FAST_PACE - STILL_PACE), 0.0, 1.0), 5, mode="nearest")
+    fast = np.clip((pace - STILL_PACE) / (FAST_PACE - STILL_PACE), 0.0, 1.0)
+    fast = maximum_filter1d(fast, 5, mode="nearest")
     quick = gaussian_filter1d(log_rpm, min(frames, QUICK_SMOOTHING), mode="nearest")
     return np.asarray(np.exp(fast * quick + (1.0 - fast) * smooth))
 
