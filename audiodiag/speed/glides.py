@@ -117,7 +117,7 @@ def _warped(pace: float, length: int, rate_hz: float) -> tuple[FloatArray, float
 
 @dataclass(frozen=True, eq=False)
 class _Fine:
-    """A signal on so fine a grid that the nearest sample will do; ``margin`` coarse ones beside are nought."""
+    """A signal on so fine a grid that the nearest sample will do; ``margin`` coarse ones beside it are 0."""
 
     samples: FloatArray
     rate_hz: float
