@@ -52,6 +52,7 @@ EVERY_SPEED = 0.03
 counts in each of its frames. Without it a run-up to 4,800 rpm was lost to the half and the quarter of it."""
 STRAIGHTENINGS = 1
 STILL_SMOOTHING = 1.5
+"""Frames over which a rough track is smoothed where it does not glide."""
 SECOND_LOOK_RPM = 1500.0
 UNTAUGHT_CONFIDENCE = 0.3
 """Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""

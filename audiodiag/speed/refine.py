@@ -27,6 +27,7 @@ __all__ = [
 
 SAMPLES_PER_REV = 64
 FIRST_SMOOTHING, QUICK_SMOOTHING = 1.2, 0.6
+"""Frames over which the track that comes in is smoothed, and any track where it glides fast."""
 STILL_PACE, FAST_PACE = 0.15, 0.45
 """Up to the first pace (change of its logarithm in a second) a track is smoothed in full, from the second on
 little."""
