@@ -33,32 +33,25 @@ from audiodiag.speed.comb import (
 )
 from audiodiag.speed.firings import FiringModel, firing_model_to_plain, swells
 from audiodiag.speed.front import CHANNELS, HOP_S, LOG_STEP, FrontEnd, basebands, front_end
-from audiodiag.speed.glides import glide_spectra, nearest_paces, of_paces
+from audiodiag.speed.glides import PACES, glide_spectra, nearest_paces, of_paces
 from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
 from audiodiag.speed.second import SECOND_FEATURES, with_score
 
 __all__ = [
     "SPEED_FILE",
     "CombExamples",
-    "add_second",
     "cases_from",
     "choose_on_cases",
     "comb_examples",
     "fit_comb",
     "save_comb",
-    "second_on_cases",
     "tooth_groups",
-    "train_second",
     "train_speed",
 ]
 
 SPEED_FILE = "speed.json"
 FRAMES_A_CLIP = 8
 NO_CHOOSER = Chooser(np.zeros(0), np.ones(0), (), np.array([0.0, 1.0]))
-UNHEARD_ODDS = 0.5
-"""The odds of a confidence for unknown cylinders are multiplied by this: a real engine bay is unlike both
-simulated ones. From the bay that the nets heard to the one that they did not, the odds that the reading is
-right fell to 0.46 of what they were without the firings, to 0.64 with them (895 clips, DEVELOPERS.md)."""
 LOCKED_SHARE = 0.1
 """A track is locked where less than this share of its instants is more than 5 % off."""
 
@@ -98,7 +91,8 @@ def comb_examples(
     usable = np.flatnonzero((true > RPM_GRID[1]) & (true < RPM_GRID[-2]))
     pick = np.sort(rng.choice(usable, min(frames, len(usable)), replace=False))
     paces = nearest_paces(np.gradient(np.log(true)) / HOP_S)
-    heard = of_paces(front, glide_spectra(bands, front, pick), paces)
+    is_own = np.arange(len(PACES))[:, None] == paces[pick]
+    heard = of_paces(front, glide_spectra(bands, front, pick, is_own), paces)
     picked = FrontEnd(heard.spectra[:, pick], front.axis_hz, front.time_s[pick], front.energy_db[pick])
     index = np.clip(np.round(np.log(true[pick] / RPM_GRID[0]) / LOG_STEP).astype(int), 1, len(RPM_GRID) - 2)
     others = int(rng.integers(THIN)) + THIN * np.arange(len(RPM_GRID) // THIN)
@@ -263,7 +257,7 @@ class _Case:
 
     off: share of instants more than 5 % off, for each hypothesis. right: rows of the true hypotheses, the
     last row (none of these) where there is none. told: whether the cylinders were given. bay: which
-    simulation it comes from.
+    simulation it comes from. faster: how many times faster than it was made it is played.
     """
 
     candidate: Candidate
@@ -272,6 +266,13 @@ class _Case:
     cylinders: int
     told: bool
     bay: str = ""
+    faster: float = 1.0
+
+    @property
+    def weight(self) -> float:
+        """How much it counts: half way between all engines alike and as common as they are on the road."""
+        share = CARS_ON_THE_ROAD[self.cylinders] ** 0.5
+        return share if self.faster == 1.0 else FASTER_COUNTS * share
 
 
 SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
@@ -280,10 +281,25 @@ SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
 
 BAYS = ("first", "apart", "afresh")
 """The simulations that the speed is learnt from; seeds take turns."""
+FASTER_SHARE, FASTEST, FASTER_COUNTS = 0.17, (1.25, 3.0), 0.3
+"""So many clips are played so many times faster than they were made, since people who steer seldom let the
+engine turn fast, and what is never heard is taken for its half or quarter. In the choice they count less."""
 
 
 def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
-    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it, in one of ``BAYS``."""
+    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it, some of them played faster."""
+    samples, rate, truth = _made(seed)
+    rng = np.random.default_rng([seed, 2])
+    if rng.random() > FASTER_SHARE:
+        return samples, rate, truth
+    fast = round(rate * float(np.exp(rng.uniform(*np.log(FASTEST)))))
+    by = fast / rate
+    time_s, rpm = (np.asarray(truth[name], float) for name in ("time_s", "rpm"))
+    return samples, fast, {**truth, "time_s": time_s / by, "rpm": rpm * by, "faster": by}
+
+
+def _made(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
+    """Simulate the clip of one seed in one of ``BAYS``."""
     from audiodiag.simulation import BaySettings, simulate, through_codec
     from audiodiag.simulation.afresh import simulate_afresh
     from audiodiag.simulation.apart import simulate_apart
@@ -338,7 +354,9 @@ def cases_from(
             if h.cylinders == truth["cylinders"] and off[i] < LOCKED_SHARE
         )
         nothing = (len(found.hypotheses),)
-        cases.append(_Case(found, off, right or nothing, truth["cylinders"], len(numbers) == 1, bay))
+        known = len(numbers) == 1
+        by = truth.get("faster", 1.0)
+        cases.append(_Case(found, off, right or nothing, truth["cylinders"], known, bay, by))
     return cases[0], cases[1]
 
 
@@ -350,81 +368,68 @@ def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
 def choose_on_cases(
     cases: Sequence[_Case], *, folds: int = 4
 ) -> tuple[Chooser, Chooser, FiringModel | None, str]:
-    """Fit the chooser on all cases, and its trust on answers of choosers that did not see the clip.
+    """Fit the choosing models on all cases, and their trust on bays that none of them heard.
 
-    cases: told and untold of a clip stand together. Returns the chooser, the second opinion for unknown
-    cylinders, the model of firings, and how they did, in words.
+    Returns the chooser, the second opinion for unknown cylinders, the model of firings (None where no clip
+    can be learnt from), and how they did on the bays not heard, in words. A real engine bay is unlike all
+    simulated ones, so this is what their confidence must be worth.
     """
-    unseen: list[tuple[_Case, FloatArray]] = []
-    chosen: list[float] = []
-    right: list[bool] = []
-    told: list[bool] = []
+    scores = _unseen_scores(cases, folds)
+    chosen: dict[bool, list[float]] = {True: [], False: []}
+    right: dict[bool, list[bool]] = {True: [], False: []}
+    for bay in sorted({case.bay for case in cases}):
+        others = [i for i, case in enumerate(cases) if case.bay != bay] or list(range(len(cases)))
+        chooser = _fitted([cases[i] for i in others])
+        second, firings = _for_unknown([cases[i] for i in others], [scores[i] for i in others])
+        for case in cases:
+            if case.bay != bay:
+                continue
+            weights = CombWeights({}, speed_prior(), chooser)
+            if not case.told:
+                weights = replace(weights, second=second, firings=firings)
+            choice = choose(case.candidate, weights)
+            off = case.off[case.candidate.hypotheses.index(choice.hypothesis)]
+            chosen[case.told].append(choice.probability)
+            right[case.told].append(bool(off < LOCKED_SHARE))
+    second, firings = _for_unknown(cases, scores)
+    words = (
+        f"on bays not heard locked with cylinders told: {np.mean(right[True]):.3f}, "
+        f"unknown: {np.mean(right[False]):.3f}"
+    )
+    return (
+        replace(_fitted(cases), trust=fit_trust(chosen[True], right[True])),
+        replace(second, trust=fit_trust(chosen[False], right[False])),
+        firings,
+        words,
+    )
+
+
+def _unseen_scores(cases: Sequence[_Case], folds: int) -> list[FloatArray]:
+    """Score the rows of each case by a chooser that did not see its clip; told and untold stand together."""
+    scores: list[FloatArray] = [np.zeros(0)] * len(cases)
     for fold in range(folds):
-        own = [c for i, c in enumerate(cases) if i // 2 % folds == fold]
         seen = [c for i, c in enumerate(cases) if i // 2 % folds != fold] or list(cases)
         chooser = _fitted(seen)
-        weights = CombWeights({}, speed_prior(), chooser)
-        for case in own:
-            if not case.told:
-                unseen.append((case, chooser.scores(case.candidate.features)))
-            choice = choose(case.candidate, weights)
-            chosen.append(choice.probability)
-            right.append(bool(case.off[case.candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE))
-            told.append(case.told)
-    whole = replace(_fitted(cases), trust=fit_trust(chosen, right))
-    shares = {
-        word: np.mean([r for r, t in zip(right, told, strict=True) if t == each])
-        for word, each in (("told", True), ("unknown", False))
-    }
-    second, firings, words = second_on_cases([c for c, _ in unseen], [score for _, score in unseen])
-    said = [f"locked with cylinders {word}: {share:.3f}" for word, share in shares.items()]
-    return whole, second, firings, "; ".join([*said, words])
+        for i, case in enumerate(cases):
+            if i // 2 % folds == fold:
+                scores[i] = chooser.scores(case.candidate.features)
+    return scores
 
 
-def second_on_cases(
-    cases: Sequence[_Case], scores: Sequence[FloatArray]
-) -> tuple[Chooser, FiringModel | None, str]:
-    """Fit the second opinion for unknown cylinders, the model of firings, and their trust on bays not heard.
+def _for_unknown(cases: Sequence[_Case], scores: Sequence[FloatArray]) -> tuple[Chooser, FiringModel | None]:
+    """Fit the second opinion and the model of firings on those of the cases whose cylinders are not told.
 
-    cases: with cylinders unknown. scores: what a chooser that did not see the clip gives to the rows of each.
-    Returns the second opinion with the trust of both, the model of firings (None where no clip can be learnt
-    from), and how they did on the bays that they did not hear, in words.
+    scores: what a chooser that did not see the clip gives to the rows of each case.
     """
-    tables = [
-        with_score(_second_of(case.candidate), score) for case, score in zip(cases, scores, strict=True)
-    ]
-    bays = [case.bay for case in cases]
-    if len(set(bays)) < 2:
-        bays = [str(place % 2) for place in range(len(cases))]
-    here = {bay: [i for i in range(len(cases)) if bays[i] == bay] for bay in sorted(set(bays))}
-    others = {
-        bay: [i for i in range(len(cases)) if bays[i] != bay] or list(range(len(cases))) for bay in here
-    }
-
-    def fitted(places: Sequence[int]) -> Chooser:
-        return fit_sum(
-            [tables[i] for i in places],
-            [cases[i].right for i in places],
-            [CARS_ON_THE_ROAD[cases[i].cylinders] ** 0.5 for i in places],
-        )
-
-    opinions = {bay: fitted(others[bay]) for bay in here}
-    found = [_row_example(case) for case in cases]
-    examples = {place: example for place, example in enumerate(found) if example is not None}
-    chosen: list[float] = []
-    right: list[bool] = []
-    for bay, places in here.items():
-        heard = [examples[i] for i in others[bay] if i in examples]
-        firings = fit_firings(heard) if heard else None
-        for i in places:
-            choice = choose(cases[i].candidate, _given(scores[i], opinions[bay], firings))
-            chosen.append(choice.probability)
-            locked = cases[i].off[cases[i].candidate.hypotheses.index(choice.hypothesis)] < LOCKED_SHARE
-            right.append(bool(locked))
-    trust = fit_trust(chosen, right) + np.array([np.log(UNHEARD_ODDS), 0.0])
-    words = f"with the second opinion and the firings, learnt from the other bay: {np.mean(right):.3f}"
-    whole = replace(fitted(range(len(cases))), trust=trust)
-    return whole, fit_firings(list(examples.values())) if examples else None, words
+    pairs = [(case, score) for case, score in zip(cases, scores, strict=True) if not case.told]
+    second = fit_sum(
+        [with_score(_second_of(case.candidate), score) for case, score in pairs],
+        [case.right for case, _ in pairs],
+        [case.weight for case, _ in pairs],
+    )
+    examples = [_row_example(case) for case, _ in pairs]
+    heard = [example for example in examples if example is not None]
+    return second, fit_firings(heard) if heard else None
 
 
 def _row_example(case: _Case) -> RowExample | None:
@@ -433,7 +438,7 @@ def _row_example(case: _Case) -> RowExample | None:
     lines = lines_of(case.candidate, place) if place < len(case.off) else None
     if lines is None:
         return None
-    return RowExample(lines, case.cylinders, CARS_ON_THE_ROAD[case.cylinders] ** 0.5)
+    return RowExample(lines, case.cylinders, case.weight)
 
 
 def _second_of(candidate: Candidate) -> FloatArray:
@@ -442,33 +447,16 @@ def _second_of(candidate: Candidate) -> FloatArray:
     return candidate.second
 
 
-@dataclass(frozen=True, eq=False)
-class _Scored(Chooser):
-    """A chooser that was asked before."""
-
-    given: FloatArray
-
-    def scores(self, features: FloatArray) -> FloatArray:
-        """Give what was said, whatever the features."""
-        return self.given
-
-
-def _given(score: FloatArray, second: Chooser, firings: FiringModel | None) -> CombWeights:
-    nothing = NO_CHOOSER
-    first = _Scored(nothing.centre, nothing.scale, nothing.nets, nothing.trust, score)
-    return CombWeights({}, speed_prior(), first, second, firings)
-
-
 CARS_ON_THE_ROAD = {3: 0.12, 4: 0.55, 5: 0.08, 6: 0.17, 8: 0.08}
 """Share of the engines among cars with hydraulic power steering: assumed, no published source."""
 
 
 def _fitted(cases: Sequence[_Case]) -> Chooser:
-    """Fit on cases that count half way between all engines alike and as common as they are on the road."""
+    """Fit the chooser on some cases, each by its weight."""
     return fit_chooser(
         [c.candidate.features for c in cases],
         [c.right for c in cases],
-        [CARS_ON_THE_ROAD[c.cylinders] ** 0.5 for c in cases],
+        [c.weight for c in cases],
     )
 
 
@@ -501,57 +489,7 @@ def train_speed(
     with one_thread():
         chooser, second, firings, words = choose_on_cases(cases)
     say(f"speed: {words}")
-    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}; {words} (cross-validated)"
+    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}; {words}"
     save_comb(teeth, chooser, out / SPEED_FILE, data=data, second=second, firings=firings)
-    load_comb_weights.cache_clear()
-    return out / SPEED_FILE
-
-
-def train_second(
-    seeds: Sequence[int],
-    *,
-    base: Path,
-    out: Path,
-    workers: int = 1,
-    tell: Callable[[str], None] | None = None,
-) -> Path:
-    """Learn the second opinion alone, beside the comb and the nets of the model file ``base``.
-
-    seeds: clips that the nets of ``base`` did not learn from. Writes ``speed.json`` into ``out``.
-    """
-    say = tell or (lambda words: None)
-    weights = load_comb_weights(base)
-    cases: list[_Case] = []
-    with mapped(_cases_of, [(seed, weights) for seed in seeds], workers=workers) as pairs:
-        for number, pair in enumerate(pairs, 1):
-            cases.append(pair[1])
-            say(f"speed: followed {number} of {len(seeds)} simulated clips")
-    with one_thread():
-        second, firings, words = second_on_cases(
-            cases, [weights.chooser.scores(case.candidate.features) for case in cases]
-        )
-    say(f"speed: {words}")
-    return add_second(second, firings, words, seeds, base=base, out=out)
-
-
-def add_second(
-    second: Chooser,
-    firings: FiringModel | None,
-    words: str,
-    seeds: Sequence[int],
-    *,
-    base: Path,
-    out: Path,
-) -> Path:
-    """Write the model file ``base`` with what unknown cylinders need, from these seeds, into ``out``."""
-    stored = json.loads(base.read_text(encoding="utf-8"))
-    stored["data"] = stored["data"].split("; second opinion from")[0] + (
-        f"; second opinion from {len(seeds)} more, seeds {min(seeds)} to {max(seeds)}, all bays; {words}"
-    )
-    stored |= {"second_features": len(SECOND_FEATURES), "second": chooser_to_plain(second)}
-    stored.pop("firings", None)
-    if firings is not None:
-        stored["firings"] = firing_model_to_plain(firings)
-    write_bytes_whole(out / SPEED_FILE, json.dumps(stored).encode())
     load_comb_weights.cache_clear()
     return out / SPEED_FILE

@@ -19,7 +19,14 @@ from audiodiag.speed.below import doubt, lines_below
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
 from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
-from audiodiag.speed.glides import GlideSpectra, follow_glides, glide_spectra, moving_frames, of_paces
+from audiodiag.speed.glides import (
+    GlideSpectra,
+    follow_glides,
+    glide_spectra,
+    likely_paces,
+    moving_frames,
+    of_paces,
+)
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import measured_moves
@@ -98,12 +105,10 @@ def _number(scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArr
 
 
 def _gliding(front: FrontEnd, glides: GlideSpectra, weights: CombWeights, number: int) -> FloatArray:
-    """Score the frames that move at every pace, shape (paces, frames that move, grid)."""
-    paces, channels, count, axis = glides.spectra.shape
-    spectra = glides.spectra.transpose(1, 0, 2, 3).reshape(channels, paces * count, axis)
-    time_s, energy_db = (np.tile(each[glides.frames], paces) for each in (front.time_s, front.energy_db))
-    scores = comb_scores(FrontEnd(spectra, front.axis_hz, time_s, energy_db), weights, (number,))[number]
-    return scores.reshape(paces, count, scores.shape[1])
+    """Score the frames that move at every pace that is open, shape (open ones, grid)."""
+    of = glides.frames[np.nonzero(glides.is_open)[1]]
+    heard = FrontEnd(glides.spectra, front.axis_hz, front.time_s[of], front.energy_db[of])
+    return comb_scores(heard, weights, (number,))[number]
 
 
 def _straightened(
@@ -170,14 +175,17 @@ def candidate_tracks(
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
     moving = moving_frames(moves)
-    glides = glide_spectra(bands, front, moving)
+    open_paces = likely_paces(moves, moving)
+    glides = glide_spectra(bands, front, moving, open_paces)
     gliding = _gliding(front, glides, weights, number) + prior
     tracks: list[RefinedTrack] = []
     sharpness: list[FloatArray] = []
     heard: list[Mapping[int, FloatArray]] = []
     limit: FloatArray = np.zeros(len(RPM_GRID))
     for _place in range(2):
-        path, paces = follow_glides(combs[number] + prior + limit, gliding + limit, moving, temper=TEMPER)
+        path, paces = follow_glides(
+            combs[number] + prior + limit, gliding + limit, moving, open_paces, temper=TEMPER
+        )
         rough = RPM_GRID[path]
         heard.append(comb_scores(of_paces(front, glides, paces), weights, cylinders))
         near: FloatArray = np.ones(len(rough))

@@ -3,8 +3,9 @@
 Under a blip of the throttle an engine doubles its speed within half a second: in any window that is long
 enough to part its lines they smear, and a path of speeds passes over the blip or leaves its octave. So where
 the spectrum moves, each window is also laid out as if the speed glided through it by one of ``PACES``, a
-constant share a second; at the right pace the lines stand sharp. Speed and pace are then followed together:
-the pace says where the speed must be a moment later.
+constant share a second; at the right pace the lines stand sharp. How the whole spectrum moves rules most of
+the paces out beforehand. Speed and pace are then followed together: the pace says where the speed must be a
+moment later.
 
 The windows are those of a chirp transform by warping of time (after Weruaga and Képesi, Signal Processing
 87(6), 2007, 1504, from memory), here with a speed that glides geometrically, so that on the logarithmic axis
@@ -34,8 +35,8 @@ from audiodiag.speed.front import (
 )
 
 __all__ = [
-    "PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "moving_frames", "nearest_paces",
-    "of_paces",
+    "PACES", "STILL", "GlideSpectra", "follow_glides", "glide_spectra", "likely_paces", "moving_frames",
+    "nearest_paces", "of_paces",
 ]  # fmt: skip
 
 PACES: tuple[float, ...] = (
@@ -51,6 +52,9 @@ FAST_PACE, FAST_LONG_S = 0.6, 0.5
 LEAST_MOVING, STILL_STEPS, AROUND_S = 0.1, 2, 0.5
 """A frame moves where the measured steps give so much probability to more than so many cells of the axis in a
 hop, and so do the frames within this time around it."""
+LEAST_LIKELY, LIKELY_REACH, LIKELY_HOPS = 0.003, 5.0, 5
+"""A pace is open in a frame where one of the hops up to so many around it gives so much probability to the
+steps within so many cells of the pace's own."""
 FINER = 8
 """Samples of the fine signal for one of the coarse: the nearest of them is taken."""
 ENVELOPE_RATE_HZ = 1200.0
@@ -66,14 +70,25 @@ PACE_COST = 0.3
 
 @dataclass(frozen=True, eq=False)
 class GlideSpectra:
-    """Whitened spectra at each pace, for the frames in which the spectrum moves.
+    """Whitened spectra at each pace that is open, for the frames in which the spectrum moves.
 
-    frames: the indices of these frames, shape (n,). spectra: shape (paces, channels, n, axis), as those of
-    the front end; those of the pace 0 are the front end's own.
+    frames: the indices of these frames, shape (n,). is_open: which paces are open in them, shape (paces, n).
+    spectra: one for each that is, pace by pace, shape (channels, open ones, axis), as those of the front end;
+    those of the pace 0 are the front end's own.
     """
 
     frames: NDArray[np.intp]
+    is_open: NDArray[np.bool_]
     spectra: FloatArray
+
+    @property
+    def place(self) -> NDArray[np.intp]:
+        """Where in ``spectra`` each pace and frame is found, shape (paces, n); -1 where it is not open."""
+        return _places(self.is_open)
+
+
+def _places(is_open: NDArray[np.bool_]) -> NDArray[np.intp]:
+    return np.where(is_open, np.cumsum(is_open).reshape(is_open.shape) - 1, -1)
 
 
 def moving_frames(moves: FloatArray) -> NDArray[np.intp]:
@@ -86,6 +101,24 @@ def moving_frames(moves: FloatArray) -> NDArray[np.intp]:
     hops = near < 1.0 - LEAST_MOVING
     frames = np.append(hops, False) | np.append(False, hops)
     return np.flatnonzero(maximum_filter1d(frames.astype(np.int8), 1 + round(AROUND_S / HOP_S)))
+
+
+def likely_paces(moves: FloatArray, frames: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell which paces are open in some frames, shape (paces, n): always the pace 0.
+
+    moves: as for ``moving_frames``. frames: ascending, shape (n,).
+    """
+    reach = moves.shape[1] // 2
+    total = np.pad(np.cumsum(np.exp(moves), axis=1), ((0, 0), (1, 0)))
+    # What is faster than the steps reach is open where the fastest of them are likely.
+    steps = np.clip(np.array(PACES) * HOP_S / LOG_STEP, LIKELY_REACH - reach, reach - LIKELY_REACH) + reach
+    first = np.floor(steps - LIKELY_REACH).astype(int)
+    last = np.ceil(steps + LIKELY_REACH).astype(int) + 1
+    hops = np.pad(total[:, last] - total[:, first], ((1, 1), (0, 0)))
+    near = maximum_filter1d(np.maximum(hops[:-1], hops[1:]), LIKELY_HOPS, axis=0)
+    likely = near[frames].T > LEAST_LIKELY
+    likely[STILL] = True
+    return likely
 
 
 def nearest_paces(paces: FloatArray) -> NDArray[np.intp]:
@@ -148,23 +181,30 @@ def _fine(signal: Baseband, rate_hz: float) -> _Fine:
     return _Fine(fine.astype(np.float32), rate, margin)
 
 
-def glide_spectra(bands: Sequence[Baseband], front: FrontEnd, frames: NDArray[np.intp]) -> GlideSpectra:
-    """Compute the spectra of some frames at every pace.
+def glide_spectra(
+    bands: Sequence[Baseband], front: FrontEnd, frames: NDArray[np.intp], is_open: NDArray[np.bool_]
+) -> GlideSpectra:
+    """Compute the spectra of some frames at the paces that are open in each.
 
-    bands: from ``basebands``. front: the front end of these. frames: which of its frames, shape (n,).
+    bands: from ``basebands``. front: the front end of these. frames: which of its frames, ascending, shape
+    (n,). is_open: which paces, shape (paces, n).
     """
     axis = front.axis_hz
-    spectra = np.zeros((len(PACES), len(CHANNELS), len(frames), len(axis)), np.float32)
-    spectra[STILL] = front.spectra[:, frames]
-    if not len(frames):
-        return GlideSpectra(frames, spectra)
-    time_s = front.time_s[frames]
+    spectra = np.zeros((len(CHANNELS), int(is_open.sum()), len(axis)), np.float32)
+    glides = GlideSpectra(frames, is_open, spectra)
+    place = glides.place
+    here = is_open[STILL]
+    spectra[:, place[STILL, here]] = front.spectra[:, frames[here]]
+    if not np.delete(is_open, STILL, axis=0).any():
+        return glides
     low = _fine(bands[0], bands[0].rate_hz)
     swells = [_fine(band, min(ENVELOPE_RATE_HZ, band.rate_hz)) for band in bands[1:]]
     heard = axis < 0.45 * ENVELOPE_RATE_HZ
-    for place, pace in enumerate(PACES):
-        if place == STILL:
+    for number, pace in enumerate(PACES):
+        here = is_open[number]
+        if number == STILL or not here.any():
             continue
+        time_s, rows = front.time_s[frames[here]], place[number, here]
         for channel, name in enumerate(CHANNELS):
             kind, window = name.split("_")
             slow = window == "short" or abs(pace) < FAST_PACE
@@ -173,22 +213,25 @@ def glide_spectra(bands: Sequence[Baseband], front: FrontEnd, frames: NDArray[np
             if kind == "low":
                 power, step_hz = low.power(time_s, window_s, pace, size)
                 level = on_axis(power, step_hz, axis)
-                spectra[place, channel] = whiten(np.log(level + 1e-12 * level.max() + 1e-30))
+                spectra[channel, rows] = whiten(np.log(level + 1e-12 * level.max() + 1e-30))
             elif swells:
-                total = np.zeros((len(frames), size // 4 + 1), np.float32)
+                total = np.zeros((len(time_s), size // 4 + 1), np.float32)
                 for swell in swells:
                     power, step_hz = swell.power(time_s, window_s, pace, size // 2)
                     total += power / (np.mean(power[:, int(3.0 / step_hz) : int(250.0 / step_hz)]) + 1e-30)
                 level = on_axis(total, step_hz, axis[heard])
-                spectra[place, channel][:, heard] = whiten(np.log(level + 1e-9))
-    return GlideSpectra(frames, spectra)
+                spectra[channel, rows[:, None], np.flatnonzero(heard)] = whiten(np.log(level + 1e-9))
+    return glides
 
 
 def of_paces(front: FrontEnd, glides: GlideSpectra, paces: NDArray[np.intp]) -> FrontEnd:
-    """Give the front end as heard along a path of paces, indices of ``PACES``, shape (frames,)."""
+    """Give the front end as heard along a path of paces, indices of ``PACES``, shape (frames,).
+
+    They must be open where the spectrum moves.
+    """
     spectra = front.spectra.copy()
-    for place, frame in enumerate(glides.frames):
-        spectra[:, frame] = glides.spectra[paces[frame], :, place]
+    rows = glides.place[paces[glides.frames], np.arange(len(glides.frames))]
+    spectra[:, glides.frames] = glides.spectra[:, rows]
     return FrontEnd(spectra, front.axis_hz, front.time_s, front.energy_db)
 
 
@@ -208,12 +251,18 @@ def _pace_law() -> FloatArray:
 
 
 def follow_glides(
-    still: FloatArray, gliding: FloatArray, frames: NDArray[np.intp], *, temper: float
+    still: FloatArray,
+    gliding: FloatArray,
+    frames: NDArray[np.intp],
+    is_open: NDArray[np.bool_],
+    *,
+    temper: float,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Find the most probable path of speed and pace (Viterbi).
 
-    still: scores of each speed at the pace 0, nats, shape (frames of the clip, grid). gliding: those at every
-    pace for some of the frames, shape (paces, n, grid). frames: these, ascending. temper: share of a score
+    still: scores of each speed at the pace 0, nats, shape (frames of the clip, grid). gliding: those at the
+    open paces of some of the frames, pace by pace, shape (open ones, grid). frames: these, ascending, shape
+    (n,). is_open: which paces are open in them, shape (paces, n), the pace 0 always. temper: share of a score
     that counts in a frame. Returns the indices on the grid and of ``PACES``, shape (frames of the clip,)
     each; outside ``frames`` the pace is 0.
     """
@@ -222,16 +271,18 @@ def follow_glides(
     shifts = np.array([round(pace * HOP_S / LOG_STEP) for pace in PACES])
     cost = np.asarray(PACE_COST * np.abs(PACES), np.float32)[:, None]
     margin = JITTER_REACH + int(np.abs(shifts).max())
-    place = np.full(count, -1)
-    place[frames] = np.arange(len(frames))
-    only, every = np.array([STILL]), np.arange(len(PACES))
-    rows = [every if place[f] >= 0 else only for f in range(count)]
+    rows, places = [np.array([STILL])] * count, _places(is_open)
+    number = np.full(count, -1)
+    number[frames] = np.arange(len(frames))
+    for place, frame in enumerate(frames):
+        rows[frame] = np.flatnonzero(is_open[:, place])
 
     def scored(frame: int) -> FloatArray:
         """Scores at the paces that are open in a frame, shape (open, grid)."""
-        if place[frame] < 0:
+        if number[frame] < 0:
             return np.asarray(temper * still[frame][None], np.float32)
-        return np.asarray(temper * (gliding[:, place[frame]] - cost), np.float32)
+        here = rows[frame]
+        return np.asarray(temper * (gliding[places[here, number[frame]]] - cost[here]), np.float32)
 
     best = [scored(0)]
     for f in range(1, count):

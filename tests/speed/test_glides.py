@@ -14,6 +14,7 @@ from audiodiag.speed.glides import (
     STILL,
     follow_glides,
     glide_spectra,
+    likely_paces,
     moving_frames,
     nearest_paces,
     of_paces,
@@ -34,6 +35,11 @@ def gliding_lines(pace: float, *, seconds: float, middle_hz: float, lines: int) 
     return Baseband(sum(np.cos(2 * np.pi * k * turns + k) for k in range(1, lines + 1)), rate)
 
 
+def every(frames: int) -> np.ndarray:
+    """All paces open in so many frames."""
+    return np.ones((len(PACES), frames), bool)
+
+
 @pytest.mark.parametrize("pace", [-1.7, -0.55, 0.45, 1.5, 3.6])
 def test_lines_that_glide_stand_sharp_at_their_own_pace(pace: float) -> None:
     """Exact: a geometric glide is a tone where time is told by its angle."""
@@ -42,7 +48,7 @@ def test_lines_that_glide_stand_sharp_at_their_own_pace(pace: float) -> None:
     bands = (Baseband((low.samples + noise).astype(np.float32), low.rate_hz),)
     front = front_end(bands, 1.6)
     frame = np.array([8])
-    spectra = glide_spectra(bands, front, frame).spectra[:, CHANNELS.index("low_short"), 0]
+    spectra = glide_spectra(bands, front, frame, every(1)).spectra[CHANNELS.index("low_short")]
     places = np.round(np.log(110.0 * np.arange(1, 7) / front.axis_hz[0]) / LOG_STEP).astype(int)
     heights = spectra[:, places].mean(axis=1)
     assert abs(int(heights.argmax()) - PACES.index(pace)) <= 1
@@ -55,7 +61,7 @@ def test_lines_that_glide_stand_sharp_at_their_own_pace(pace: float) -> None:
         assert heights[PACES.index(pace)] > heights[STILL] + 1.0
 
 
-def by_plain_loops(still, gliding, frames, temper):
+def by_plain_loops(still, gliding, frames, is_open, temper):
     """The best path of all by dynamic programming over every pair of states, without any of the shortcuts."""
     count, grid = still.shape
     place = {int(f): i for i, f in enumerate(frames)}
@@ -63,12 +69,13 @@ def by_plain_loops(still, gliding, frames, temper):
     shifts = [round(p * HOP_S / LOG_STEP) for p in PACES]
 
     def open_paces(f):
-        return range(len(PACES)) if f in place else [STILL]
+        return np.flatnonzero(is_open[:, place[f]]) if f in place else [STILL]
 
     def score(f, p, g):
         if f not in place:
             return temper * still[f, g]
-        return temper * (gliding[p, place[f], g] - PACE_COST * abs(PACES[p]))
+        row = int(is_open.ravel()[: p * len(frames) + place[f]].sum())
+        return temper * (gliding[row, g] - PACE_COST * abs(PACES[p]))
 
     best = {(p, g): (score(0, p, g), [(p, g)]) for p in open_paces(0) for g in range(grid)}
     for f in range(1, count):
@@ -91,12 +98,33 @@ def by_plain_loops(still, gliding, frames, temper):
 def test_the_path_is_the_best_of_all() -> None:
     """Source of the recursion: Viterbi, in Rabiner, Proc. IEEE 77(2), 1989, 257 (from memory)."""
     rng = np.random.default_rng(5)
-    for _ in range(3):
+    for share in (1.0, 0.6, 0.3):
         still = rng.normal(0, 3, (6, 40))
         frames = np.array([1, 2, 4])
-        gliding = rng.normal(0, 3, (len(PACES), 3, 40))
-        path, paces = follow_glides(still, gliding, frames, temper=0.8)
-        assert (path.tolist(), paces.tolist()) == by_plain_loops(still, gliding, frames, 0.8)
+        is_open = rng.random((len(PACES), 3)) < share
+        is_open[STILL] = True
+        gliding = rng.normal(0, 3, (int(is_open.sum()), 40))
+        path, paces = follow_glides(still, gliding, frames, is_open, temper=0.8)
+        assert (path.tolist(), paces.tolist()) == by_plain_loops(still, gliding, frames, is_open, 0.8)
+
+
+def test_paces_that_the_moves_rule_out_are_closed() -> None:
+    """A rise of a doubling in 0.7 s is a pace of 1: the paces near it are open, falls are not."""
+    t = np.arange(0.0, 6.0, 0.01)
+    rpm = 800.0 * np.exp(np.clip(t - 2.5, 0.0, 0.9))
+    sound = engine(t, rpm, cylinders=4, seed=7, snr_db=10.0)
+    bands = basebands(sound, RATE)
+    front = front_end(bands, 6.0)
+    moves = measured_moves(front.spectra, TRACK_LAW)
+    rising = np.arange(31, 33)
+    is_open = likely_paces(moves, rising)
+    assert is_open[[STILL, PACES.index(1.1)]].all()
+    assert not is_open[np.array(PACES) < -0.5].any()
+    assert not is_open[np.array(PACES) > 2.9].any()
+    some = glide_spectra(bands, front, rising, is_open)
+    whole = glide_spectra(bands, front, rising, every(len(rising)))
+    assert some.spectra.shape[1] == is_open.sum()
+    assert np.allclose(some.spectra, whole.spectra[:, whole.place[is_open]], atol=0.05)
 
 
 def blipping(top_rpm: float, rise_s: float, *, cylinders: int, seed: int, snr_db: float = 0.0):
@@ -136,10 +164,10 @@ def test_without_movement_the_front_end_is_left_as_it_is() -> None:
     bands = basebands(np.random.default_rng(1).normal(0, 0.1, RATE * 2), RATE)
     front = front_end(bands, 2.0)
     none = np.zeros(0, np.intp)
-    glides = glide_spectra(bands, front, none)
+    glides = glide_spectra(bands, front, none, every(0))
     heard = of_paces(front, glides, np.full(len(front.time_s), STILL))
     assert np.array_equal(heard.spectra, front.spectra)
-    some = glide_spectra(bands, front, np.array([3, 9]))
+    some = glide_spectra(bands, front, np.array([3, 9]), every(2))
     still = of_paces(front, some, np.full(len(front.time_s), STILL))
     assert np.array_equal(still.spectra, front.spectra)
 
@@ -147,7 +175,8 @@ def test_without_movement_the_front_end_is_left_as_it_is() -> None:
 def test_clips_shorter_than_a_window_are_borne() -> None:
     bands = basebands(np.random.default_rng(4).normal(0, 0.1, RATE // 5), RATE)
     front = front_end(bands, 0.2)
-    glides = glide_spectra(bands, front, np.arange(len(front.time_s)))
+    count = len(front.time_s)
+    glides = glide_spectra(bands, front, np.arange(count), every(count))
     assert np.isfinite(glides.spectra).all()
     assert moving_frames(np.zeros((0, 81))).size == 0
 
