@@ -375,12 +375,15 @@ def choose_on_cases(
     simulated ones, so this is what their confidence must be worth.
     """
     scores = _unseen_scores(cases, folds)
+    rows = [None if case.told else _row_example(case) for case in cases]
     chosen: dict[bool, list[float]] = {True: [], False: []}
     right: dict[bool, list[bool]] = {True: [], False: []}
     for bay in sorted({case.bay for case in cases}):
         others = [i for i, case in enumerate(cases) if case.bay != bay] or list(range(len(cases)))
         chooser = _fitted([cases[i] for i in others])
-        second, firings = _for_unknown([cases[i] for i in others], [scores[i] for i in others])
+        second, firings = _for_unknown(
+            [cases[i] for i in others], [scores[i] for i in others], [rows[i] for i in others]
+        )
         for case in cases:
             if case.bay != bay:
                 continue
@@ -391,7 +394,7 @@ def choose_on_cases(
             off = case.off[case.candidate.hypotheses.index(choice.hypothesis)]
             chosen[case.told].append(choice.probability)
             right[case.told].append(bool(off < LOCKED_SHARE))
-    second, firings = _for_unknown(cases, scores)
+    second, firings = _for_unknown(cases, scores, rows)
     words = (
         f"on bays not heard locked with cylinders told: {np.mean(right[True]):.3f}, "
         f"unknown: {np.mean(right[False]):.3f}"
@@ -416,10 +419,13 @@ def _unseen_scores(cases: Sequence[_Case], folds: int) -> list[FloatArray]:
     return scores
 
 
-def _for_unknown(cases: Sequence[_Case], scores: Sequence[FloatArray]) -> tuple[Chooser, FiringModel | None]:
+def _for_unknown(
+    cases: Sequence[_Case], scores: Sequence[FloatArray], rows: Sequence[RowExample | None]
+) -> tuple[Chooser, FiringModel | None]:
     """Fit the second opinion and the model of firings on those of the cases whose cylinders are not told.
 
-    scores: what a chooser that did not see the clip gives to the rows of each case.
+    scores: what a chooser that did not see the clip gives to the readings of each case. rows: its rows of
+    firings, None where there are none to be seen.
     """
     pairs = [(case, score) for case, score in zip(cases, scores, strict=True) if not case.told]
     second = fit_sum(
@@ -427,8 +433,7 @@ def _for_unknown(cases: Sequence[_Case], scores: Sequence[FloatArray]) -> tuple[
         [case.right for case, _ in pairs],
         [case.weight for case, _ in pairs],
     )
-    examples = [_row_example(case) for case, _ in pairs]
-    heard = [example for example in examples if example is not None]
+    heard = [example for example in rows if example is not None]
     return second, fit_firings(heard) if heard else None
 
 
