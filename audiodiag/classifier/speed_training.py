@@ -285,9 +285,10 @@ SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
 
 BAYS = ("first", "apart", "afresh")
 """The simulations that the speed is learnt from; seeds take turns."""
-FASTER_SHARE, FASTEST, FASTER_COUNTS = 0.17, (1.25, 3.0), 0.3
+FASTER_SHARE, FASTEST, FASTER_COUNTS = 0.17, (1.25, 3.0), 0.05
 """So many clips are played so many times faster than they were made, since people who steer seldom let the
-engine turn fast, and what is never heard is taken for its half or quarter. In the choice they count less."""
+engine turn fast, and what is never heard is taken for its half or quarter. In the choice they count little,
+lest an idle be taken for a fast engine, and for the confidence nothing."""
 
 
 def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
@@ -388,9 +389,8 @@ def choose_on_cases(
         second, firings = _for_unknown(
             [cases[i] for i in others], [scores[i] for i in others], [rows[i] for i in others]
         )
-        for case in cases:
-            if case.bay != bay:
-                continue
+        here = [case for case in cases if case.bay == bay]
+        for case in [case for case in here if case.faster == 1.0] or here:
             weights = CombWeights({}, speed_prior(), chooser)
             if not case.told:
                 weights = replace(weights, second=second, firings=firings)

@@ -54,7 +54,7 @@ EVIDENCE_TEMPER = 0.4
 """The same when frames are added up as evidence: neighbouring frames share most of their sound."""
 TRACK_LAW = step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40)
 RESIDUAL_LAW = step_law(narrow=1.0, wide=8.0, wide_share=0.15, reach=30)
-EVERY_SPEED = 0.03
+EVERY_SPEED = 0.008
 """Share of the likeliest speed's prior that every speed has at least: the prior says something of a clip, and
 counts in each of its frames. Without it a run-up to 4,800 rpm was lost to the half and the quarter of it."""
 STRAIGHTENINGS = 1
