@@ -5,6 +5,7 @@ const place = document.querySelector("[data-record]");
 const part = (name) => place.querySelector(name);
 const steps = [...place.querySelectorAll(".steps li")];
 const REACTION_S = 0.6, TAIL_S = 0.4, LEAST_PHASE_S = 0.5, LONGEST_S = 180;
+const BEGINS_MS = 5000; // a recorder that has not begun by then never will
 const LIGHTS = {
   off: "The microphone is off",
   waiting: "Listening",
@@ -52,7 +53,7 @@ async function microphone_on() {
   say("");
   stream.getTracks()[0].addEventListener("ended", () => { if (running) { halt(); trouble("The microphone went away. What was recorded until then is kept."); } microphone_off(); });
   audio = new AudioContext();
-  if (audio.state === "suspended") await audio.resume();
+  if (audio.state === "suspended") await Promise.race([audio.resume(), new Promise((go_on) => setTimeout(go_on, BEGINS_MS))]);
   const meter = audio.createAnalyser(), wave = new Float32Array(EAR.moment), hear = engine_ear();
   meter.fftSize = EAR.moment;
   audio.createMediaStreamSource(stream).connect(meter);
@@ -112,9 +113,26 @@ async function start() {
   addEventListener("beforeunload", hold);
   step_shown(0);
   await cue(steps[0]);
-  recorder.addEventListener("start", () => { begun = performance.now(); running = true; enter(0); });
+  const given_up = setTimeout(() => {
+    give_up(own);
+    trouble("The recording did not begin. Start it again; where it does not begin then either, record with the phone and send the file.");
+  }, BEGINS_MS);
+  recorder.addEventListener("start", () => {
+    clearTimeout(given_up);
+    if (own.dropped) { give_up(own); return; }
+    begun = performance.now(); running = true; enter(0);
+  });
   recorder.start(1000);
   try { awake = await navigator.wakeLock?.request("screen"); } catch { awake = null; }
+}
+function give_up(own) {
+  // Of a recording that never ran nothing is kept.
+  own.dropped = true;
+  removeEventListener("beforeunload", hold);
+  if (recorder.state !== "inactive") recorder.stop();
+  step_shown(steps.length);
+  say("");
+  microphone_off();
 }
 function hold(event) { event.preventDefault(); }
 
