@@ -22,7 +22,7 @@ import scipy.fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.front import Baseband
+from audiodiag.speed.front import Baseband, between
 from audiodiag.speed.refine import RefinedTrack, angle_times
 
 __all__ = ["FEWEST_CYCLES", "follow_cycles"]
@@ -147,8 +147,8 @@ def _laid(
     when = when[: count * closer]
     middles = (HALF_TURN // 2 + HALF_TURN * np.arange(count // HALF_TURN)) * closer
     sounds = []
-    for signal in signals:
-        lines = scipy.fft.rfft(np.asarray(signal.at(when), float))
+    for values in between(signals, when):
+        lines = scipy.fft.rfft(np.asarray(values, float))
         sounds.append(scipy.fft.irfft(lines[: count // 2 + 1], count) / closer)
     return sounds, when[middles]
 

@@ -9,6 +9,7 @@ approaches the accuracy of the phase of the strongest lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.front import HOP_S, Baseband
+from audiodiag.speed.front import HOP_S, Baseband, between
 from audiodiag.speed.tracking import forward_backward, step_law
 
 __all__ = [
@@ -31,8 +32,12 @@ FIRST_SMOOTHING, QUICK_SMOOTHING = 1.2, 0.6
 STILL_PACE, FAST_PACE = 0.15, 0.45
 """Up to the first pace (change of its logarithm in a second) a track is smoothed in full, from the second on
 little."""
-PHASE_SAMPLES_PER_REV = 256
-"""Fine enough that nothing folds back over the lines whose phase is heard, down to 280 rpm."""
+MOST_SAMPLES_PER_REV = 256
+"""Fine enough that nothing folds back over the lines whose phase is heard, down to 310 rpm."""
+SPLINE_REACH = 1.4
+"""What is read between the samples of a signal reaches so much higher than half its rate (by trial: at 1 the
+error grows by a twentieth, above 1.4 nothing changes)."""
+PHASE_ORDERS = 24
 PHASE_REVS = 8
 PHASE_HOP_REVS = 2
 PHASE_PASSES = 3
@@ -82,6 +87,11 @@ class _Pass:
     top_order: float
     walk: float
 
+    @property
+    def deltas(self) -> FloatArray:
+        """Shares by which the track may be off, shape (n,)."""
+        return np.arange(-self.span, self.span + self.step / 2, self.step)
+
 
 PASSES = (
     _Pass(revs=8, span=0.030, step=0.0020, top_order=8.0, walk=1.5),
@@ -112,16 +122,28 @@ def angle_times(
     return np.asarray(np.interp(np.arange(count) / samples_per_rev, revs, at))
 
 
+def unfolded_samples_per_rev(signal: Baseband, track: FloatArray) -> int:
+    """How many samples a revolution needs that nothing folds back over the orders up to ``PHASE_ORDERS``.
+
+    track: speed in rpm, shape (n,). A multiple of 16, between ``SAMPLES_PER_REV`` and
+    ``MOST_SAMPLES_PER_REV``.
+    """
+    highest = SPLINE_REACH * 0.5 * signal.rate_hz / (float(track.min()) / 60.0)
+    close = 16 * int(np.ceil((highest + PHASE_ORDERS + 1) / 16))
+    return int(np.clip(close, SAMPLES_PER_REV, MOST_SAMPLES_PER_REV))
+
+
 def _angle_spectra(
-    values: FloatArray, revs: int, hop_revs: int, pad: int
+    values: FloatArray, revs: int, hop_revs: int, pad: int, *, bins: int | None = None
 ) -> tuple[FloatArray, NDArray[np.integer[Any]]]:
+    """Power of windows of so many revolutions, zeros added to ``pad`` times that; and where they start."""
     length = revs * SAMPLES_PER_REV
     padded = np.pad(values, (length // 2, length))
     starts = np.arange(0, max(1, len(values)), hop_revs * SAMPLES_PER_REV)
     view = np.lib.stride_tricks.sliding_window_view(padded, length)[starts]
     size = length * pad
-    power = np.abs(scipy.fft.rfft(view * np.hanning(length).astype(np.float32), size, axis=1)) ** 2
-    return power, starts
+    lines = scipy.fft.rfft(view * np.hanning(length).astype(np.float32), size, axis=1)[:, :bins]
+    return lines.real**2 + lines.imag**2, starts
 
 
 def _background(power: FloatArray, width: int) -> FloatArray:
@@ -144,6 +166,23 @@ def steadied(rpm: FloatArray, frames: float) -> FloatArray:
     return np.asarray(np.exp(fast * quick + (1.0 - fast) * smooth))
 
 
+@lru_cache(maxsize=512)
+def _teeth_at(step: _Pass, pad: int, number: int, bins: int) -> FloatArray:
+    """How much each bin speaks for each error of the track by the first teeth, shape (bins, deltas).
+
+    number: how many half orders, from 0.5 on. Each lies between two bins, which share it.
+    """
+    deltas = step.deltas
+    table = np.zeros((bins, len(deltas)), np.float32)
+    place = np.arange(len(deltas))
+    for tooth in np.arange(1, number + 1) / 2.0:
+        position = tooth * (1 + deltas) * step.revs * pad
+        lower = position.astype(int)
+        table[lower, place] += 1 - (position - lower)
+        table[lower + 1, place] += position - lower
+    return table
+
+
 def refine(
     signals: tuple[Baseband, ...], time_s: FloatArray, rpm: FloatArray, *, top_hz: float = 1150.0
 ) -> RefinedTrack:
@@ -155,27 +194,22 @@ def refine(
     track = steadied(np.asarray(rpm, float), FIRST_SMOOTHING)
     sd = np.full(len(track), 0.01) * track
     for step in PASSES:
-        deltas = np.arange(-step.span, step.span + step.step / 2, step.step)
-        pad = 4
+        deltas, pad = step.deltas, 4
+        teeth = np.arange(1, int(step.top_order * 2) + 1) / 2.0
         evidence: FloatArray | None = None
         when = angle_times(signals[0], time_s, track)
-        for signal in signals:
-            power, starts = _angle_spectra(signal.at(when), step.revs, 1, pad)
+        bin_order = 1.0 / (step.revs * pad)
+        bins = int((step.top_order * (1 + step.span) + 1) / bin_order) + 2
+        for values in between(signals, when):
+            power, starts = _angle_spectra(values, step.revs, 1, pad, bins=bins)
             frame_time = when[np.minimum(starts, len(when) - 1)]
             frame_rpm = np.interp(frame_time, time_s, track)
-            teeth = np.arange(1, int(step.top_order * 2) + 1) / 2.0
-            bin_order = 1.0 / (step.revs * pad)
-            usable = teeth[None, :] * frame_rpm[:, None] / 60.0 < top_hz
-            power = power[:, : int((step.top_order * (1 + step.span) + 1) / bin_order) + 2]
+            fit = np.searchsorted(teeth, 60.0 * top_hz / frame_rpm)
             background = _background(power, 2 * pad * step.revs)
+            ratio = np.log1p(np.float32(0.7) * power / background)
             score = np.zeros((len(power), len(deltas)))
-            ratio = np.log1p(0.7 * power / background)
-            for tooth, fits in zip(teeth, usable.T, strict=True):
-                position = tooth * (1 + deltas) / bin_order
-                lower = position.astype(int)
-                share = position - lower
-                value = (1 - share) * ratio[:, lower] + share * ratio[:, lower + 1]
-                score += np.where(fits[:, None], value, 0.0)
+            for number in np.unique(fit):
+                score[fit == number] = ratio[fit == number] @ _teeth_at(step, pad, int(number), bins)
             evidence = score if evidence is None else evidence + score
         assert evidence is not None
         law = step_law(narrow=step.walk, wide=4 * step.walk, wide_share=0.05, reach=8)
@@ -219,19 +253,23 @@ def _phase_advance(
     by scatter are those of iteratively re-weighted least squares, e.g. Huber, Robust Statistics (1981), from
     memory.
     """
-    length, hop = PHASE_REVS * PHASE_SAMPLES_PER_REV, PHASE_HOP_REVS
-    teeth = np.arange(1, 49) / 2.0
-    place = np.round(teeth * PHASE_REVS).astype(int)
+    hop = PHASE_HOP_REVS
+    close = unfolded_samples_per_rev(signals[0], track)
+    length = PHASE_REVS * close
+    teeth = np.arange(1, 2 * PHASE_ORDERS + 1) / 2.0
+    place = np.round(teeth * PHASE_REVS / 2).astype(int)
     gains: list[NDArray[np.complexfloating[Any, Any]]] = []
-    when = angle_times(signals[0], time_s, track, samples_per_rev=PHASE_SAMPLES_PER_REV)
-    if len(when) < length + 3 * hop * PHASE_SAMPLES_PER_REV:
+    when = angle_times(signals[0], time_s, track, samples_per_rev=close)
+    if len(when) < length + 3 * hop * close:
         return None
-    starts = np.arange(0, len(when) - length + 1, hop * PHASE_SAMPLES_PER_REV)
-    for signal in signals:
-        view = np.lib.stride_tricks.sliding_window_view(signal.at(when), length)[starts]
-        lines = scipy.fft.rfft(view * np.hanning(length + 1)[:-1].astype(np.float32), axis=1)
-        power = np.abs(lines) ** 2
-        beside = 0.5 * (power[:, place - 2] + power[:, place + 2])
+    starts = np.arange(0, len(when) - length + 1, hop * close)
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    for values in between(signals, when):
+        view = np.lib.stride_tricks.sliding_window_view(values, length)[starts] * window
+        # The lines and what is beside them lie on every other bin: those are the bins of both halves' sum.
+        lines = scipy.fft.rfft(view[:, : length // 2] + view[:, length // 2 :], axis=1)
+        power = lines.real**2 + lines.imag**2
+        beside = 0.5 * (power[:, place - 1] + power[:, place + 1])
         noise = gaussian_filter1d(beside, 2.0, axis=0, mode="nearest") + 1e-20
         centre = when[starts + length // 2]
         fits = teeth[None, :] * np.interp(centre, time_s, track)[:, None] / 60.0 < top_hz
@@ -253,13 +291,14 @@ def _agreed(gain: NDArray[np.complexfloating[Any, Any]], turn: FloatArray) -> tu
     """
     height = np.abs(gain)
     heard = height > 0
-    phase = np.where(heard, gain / np.maximum(height, 1e-9), 0.0)
+    phase = np.angle(gain)
     trust = np.where(heard, np.sqrt(np.maximum(height, 1.0)), 0.0)  # a loud line must not rule alone
     expected = 0.5 / np.sqrt(np.maximum(height, 1.0))
-    wrong = (turn * trust * phase.imag).sum(axis=1) / np.maximum((turn**2 * trust).sum(axis=1), 1e-9)
+    wrong = (turn * trust * np.sin(phase)).sum(axis=1) / np.maximum((turn**2 * trust).sum(axis=1), 1e-9)
     windows = gaussian_filter1d(heard.astype(float), TRUST_WINDOWS, axis=0, mode="nearest")
     for _ in range(TRUST_ROUNDS):
-        left = np.angle(phase * np.exp(-1j * turn * wrong[:, None]))
+        left = phase - turn * wrong[:, None]
+        left -= 2 * np.pi * np.rint(left / (2 * np.pi))
         scatter = gaussian_filter1d(np.where(heard, left**2, 0.0), TRUST_WINDOWS, axis=0, mode="nearest")
         variance = (scatter + PRIOR_WINDOWS * expected) / (windows + PRIOR_WINDOWS)
         trust = np.where(heard, 1.0 / np.maximum(variance, LEAST_SCATTER), 0.0)
@@ -399,11 +438,11 @@ def straighten_clean(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> F
     As the first result of ``straighten``, with ``SAMPLES_PER_REV`` samples a revolution, taken from samples
     that lie four times as close.
     """
-    values, _ = straighten(signal, time_s, rpm, samples_per_rev=PHASE_SAMPLES_PER_REV)
-    count = len(values) * SAMPLES_PER_REV // PHASE_SAMPLES_PER_REV
+    values, _ = straighten(signal, time_s, rpm, samples_per_rev=MOST_SAMPLES_PER_REV)
+    count = len(values) * SAMPLES_PER_REV // MOST_SAMPLES_PER_REV
     if count < 2:
         return np.zeros(count, np.float32)
-    lines = scipy.fft.rfft(values[: count * PHASE_SAMPLES_PER_REV // SAMPLES_PER_REV])
+    lines = scipy.fft.rfft(values[: count * MOST_SAMPLES_PER_REV // SAMPLES_PER_REV])
     return np.asarray(scipy.fft.irfft(lines[: count // 2 + 1], count), np.float32)
 
 

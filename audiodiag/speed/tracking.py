@@ -52,10 +52,12 @@ def _kernels(law: StepLaw, moves: FloatArray | None, count: int) -> FloatArray:
     return np.broadcast_to(law.kernel, (count, len(law.kernel))) if moves is None else np.exp(moves)
 
 
-def _moved(state: FloatArray, kernel: FloatArray) -> FloatArray:
-    """Let states (grid,) move by the probabilities of a kernel (2 reach + 1,); beyond the grid is nothing."""
-    reach = len(kernel) // 2
-    return np.asarray(np.convolve(state, kernel)[reach : reach + len(state)], float)
+def _moved(state: FloatArray, turned: FloatArray) -> FloatArray:
+    """Let states (grid,) move; beyond the grid is nothing. turned: the kernel (2 reach + 1,) backwards."""
+    if len(turned) > len(state):
+        reach = len(turned) // 2
+        return np.asarray(np.correlate(state, turned, "full")[reach : reach + len(state)], float)
+    return np.asarray(np.correlate(state, turned, "same"), float)
 
 
 def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> TrackPosterior:
@@ -70,23 +72,24 @@ def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None 
     top = scores.max(axis=1, keepdims=True)
     likelihood = np.exp(scores - top)
     kernels = _kernels(law, moves, frames - 1)
+    turned = kernels[:, ::-1]
     forward = np.empty((frames, grid))
     scale = np.empty(frames)
     state: FloatArray = np.full(grid, 1.0 / grid)
     for i in range(frames):
-        state = _moved(state, kernels[i - 1]) if i else state
+        state = _moved(state, turned[i - 1]) if i else state
         state = state * likelihood[i] + 1e-300
         scale[i] = state.sum()
         state = state / scale[i]
         forward[i] = state
-    posterior = np.empty((frames, grid))
     back: FloatArray = np.ones(grid)
-    posterior[-1] = forward[-1]
+    posterior = forward
     for i in range(frames - 2, -1, -1):
-        back = _moved(back * likelihood[i + 1], kernels[i][::-1])
+        back = _moved(back * likelihood[i + 1], kernels[i])
         back /= back.max() + 1e-300
-        both = forward[i] * back + 1e-300
-        posterior[i] = both / both.sum()
+        posterior[i] *= back
+    posterior += 1e-300
+    posterior /= posterior.sum(axis=1, keepdims=True)
     return TrackPosterior(posterior, float(np.sum(np.log(scale)) + top.sum()))
 
 
@@ -105,9 +108,9 @@ def log_evidence(scores: FloatArray, law: StepLaw, moves: FloatArray | None = No
     likelihood = np.exp(scores - top)
     state = np.full((len(scores), scores.shape[2]), 1.0 / scores.shape[2])
     total = top.sum(axis=(1, 2))
-    kernels = _kernels(law, moves, scores.shape[1] - 1)
+    turned = _kernels(law, moves, scores.shape[1] - 1)[:, ::-1]
     for i in range(scores.shape[1]):
-        state = np.stack([_moved(one, kernels[i - 1]) for one in state]) if i else state
+        state = np.stack([_moved(one, turned[i - 1]) for one in state]) if i else state
         state = state * likelihood[:, i] + 1e-300
         scale = state.sum(axis=1, keepdims=True)
         total = total + np.log(scale[:, 0])
