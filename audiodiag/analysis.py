@@ -24,7 +24,7 @@ from audiodiag.causes import (
     observations_heard,
 )
 from audiodiag.classifier.store import Model, Prediction, load_model
-from audiodiag.clip import assess_quality, read_clip
+from audiodiag.clip import assess_quality, bridged, read_clip
 from audiodiag.errors import SteeringError
 from audiodiag.orders.drive_train import drive_finding, find_drive_train
 from audiodiag.records import (
@@ -147,6 +147,7 @@ def analyse(
     clip = source if isinstance(source, Clip) else read_clip(source, channel=channel)
     tell("judging the recording", 0.15)
     quality = assess_quality(clip)
+    clip = bridged(clip, quality)
     tell("finding the engine speed", 0.25)
     by_ear = cache(partial(speed_by_ear, clip, vehicle=vehicle))
     speed = speed_of_clip(

@@ -141,12 +141,13 @@ def _heard(
     clip: Clip, vehicle: Vehicle | None, phases: Phases | None = None, *, speed_model: Path | None = None
 ) -> tuple[dict[str, float], SpeedTrace]:
     """Give all measurements of a clip, and the engine speed at which they were taken."""
-    from audiodiag.clip import assess_quality
+    from audiodiag.clip import assess_quality, bridged
     from audiodiag.speed.acoustic import no_speed, speed_by_ear
     from audiodiag.speed.comb import load_comb_weights
     from audiodiag.symptoms import measure_all
 
     quality = assess_quality(clip)
+    clip = bridged(clip, quality)
     if quality.usable:
         speed = speed_by_ear(clip, vehicle=vehicle, weights=load_comb_weights(speed_model))
     else:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from audiodiag.clip.band import lower_edge_hz, upper_edge_hz
+from audiodiag.clip.bridges import can_be_bridged
 from audiodiag.clip.clipping import ALL_CLIPPED_SHARE, clipping_notes
 from audiodiag.clip.codecs import coding_limit
 from audiodiag.clip.disturbance import bump_note, hum_note, wind_note
@@ -28,16 +29,19 @@ def _refused(clip: Clip, note: Note) -> Quality:
     )
 
 
-def _dropout_note(share: float, count: int, longest_s: float) -> tuple[str, str]:
+def _dropout_note(share: float, count: int, longest_s: float, *, is_bridged: bool) -> tuple[str, str]:
     text = (
         f"The sound drops out {count} time{'s' if count > 1 else ''} (longest {1000 * longest_s:.0f} ms, "
         f"{100 * share:.1f} % of the clip). "
     )
+    if is_bridged:
+        text += "What is missing is bridged with the sound beside it before anything is measured. "
+    else:
+        text += "A rhythm in the noise may come from that and not from the car. "
     return (
         "dropouts",
         text
-        + "A rhythm in the noise may come from that and not from the car. Close other programs on the phone, "
-        "switch noise suppression off, and send the clip as a file.",
+        + "Close other programs on the phone, switch noise suppression off, and send the clip as a file.",
     )
 
 
@@ -118,7 +122,9 @@ def assess_quality(clip: Clip) -> Quality:
     if gone:
         lengths = [end - start for start, end in gone]
         gone_share = sum(lengths) / clip.duration_s
-        code, text = _dropout_note(gone_share, len(gone), max(lengths))
+        code, text = _dropout_note(
+            gone_share, len(gone), max(lengths), is_bridged=can_be_bridged(gone, clip.duration_s)
+        )
         lost = gone_share > _DROPOUT_SHARE_REFUSED
         usable = usable and not lost
         found.append(Note(code, text, gone, severity="refusal" if lost else "warning"))

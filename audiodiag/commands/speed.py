@@ -44,7 +44,7 @@ def run(wanted: argparse.Namespace) -> int:
     settings = settings_of(given, [])
     folder = folder_for(clips, given.get("out"))
     from audiodiag.analysis import engine_followed
-    from audiodiag.clip import assess_quality, read_clip
+    from audiodiag.clip import assess_quality, bridged, read_clip
     from audiodiag.report.speedform import speed_csv, speed_png, speed_text, speed_to_json
     from audiodiag.rows import CANNOT_TELL, DIAGNOSIS
     from audiodiag.speed.chosen import speed_of_clip
@@ -53,6 +53,7 @@ def run(wanted: argparse.Namespace) -> int:
     vehicle = settings.pop("vehicle", None)
     clip = read_clip(wanted.clip, channel=channel)
     quality = assess_quality(clip)
+    clip = bridged(clip, quality)
     speed = speed_of_clip(clip, quality, vehicle=vehicle, **settings)
     if folder is not None and speed.known:
         from audiodiag.files import write_bytes_whole, write_text_whole

@@ -23,7 +23,7 @@ from audiodiag.speed.tracking import forward_backward, step_law
 
 __all__ = [
     "RefinedTrack", "angle_times", "long_order_levels", "refine", "self_likeness", "steadied",
-    "straighten", "straighten_clean",
+    "straighten", "straighten_clean", "unfolded_samples_per_rev",
 ]  # fmt: skip
 
 SAMPLES_PER_REV = 64
