@@ -27,31 +27,53 @@ FIT_S = 0.03
 """What must fit at each end of the piece, and is faded over; a cylinder fires once in it at 1,000 rpm."""
 SOUGHT_S = 0.4
 """How far back or ahead of the gap the piece is sought, three turns at 450 rpm."""
+BESIDE_S, QUIET_SHARE = 0.1, 0.1
+"""So long beside a gap the sound must not be quieter than this share of the whole clip's."""
 EDGE_S = 0.004
 """Gaps are found in blocks of this length; where they begin and end is known no better."""
 
 
-def can_be_bridged(gaps: Sequence[Span], duration_s: float) -> bool:
-    """Tell whether gaps, in seconds, are short and few enough to be bridged.
+def can_be_bridged(samples: FloatArray, rate_hz: int, gaps: Sequence[Span]) -> bool:
+    """Tell whether gaps, in seconds, are short and few enough to be bridged, and stand in sound.
 
-    >>> can_be_bridged([(1.0, 1.2)], 10.0), can_be_bridged([(1.0, 2.5)], 10.0), can_be_bridged([], 10.0)
-    (True, False, False)
+    samples: shape (n,). Where it is quiet on either side of a gap, as before the engine starts, no sound is
+    missing in it.
+
+    >>> sound = np.sin(np.arange(80_000, dtype=np.float32))
+    >>> sound[8000:9600] = 0.0
+    >>> can_be_bridged(sound, 8000, [(1.0, 1.2)]), can_be_bridged(sound, 8000, [])
+    (True, False)
     """
     lengths = [end - start for start, end in gaps]
-    return bool(lengths) and max(lengths) <= LONGEST_S and sum(lengths) <= MOST_SHARE * duration_s
+    if not lengths or max(lengths) > LONGEST_S or sum(lengths) > MOST_SHARE * len(samples) / rate_hz:
+        return False
+    beside = round(BESIDE_S * rate_hz)
+    least = QUIET_SHARE * _rms(samples)
+    edges = [_edges(gap, rate_hz, len(samples)) for gap in gaps]
+    return all(
+        min(_rms(samples[max(0, first - beside) : first]), _rms(samples[last : last + beside])) >= least
+        for first, last in edges
+    )
 
 
 def bridged(clip: Clip, quality: Quality) -> Clip:
     """Give the clip with its gaps bridged, where its quality names gaps that can be; else the clip itself."""
     gaps = [span for note in quality.notes if note.code == "dropouts" for span in note.spans_s]
-    if not can_be_bridged(gaps, clip.duration_s):
+    if not can_be_bridged(clip.samples, clip.sample_rate_hz, gaps):
         return clip
     samples = np.array(clip.samples, dtype=np.float32)
-    for start_s, end_s in gaps:
-        first = max(0, round((start_s - EDGE_S) * clip.sample_rate_hz))
-        last = min(len(samples), round((end_s + EDGE_S) * clip.sample_rate_hz))
-        _bridge(samples, first, last, clip.sample_rate_hz)
+    for gap in gaps:
+        _bridge(samples, *_edges(gap, clip.sample_rate_hz, len(samples)), clip.sample_rate_hz)
     return replace(clip, samples=samples)
+
+
+def _edges(gap: Span, rate_hz: int, count: int) -> tuple[int, int]:
+    """Give the first sample of a gap and the one after its last, a block wider than it was found."""
+    return max(0, round((gap[0] - EDGE_S) * rate_hz)), min(count, round((gap[1] + EDGE_S) * rate_hz))
+
+
+def _rms(samples: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.square(samples, dtype=float)))) if len(samples) else 0.0
 
 
 def _bridge(samples: FloatArray, first: int, last: int, rate_hz: int) -> None:

@@ -123,7 +123,7 @@ def assess_quality(clip: Clip) -> Quality:
         lengths = [end - start for start, end in gone]
         gone_share = sum(lengths) / clip.duration_s
         code, text = _dropout_note(
-            gone_share, len(gone), max(lengths), is_bridged=can_be_bridged(gone, clip.duration_s)
+            gone_share, len(gone), max(lengths), is_bridged=can_be_bridged(samples, clip.sample_rate_hz, gone)
         )
         lost = gone_share > _DROPOUT_SHARE_REFUSED
         usable = usable and not lost

@@ -63,6 +63,15 @@ def test_what_cannot_be_bridged_stays_as_it_is(gaps):
     assert "bridged" not in told and ("A rhythm in the noise" in told) == bool(gaps)
 
 
+def test_quiet_before_an_engine_starts_is_no_gap_in_its_sound():
+    sound = _sound()
+    sound[: 2 * RATE_HZ] *= 0.003
+    clip = _clip(_with_gaps(sound, [(1.0, 0.1), (5.0, 0.1)]))
+    quality = assess_quality(clip)
+    assert any(note.code == "dropouts" for note in quality.notes)
+    assert bridged(clip, quality) is clip
+
+
 def test_a_sound_full_of_gaps_stays_finite_and_no_louder():
     rng = np.random.default_rng(1)
     for seed in range(20):
