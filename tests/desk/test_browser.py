@@ -85,6 +85,8 @@ def _start_recording(page) -> None:
 
 def test_owner_is_told_that_a_recording_does_not_begin(at, served):
     key = json.loads(served.ask("POST", "/api/1/cases", b'{"title": "the still van"}'))["key"]
+    shown = served.ask("GET", f"/cases/{key}/record").decode()
+    assert shown.count('" disabled>') >= 2, "until its script has run nobody can press what it answers"
     page = at(390)
     page.goto(f"{served.base}/cases/{key}/record")
     page.evaluate("MediaRecorder.prototype.start = () => {}")

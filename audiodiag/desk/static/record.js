@@ -248,3 +248,4 @@ for (const each of place.querySelectorAll("[name=cues]")) each.addEventListener(
 voices_there().then((there) => { speaks = there; cue_words(); });
 show_buttons("ready");
 light("off");
+part(".go").disabled = part(".try").disabled = false; // until here nobody would have heard a press
