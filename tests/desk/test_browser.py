@@ -94,6 +94,7 @@ def test_owner_is_told_that_a_recording_does_not_begin(at, served):
     page.get_by_text("The recording did not begin. Start it again").wait_for(timeout=60_000)
     assert page.get_by_role("button", name="Start the recording").is_visible()
     assert not page.get_by_role("button", name="Send this recording").is_visible()
+    assert page.locator(".steps .over, .steps [aria-current]").count() == 0
     page.reload()
     _start_recording(page)
 

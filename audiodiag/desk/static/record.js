@@ -130,7 +130,7 @@ function give_up(own) {
   own.dropped = true;
   removeEventListener("beforeunload", hold);
   if (recorder.state !== "inactive") recorder.stop();
-  step_shown(steps.length);
+  step_shown(-1);
   say("");
   microphone_off();
 }
@@ -181,7 +181,7 @@ function halt() {
 }
 
 async function finish(own) {
-  step_shown(steps.length);
+  step_shown(own.dropped ? -1 : steps.length);
   removeEventListener("beforeunload", hold);
   if (own.dropped || !own.pieces.length) {
     await own.saving;
