@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import correlate
 
-from audiodiag.records import Clip, FloatArray, Quality, Span
+from audiodiag.records import Clip, FloatArray, Quality, Span, read_only
 
 __all__ = ["bridged", "can_be_bridged"]
 
@@ -62,9 +63,13 @@ def bridged(clip: Clip, quality: Quality) -> Clip:
     if not can_be_bridged(clip.samples, clip.sample_rate_hz, gaps):
         return clip
     samples = np.array(clip.samples, dtype=np.float32)
-    for gap in gaps:
-        _bridge(samples, *_edges(gap, clip.sample_rate_hz, len(samples)), clip.sample_rate_hz)
-    return replace(clip, samples=samples)
+    edges = [_edges(gap, clip.sample_rate_hz, len(samples)) for gap in gaps]
+    gone = np.zeros(len(samples), dtype=bool)
+    for first, last in edges:
+        gone[first:last] = True
+    for first, last in edges:
+        gone[first:last] = not _bridge(samples, gone, first, last, clip.sample_rate_hz)
+    return replace(clip, samples=read_only(samples))
 
 
 def _edges(gap: Span, rate_hz: int, count: int) -> tuple[int, int]:
@@ -76,27 +81,34 @@ def _rms(samples: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.square(samples, dtype=float)))) if len(samples) else 0.0
 
 
-def _bridge(samples: FloatArray, first: int, last: int, rate_hz: int) -> None:
-    """Lay a piece of the sound beside it into one gap; where there is too little of it, nothing changes."""
+def _bridge(samples: FloatArray, gone: NDArray[np.bool_], first: int, last: int, rate_hz: int) -> bool:
+    """Lay a piece of the sound before or else after it into one gap; tell whether there was one.
+
+    gone: where there is no sound to take, shape (n,) as ``samples``, which change.
+    """
     fit, sought = round(FIT_S * rate_hz), round(SOUGHT_S * rate_hz)
     length = last - first + 2 * fit
     if first < fit or last + fit > len(samples):
-        return
-    lowest, highest = first - length - sought, first - length
-    if lowest < 0:
-        lowest, highest = last, min(last + sought, len(samples) - length)
-    if highest < lowest:
-        return
+        return False
     left, right = samples[first - fit : first], samples[last : last + fit]
-    around = samples[lowest : highest + length]
-    miss = _misfit(around[: highest - lowest + fit], left)
-    miss += _misfit(around[length - fit :], right)
-    place = lowest + int(np.argmin(miss))
-    piece = samples[place : place + length].copy()
-    rise = np.sin(np.linspace(0.0, np.pi / 2, fit, dtype=np.float32)) ** 2
-    piece[:fit] = rise * piece[:fit] + (1 - rise) * left
-    piece[-fit:] = rise[::-1] * piece[-fit:] + (1 - rise[::-1]) * right
-    samples[first - fit : last + fit] = piece
+    missing = np.concatenate([[0], np.cumsum(gone)])
+    for lowest, highest in ((first - length - sought, first - length), (last, last + sought)):
+        lowest, highest = max(lowest, 0), min(highest, len(samples) - length)
+        if highest < lowest:
+            continue
+        around = samples[lowest : highest + length]
+        miss = _misfit(around[: highest - lowest + fit], left) + _misfit(around[length - fit :], right)
+        whole = missing[lowest + length : highest + length + 1] == missing[lowest : highest + 1]
+        if not whole.any():
+            continue
+        place = lowest + int(np.argmin(np.where(whole, miss, np.inf)))
+        piece = samples[place : place + length].copy()
+        rise = np.sin(np.linspace(0.0, np.pi / 2, fit, dtype=np.float32)) ** 2
+        piece[:fit] = rise * piece[:fit] + (1 - rise) * left
+        piece[-fit:] = rise[::-1] * piece[-fit:] + (1 - rise[::-1]) * right
+        samples[first - fit : last + fit] = piece
+        return True
+    return False
 
 
 def _misfit(around: FloatArray, wanted: FloatArray) -> FloatArray:

@@ -63,6 +63,14 @@ def test_what_cannot_be_bridged_stays_as_it_is(gaps):
     assert "bridged" not in told and ("A rhythm in the noise" in told) == bool(gaps)
 
 
+def test_no_piece_is_taken_from_another_gap():
+    rng = np.random.default_rng(4)
+    noise = 0.1 * rng.normal(size=4 * RATE_HZ)
+    clip = _clip(_with_gaps(noise, [(0.4, 0.3), (1.0, 0.35), (1.6, 0.02)]))
+    whole = bridged(clip, assess_quality(clip))
+    assert not [note for note in assess_quality(whole).notes if note.code == "dropouts"]
+
+
 def test_quiet_before_an_engine_starts_is_no_gap_in_its_sound():
     sound = _sound()
     sound[: 2 * RATE_HZ] *= 0.003
