@@ -35,7 +35,10 @@ def _dropout_note(share: float, count: int, longest_s: float, *, is_bridged: boo
         f"{100 * share:.1f} % of the clip). "
     )
     if is_bridged:
-        text += "What is missing is bridged with the sound beside it before anything is measured. "
+        text += (
+            "What is missing is bridged with the sound beside it, where there is enough, before anything is "
+            "measured. "
+        )
     else:
         text += "A rhythm in the noise may come from that and not from the car. "
     return (
