@@ -55,7 +55,7 @@ In this order ``plan`` lays them along one random number, so that two thirds of 
 shared by halves stay with theirs.
 """
 
-OTHERS_FOR_ONE = 1 / 10
+OTHERS_FOR_ONE = 1 / 5
 """Clips that are no engine bay and teach only that, for each clip of the plan."""
 
 OTHERS_SEED, ROTORS_SEED = 500_000, 700_000
@@ -111,7 +111,7 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
     """Lay down the clips that teach what is no engine bay, beside a plan of ``count`` clips.
 
     >>> len(others(100)), others(100)[:3] == others(30)[:3], others(100)[-1].kind
-    (20, True, 'rotor')
+    (30, True, 'rotor')
     """
     drawn, rotors = round(count * OTHERS_FOR_ONE), round(count * ROTORS_FOR_ONE)
     recipes = []

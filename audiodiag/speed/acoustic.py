@@ -18,8 +18,9 @@ from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, Sp
 from audiodiag.speed.below import doubt, lines_below
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
-from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, front_end
+from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, between, front_end
 from audiodiag.speed.glides import (
+    STILL,
     GlideSpectra,
     follow_glides,
     glide_spectra,
@@ -32,11 +33,11 @@ from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import measured_moves
 from audiodiag.speed.refine import (
     RefinedTrack,
+    angle_times,
     long_order_levels,
     refine,
     self_likeness,
     steadied,
-    straighten,
     straighten_clean,
 )
 from audiodiag.speed.running import joined, running_spans
@@ -109,6 +110,28 @@ def _gliding(front: FrontEnd, glides: GlideSpectra, weights: CombWeights, number
     of = glides.frames[np.nonzero(glides.is_open)[1]]
     heard = FrontEnd(glides.spectra, front.axis_hz, front.time_s[of], front.energy_db[of])
     return comb_scores(heard, weights, (number,))[number]
+
+
+def _heard_along(
+    still: Mapping[int, FloatArray],
+    front: FrontEnd,
+    glides: GlideSpectra,
+    paces: NDArray[np.intp],
+    weights: CombWeights,
+) -> dict[int, FloatArray]:
+    """Score every frame at the pace of a path; still: the scores at the pace 0, for each number of cylinders.
+
+    paces: indices of ``PACES``, shape (frames,). Only frames that glide are scored anew.
+    """
+    own = of_paces(front, glides, paces)
+    glide = np.flatnonzero(paces != STILL)
+    if not len(glide):
+        return dict(still)
+    part = FrontEnd(own.spectra[:, glide], own.axis_hz, own.time_s[glide], own.energy_db[glide])
+    found = {number: table.copy() for number, table in still.items()}
+    for number, table in comb_scores(part, weights, tuple(still)).items():
+        found[number][glide] = table
+    return found
 
 
 def _straightened(
@@ -187,7 +210,7 @@ def candidate_tracks(
             combs[number] + prior + limit, gliding + limit, moving, open_paces, temper=TEMPER
         )
         rough = RPM_GRID[path]
-        heard.append(comb_scores(of_paces(front, glides, paces), weights, cylinders))
+        heard.append(_heard_along(combs, front, glides, paces, weights))
         near: FloatArray = np.ones(len(rough))
         for _ in range(STRAIGHTENINGS):
             rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)
@@ -237,7 +260,7 @@ def _view(
     prior: FloatArray,
 ) -> TrackView:
     """Look at the whole clip straightened by one track."""
-    laid = [straighten(signal, track.time_s, track.rpm)[0] for signal in signals]
+    laid = list(between(signals, angle_times(signals[0], track.time_s, track.rpm)))
     levels = [long_order_levels(values) for values in laid]
     fine = [long_order_levels(values, revs=FINE_REVS) for values in laid]
     likeness = [self_likeness(values) for values in laid]
@@ -444,7 +467,7 @@ def _speed_of_run(
     choice = choose(candidate, weights)
     track = candidate.tracks[choice.hypothesis.track]
     if choice.hypothesis.factor != 1.0:
-        track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor)
+        track = refine((bands[0],), track.time_s, track.rpm * choice.hypothesis.factor, near=True)
     track = _as_it_turned(follow_cycles(bands, track))
     confidence = choice.confidence
     if told is not None and told not in CYLINDERS:

@@ -12,9 +12,9 @@ from __future__ import annotations
 import numpy as np
 import scipy.fft
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import power_of
 from audiodiag.speed.firings import Swells
 from audiodiag.speed.front import Baseband
 
@@ -57,14 +57,9 @@ def lines_below(
     if count < LEAST_FIRINGS:
         return None
     when = np.interp((np.arange(count * A_FIRING) + 0.5) / A_FIRING, fired, at)
-    frames = np.arange(len(sound.levels))
-    bands = [np.interp(when / sound.step_s, frames, column) for column in sound.levels.T]
-    filtered = sosfiltfilt(butter(4, LOW_HZ, "band", fs=low.rate_hz, output="sos"), low.samples)
+    filtered = low.between_hz(*LOW_HZ)
     shape = np.interp(when * low.rate_hz, np.arange(len(filtered)), filtered)
-    return (
-        _highest(np.column_stack(bands), cylinders) if bands else 0.0,
-        _highest(shape[:, None], cylinders),
-    )
+    return _highest(sound.at(when).astype(float), cylinders), _highest(shape[:, None], cylinders)
 
 
 def _highest(table: FloatArray, cylinders: int) -> float:
@@ -75,7 +70,7 @@ def _highest(table: FloatArray, cylinders: int) -> float:
     if not flat.shape[1]:
         return 0.0
     size = scipy.fft.next_fast_len(4 * len(flat), real=True)
-    power = np.abs(scipy.fft.rfft(flat * np.hanning(len(flat))[:, None], size, axis=0)) ** 2
+    power = power_of(scipy.fft.rfft(flat * np.hanning(len(flat))[:, None], size, axis=0))
     place = np.arange(len(power)) * A_FIRING / size
     inside = place < TOP_PLACE
     place, level = place[inside], np.log(power[inside].mean(axis=1) + 1e-12)

@@ -37,6 +37,8 @@ __all__ = [
 ]
 
 TEETH: FloatArray = np.concatenate([np.arange(1, 49) / 2.0, np.arange(24) / 2.0 + 0.25])
+FRAMES_AT_ONCE = 32
+"""How many spectra are transformed at a time: they stay near the processor."""
 RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
 
 
@@ -92,11 +94,15 @@ def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: tuple[int, ...
         for channel in range(len(CHANNELS)):
             np.add.at(kernels[place, channel], shifts % size, weights.teeth[number][channel])
     turned = np.conj(scipy.fft.rfft(kernels, axis=2))
-    total = np.zeros((len(cylinders), frames, turned.shape[2]), np.complex64)
-    for channel in range(len(CHANNELS)):
-        lines = scipy.fft.rfft(front.spectra[channel], size, axis=1)
-        total += turned[:, channel, None, :] * lines[None, :, :]
-    scores = scipy.fft.irfft(total, size, axis=2)[:, :, : len(RPM_GRID)]
+    scores = np.empty((len(cylinders), frames, len(RPM_GRID)), np.float32)
+    for first in range(0, frames, FRAMES_AT_ONCE):
+        here = slice(first, first + FRAMES_AT_ONCE)
+        lines = scipy.fft.rfft(front.spectra[:, here], size, axis=2)
+        for place in range(len(cylinders)):
+            total = turned[place, 0] * lines[0]
+            for channel in range(1, len(CHANNELS)):
+                total += turned[place, channel] * lines[channel]
+            scores[place, here] = scipy.fft.irfft(total, size, axis=1)[:, : len(RPM_GRID)]
     return {number: scores[place] for place, number in enumerate(cylinders)}
 
 

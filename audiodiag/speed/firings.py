@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 import scipy.fft
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import power_spectra, windows_at
 from audiodiag.speed.front import Baseband
 
 __all__ = [
@@ -45,6 +45,8 @@ KEPT_SHAPES, KEPT_LOW_SHAPES = 40, 12
 AROUND, FEWEST_AROUND, LOWEST_PLACE = 0.06, 20, 0.06
 LEAST_SCATTER = 0.03
 LEAST_SCORE, MOST_SCORE = -2.0, 8.0
+SWELLS_AT_ONCE = 4000
+"""How many spectra are held at a time."""
 OWN_LINES = np.array([[n % place.denominator == 0 for place in LINE_PLACES] for n in CYLINDERS])
 """Which lines an engine of each number of cylinders may show, shape (``CYLINDERS``, ``LINE_PLACES``)."""
 _HEIGHTS = ("own_sum", "others_sum", "own_least", "own_most", "others_most")
@@ -67,6 +69,21 @@ class Swells:
     levels: FloatArray
     step_s: float = STEP_S
 
+    def at(self, when_s: FloatArray) -> FloatArray:
+        """Give the levels between the moments, at any times in seconds, shape (n, bands); held at the ends.
+
+        >>> Swells(np.array([[0.0], [3.0]], np.float32), 0.5).at(np.array([-1.0, 0.25, 9.0]))[:, 0].tolist()
+        [0.0, 1.5, 3.0]
+        """
+        place = np.clip(when_s / self.step_s, 0.0, len(self.levels) - 1)
+        first = np.minimum(place.astype(np.intp), max(len(self.levels) - 2, 0))
+        found = self.levels.take(np.minimum(first + 1, len(self.levels) - 1), axis=0)
+        below = self.levels.take(first, axis=0)
+        found -= below
+        found *= (place - first).astype(np.float32)[:, None]
+        found += below
+        return found
+
 
 def swells(samples: FloatArray, rate_hz: float) -> Swells:
     """Give the level of the bands between ``BAND_EDGES_HZ`` every ``STEP_S``.
@@ -81,18 +98,21 @@ def swells(samples: FloatArray, rate_hz: float) -> Swells:
     count = int(len(samples) / rate_hz / STEP_S)
     starts = np.round(np.arange(count) * STEP_S * rate_hz).astype(int)
     padded = np.pad(np.asarray(samples, np.float32), (window // 2, window))
-    view = np.lib.stride_tricks.sliding_window_view(padded, window)
     place_hz = np.arange(size // 2 + 1) * rate_hz / size
     shape = np.hanning(window).astype(np.float32)
     edges = BAND_EDGES_HZ[0.49 * rate_hz > BAND_EDGES_HZ]
     found = np.zeros((count, max(len(edges) - 1, 0)), np.float32)
-    for start in range(0, count, 4000):
-        power = np.abs(scipy.fft.rfft(view[starts[start : start + 4000]] * shape, size, axis=1)) ** 2
-        for band, (low, high) in enumerate(pairwise(edges)):
-            inside = (place_hz >= low) & (place_hz < high)
-            if not inside.any():
-                inside = np.arange(len(place_hz)) == np.argmin(np.abs(place_hz - np.sqrt(low * high)))
-            found[start : start + 4000, band] = power[:, inside].sum(axis=1)
+    parts = []
+    for low, high in pairwise(edges):
+        first, last = np.searchsorted(place_hz, (low, high))
+        if first == last:
+            first = int(np.argmin(np.abs(place_hz - np.sqrt(low * high))))
+        parts.append(slice(int(first), max(int(last), int(first) + 1)))
+    for start in range(0, count, SWELLS_AT_ONCE):
+        here = slice(start, start + SWELLS_AT_ONCE)
+        power = power_spectra(windows_at(padded, starts[here], window), shape, size)
+        for band, part in enumerate(parts):
+            found[here, band] = power[:, part].sum(axis=1)
     mean = found.mean(axis=0) + 1e-30 if count else np.ones(found.shape[1])
     return Swells(np.log(found / mean + 1e-3).astype(np.float32))
 
@@ -118,21 +138,15 @@ def row_lines(sound: Swells, low: Baseband, time_s: FloatArray, firing_hz: Float
     if rows < LEAST_ROWS:
         return None
     when = np.interp((np.arange(rows * PARTS * FINER) + 0.5) / (PARTS * FINER), fired, at)
-    place = when / sound.step_s
-    frames = np.arange(len(sound.levels))
-    bands = [_parts(np.interp(place, frames, column), rows, PARTS) for column in sound.levels.T]
-    filtered = sosfiltfilt(butter(4, LOW_HZ, "band", fs=low.rate_hz, output="sos"), low.samples)
+    bands = sound.at(when).reshape(rows, PARTS, FINER, -1).mean(axis=2)
+    filtered = low.between_hz(*LOW_HZ)
     when = np.interp((np.arange(rows * LOW_PARTS * FINER) + 0.5) / (LOW_PARTS * FINER), fired, at)
-    shape = _parts(np.interp(when * low.rate_hz, np.arange(len(filtered)), filtered), rows, LOW_PARTS)
+    shape = np.interp(when * low.rate_hz, np.arange(len(filtered)), filtered)
     middle = float(np.log(np.median(firing_hz) / 25.0))
     return np.concatenate([
-        _heights(np.hstack(bands), KEPT_SHAPES) if bands else np.zeros(len(LINE_PLACES)),
-        _heights(shape, KEPT_LOW_SHAPES), [middle],
+        _heights(bands.transpose(0, 2, 1).reshape(rows, -1), KEPT_SHAPES),
+        _heights(shape.reshape(rows, LOW_PARTS, FINER).mean(axis=2), KEPT_LOW_SHAPES), [middle],
     ])  # fmt: skip
-
-
-def _parts(values: FloatArray, rows: int, parts: int) -> FloatArray:
-    return values.reshape(rows, parts, FINER).mean(axis=2)
 
 
 def _heights(table: FloatArray, shapes: int) -> FloatArray:
@@ -151,8 +165,7 @@ def _heights(table: FloatArray, shapes: int) -> FloatArray:
     kept = min(shapes, rows // 4, int(np.sum(strength > 1e-6 * strength[-1])))
     alone = flat @ (ways[:, -kept:] / np.sqrt(strength[-kept:]))
     size = scipy.fft.next_fast_len(4 * rows, real=True)
-    power = np.abs(scipy.fft.rfft(alone * np.hanning(rows)[:, None], size, axis=0)) ** 2
-    level = np.log(power.mean(axis=1) + 1e-12)
+    level = np.log(power_spectra(alone.T, np.hanning(rows), size).mean(axis=0) + 1e-12)
     near = maximum_filter1d(level, 2 * max(1, int(0.5 * size / rows)) + 1)
     places = np.arange(len(level)) / size
     free = places > LOWEST_PLACE

@@ -14,8 +14,10 @@ from functools import cached_property
 import numpy as np
 import scipy.fft
 from scipy.ndimage import spline_filter, uniform_filter1d
+from scipy.signal import butter, sosfiltfilt
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import Windows, power_of, power_spectra, windows_at
 
 __all__ = [
     "CHANNELS",
@@ -39,6 +41,9 @@ AXIS_LOW_HZ, AXIS_HIGH_HZ = 3.0, 1100.0
 ENVELOPE_BANDS_HZ = ((250.0, 700.0), (700.0, 1800.0), (1800.0, 4000.0), (4000.0, 8000.0))
 CHANNELS = ("low_long", "low_short", "envelope_long", "envelope_short")
 WINDOWS_S = {"long": 0.7, "short": 0.3}
+FFT_SIZE = 4096
+ENERGY_S = 0.2
+"""Length of the windows whose level is given."""
 SPLINE_MARGIN = 12
 """Samples that a signal is held for at its ends before splines are laid through it."""
 
@@ -56,6 +61,18 @@ class Baseband:
         Beyond its ends it is held.
         """
         return next(between((self,), when_s))
+
+    def between_hz(self, low_hz: float, high_hz: float) -> FloatArray:
+        """Give the part of the signal between two frequencies, shape (n,), without delay; kept once found."""
+        edges = (low_hz, high_hz)
+        if edges not in self._parts:
+            sections = butter(4, edges, "band", fs=self.rate_hz, output="sos")
+            self._parts[edges] = np.asarray(sosfiltfilt(sections, self.samples))
+        return self._parts[edges]
+
+    @cached_property
+    def _parts(self) -> dict[tuple[float, float], FloatArray]:
+        return {}
 
     @cached_property
     def _spline(self) -> FloatArray:
@@ -149,7 +166,7 @@ def basebands(samples: FloatArray, rate_hz: float, *, low_hz: float = 8.0) -> tu
         taper = np.hanning(width + 2)[1:-1].astype(np.float32) ** 0.5
         length = scipy.fft.next_fast_len(max(width, out_length))
         analytic = scipy.fft.ifft(spectrum[first:last] * taper, length)
-        power = analytic.real**2 + analytic.imag**2
+        power = power_of(analytic)
         if length != out_length:
             small = scipy.fft.rfft(power)[: out_length // 2 + 1]
             power = scipy.fft.irfft(small, out_length)
@@ -160,19 +177,17 @@ def basebands(samples: FloatArray, rate_hz: float, *, low_hz: float = 8.0) -> tu
     return tuple(found)
 
 
-def _frames(signal: Baseband, window_s: float, time_s: FloatArray) -> FloatArray:
+def _windows(signal: Baseband, window_s: float, time_s: FloatArray) -> Windows:
     length = int(window_s * signal.rate_hz)
-    half = length // 2
-    padded = np.pad(signal.samples, (half, length))
+    padded = np.pad(signal.samples, (length // 2, length))
     starts = np.round(time_s * signal.rate_hz).astype(int)
-    view = np.lib.stride_tricks.sliding_window_view(padded, length)[np.minimum(starts, len(padded) - length)]
-    return view * np.hanning(length).astype(np.float32)
+    return windows_at(padded, np.minimum(starts, len(padded) - length), length)
 
 
-def _log_power(frames: FloatArray, rate_hz: float, axis_hz: FloatArray) -> FloatArray:
-    size = 4096
-    power = np.abs(scipy.fft.rfft(frames.astype(np.float32), size, axis=1)) ** 2
-    return on_axis(power, rate_hz / size, axis_hz)
+def _power(signal: Baseband, window_s: float, time_s: FloatArray, axis_hz: FloatArray) -> FloatArray:
+    windows = _windows(signal, window_s, time_s)
+    power = power_spectra(windows, np.hanning(windows.shape[1]).astype(np.float32), FFT_SIZE)
+    return on_axis(power, signal.rate_hz / FFT_SIZE, axis_hz)
 
 
 def on_axis(power: FloatArray, step_hz: float, axis_hz: FloatArray) -> FloatArray:
@@ -180,7 +195,11 @@ def on_axis(power: FloatArray, step_hz: float, axis_hz: FloatArray) -> FloatArra
     position = axis_hz / step_hz
     lower = np.clip(position.astype(int), 0, power.shape[1] - 2)
     share = np.clip(position - lower, 0, 1).astype(np.float32)
-    return (1 - share) * power[:, lower] + share * power[:, lower + 1]
+    below, above = power.take(lower, axis=1), power.take(lower + 1, axis=1)
+    above -= below
+    above *= share
+    above += below
+    return np.asarray(above)
 
 
 def whiten(log_power: FloatArray) -> FloatArray:
@@ -203,14 +222,15 @@ def front_end(bands: tuple[Baseband, ...], duration_s: float) -> FrontEnd:
         kind, window = name.split("_")
         length_s = WINDOWS_S[window]
         if kind == "low":
-            power = _log_power(_frames(bands[0], length_s, time_s), bands[0].rate_hz, axis)
+            power = _power(bands[0], length_s, time_s, axis)
             spectra.append(whiten(np.log(power + 1e-12 * power.max() + 1e-30)))
         else:
             total = np.zeros((len(time_s), len(axis)), np.float32)
             for band in bands[1:]:
-                power = _log_power(_frames(band, length_s, time_s), band.rate_hz, axis)
+                power = _power(band, length_s, time_s, axis)
                 total += power / (np.mean(power[:, axis < 250.0]) + 1e-30)
             spectra.append(whiten(np.log(total + 1e-9)))
-    frames = _frames(bands[0], 0.2, time_s)
+    windows = _windows(bands[0], ENERGY_S, time_s)
+    frames = windows[:] * np.hanning(windows.shape[1]).astype(np.float32)
     energy = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-20)
     return FrontEnd(np.asarray(spectra, np.float32), axis, time_s, energy)

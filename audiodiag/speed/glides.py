@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import power_spectra
 from audiodiag.speed.front import (
     CHANNELS,
     HOP_S,
@@ -162,9 +163,8 @@ class _Fine:
         times, rate = _warped(pace, length, self.rate_hz)
         inside = np.round(times * self.rate_hz * FINER).astype(np.int32)
         middle = (np.round(time_s * self.rate_hz).astype(np.int32) + self.margin) * FINER
-        windows = self.samples[middle[:, None] + inside] * np.hanning(length).astype(np.float32)
-        turned = scipy.fft.rfft(windows, size, axis=1)
-        return turned.real**2 + turned.imag**2, rate / size
+        windows = self.samples[middle[:, None] + inside]
+        return power_spectra(windows, np.hanning(length).astype(np.float32), size), rate / size
 
 
 def _fine(signal: Baseband, rate_hz: float) -> _Fine:

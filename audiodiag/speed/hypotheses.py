@@ -157,7 +157,7 @@ def comb_agreement(rpm: FloatArray, scores: Mapping[int, FloatArray], prior: Flo
     """
     numbers = tuple(scores)
     rows = np.arange(len(rpm))
-    whole = {n: np.logaddexp.reduce(scores[n] + prior, axis=1) for n in numbers}
+    whole = {n: _summed_up(scores[n] + prior) for n in numbers}
     together = np.logaddexp.reduce([whole[n] for n in numbers], axis=0)
     place = np.round(np.log(rpm * np.array(FACTORS)[:, None] / RPM_GRID[0]) / LOG_STEP).astype(int)
     place = np.clip(place, 1, len(RPM_GRID) - 2)
@@ -169,6 +169,12 @@ def comb_agreement(rpm: FloatArray, scores: Mapping[int, FloatArray], prior: Flo
         low = np.quantile(own, 0.15, axis=1)
         values[:, j] = np.column_stack([near.mean(axis=1), own.mean(axis=1), joint.mean(axis=1), low])
     return CombAgreement(values, numbers)
+
+
+def _summed_up(table: FloatArray) -> FloatArray:
+    """Logarithm of the sum of the exponentials of each row."""
+    top = table.max(axis=1)
+    return np.asarray(top + np.log(np.exp(table - top[:, None]).sum(axis=1)))
 
 
 def _at(levels: FloatArray, orders: FloatArray) -> FloatArray:

@@ -22,6 +22,7 @@ import scipy.fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import power_of
 from audiodiag.speed.front import Baseband, between
 from audiodiag.speed.refine import RefinedTrack, angle_times
 
@@ -146,10 +147,10 @@ def _laid(
         return [np.zeros(0)], np.zeros(0)
     when = when[: count * closer]
     middles = (HALF_TURN // 2 + HALF_TURN * np.arange(count // HALF_TURN)) * closer
-    sounds = []
+    sounds: list[FloatArray] = []
     for values in between(signals, when):
-        lines = scipy.fft.rfft(np.asarray(values, float))
-        sounds.append(scipy.fft.irfft(lines[: count // 2 + 1], count) / closer)
+        lines = scipy.fft.rfft(values)
+        sounds.append(np.asarray(scipy.fft.irfft(lines[: count // 2 + 1], count), float) / closer)
     return sounds, when[middles]
 
 
@@ -173,7 +174,7 @@ def _spectra(sound: FloatArray) -> FloatArray:
     length = NOISE_REVS * SAMPLES_PER_REV
     frames = np.lib.stride_tricks.sliding_window_view(sound, length)[::CYCLE]
     window = np.hanning(length + 1)[:-1]
-    return np.asarray(np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2 / (window @ window))
+    return power_of(scipy.fft.rfft(frames * window, axis=1)) / (window @ window)
 
 
 def _noise_between(sound: FloatArray) -> _Noise:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import power_of, power_spectra, windows_at
 from audiodiag.speed.front import HOP_S, Baseband, between
 from audiodiag.speed.tracking import forward_backward, step_law
 
@@ -37,6 +38,10 @@ MOST_SAMPLES_PER_REV = 256
 SPLINE_REACH = 1.4
 """What is read between the samples of a signal reaches so much higher than half its rate (by trial: at 1 the
 error grows by a twentieth, above 1.4 nothing changes)."""
+HEIGHT_HOP_REVS = 2
+"""Revolutions between the windows in which lines are judged by height; at each one the error is the same."""
+EACH_REV = 0.5
+"""How much a window counts for each revolution to the next one, whose sound is mostly its own."""
 PHASE_ORDERS = 24
 PHASE_REVS = 8
 PHASE_HOP_REVS = 2
@@ -114,12 +119,31 @@ def straighten(
 def angle_times(
     signal: Baseband, time_s: FloatArray, rpm: FloatArray, *, samples_per_rev: int = SAMPLES_PER_REV
 ) -> FloatArray:
-    """Give the times at which a signal is looked at for evenly spaced crank angles, as in ``straighten``."""
-    at = np.arange(len(signal.samples)) / signal.rate_hz
-    speed = np.interp(at, time_s, rpm) / 60.0
-    revs = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / signal.rate_hz
-    count = int(revs[-1] * samples_per_rev)
-    return np.asarray(np.interp(np.arange(count) / samples_per_rev, revs, at))
+    """Give the times at which a signal is looked at for evenly spaced crank angles, as in ``straighten``.
+
+    Between two instants of the track speed is linear, so the angle is a parabola there, solved as it is.
+    """
+    end = (len(signal.samples) - 1) / signal.rate_hz
+    knots = np.concatenate([[0.0], time_s[(time_s > 0.0) & (time_s < end)], [end]])
+    speed = np.interp(knots, time_s, rpm) / 60.0
+    long = np.diff(knots)
+    revs = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * long)])
+    edges = np.ceil(revs * samples_per_rev).astype(int)
+    edges[-1] = count = int(revs[-1] * samples_per_rev)
+    number = np.diff(np.minimum(edges, count))
+    start, pull = speed[:-1], np.diff(speed) / np.maximum(long, 1e-12)
+    found = np.arange(count, dtype=float)
+    found /= samples_per_rev
+    found -= np.repeat(revs[:-1], number)
+    root = np.repeat(2.0 * pull, number)
+    root *= found
+    root += np.repeat(start**2, number)
+    np.sqrt(root, out=root)
+    root += np.repeat(start, number)
+    found /= root
+    found *= 2.0
+    found += np.repeat(knots[:-1], number)
+    return found
 
 
 def unfolded_samples_per_rev(signal: Baseband, track: FloatArray) -> int:
@@ -140,10 +164,8 @@ def _angle_spectra(
     length = revs * SAMPLES_PER_REV
     padded = np.pad(values, (length // 2, length))
     starts = np.arange(0, max(1, len(values)), hop_revs * SAMPLES_PER_REV)
-    view = np.lib.stride_tricks.sliding_window_view(padded, length)[starts]
-    size = length * pad
-    lines = scipy.fft.rfft(view * np.hanning(length).astype(np.float32), size, axis=1)[:, :bins]
-    return lines.real**2 + lines.imag**2, starts
+    shape = np.hanning(length).astype(np.float32)
+    return power_spectra(windows_at(padded, starts, length), shape, length * pad, bins=bins), starts
 
 
 def _background(power: FloatArray, width: int) -> FloatArray:
@@ -184,16 +206,21 @@ def _teeth_at(step: _Pass, pad: int, number: int, bins: int) -> FloatArray:
 
 
 def refine(
-    signals: tuple[Baseband, ...], time_s: FloatArray, rpm: FloatArray, *, top_hz: float = 1150.0
+    signals: tuple[Baseband, ...],
+    time_s: FloatArray,
+    rpm: FloatArray,
+    *,
+    top_hz: float = 1150.0,
+    near: bool = False,
 ) -> RefinedTrack:
     """Refine a rough speed track (within some 2 %) on the engine's own lines.
 
     signals: basebands that carry the lines, of one length and rate; their evidence is summed. time_s, rpm:
-    the rough track.
+    the rough track. near: it is a multiple of a refined one, so that only the phase is left to be heard.
     """
-    track = steadied(np.asarray(rpm, float), FIRST_SMOOTHING)
+    track = np.asarray(rpm, float) if near else steadied(np.asarray(rpm, float), FIRST_SMOOTHING)
     sd = np.full(len(track), 0.01) * track
-    for step in PASSES:
+    for step in () if near else PASSES:
         deltas, pad = step.deltas, 4
         teeth = np.arange(1, int(step.top_order * 2) + 1) / 2.0
         evidence: FloatArray | None = None
@@ -201,7 +228,7 @@ def refine(
         bin_order = 1.0 / (step.revs * pad)
         bins = int((step.top_order * (1 + step.span) + 1) / bin_order) + 2
         for values in between(signals, when):
-            power, starts = _angle_spectra(values, step.revs, 1, pad, bins=bins)
+            power, starts = _angle_spectra(values, step.revs, HEIGHT_HOP_REVS, pad, bins=bins)
             frame_time = when[np.minimum(starts, len(when) - 1)]
             frame_rpm = np.interp(frame_time, time_s, track)
             fit = np.searchsorted(teeth, 60.0 * top_hz / frame_rpm)
@@ -212,8 +239,11 @@ def refine(
                 score[fit == number] = ratio[fit == number] @ _teeth_at(step, pad, int(number), bins)
             evidence = score if evidence is None else evidence + score
         assert evidence is not None
-        law = step_law(narrow=step.walk, wide=4 * step.walk, wide_share=0.05, reach=8)
-        posterior = forward_backward(0.5 * evidence, law).posterior
+        further = HEIGHT_HOP_REVS**0.5
+        law = step_law(
+            narrow=further * step.walk, wide=4 * step.walk, wide_share=0.05 * HEIGHT_HOP_REVS, reach=8
+        )
+        posterior = forward_backward(EACH_REV * HEIGHT_HOP_REVS * evidence, law).posterior
         mean = posterior @ deltas
         spread = np.sqrt(np.maximum(posterior @ deltas**2 - mean**2, 0.0) + (0.3 * step.step) ** 2)
         correction = np.interp(time_s, frame_time, mean)
@@ -268,7 +298,7 @@ def _phase_advance(
         view = np.lib.stride_tricks.sliding_window_view(values, length)[starts] * window
         # The lines and what is beside them lie on every other bin: those are the bins of both halves' sum.
         lines = scipy.fft.rfft(view[:, : length // 2] + view[:, length // 2 :], axis=1)
-        power = lines.real**2 + lines.imag**2
+        power = power_of(lines)
         beside = 0.5 * (power[:, place - 1] + power[:, place + 1])
         noise = gaussian_filter1d(beside, 2.0, axis=0, mode="nearest") + 1e-20
         centre = when[starts + length // 2]
@@ -439,11 +469,14 @@ def straighten_clean(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> F
     that lie four times as close.
     """
     values, _ = straighten(signal, time_s, rpm, samples_per_rev=MOST_SAMPLES_PER_REV)
-    count = len(values) * SAMPLES_PER_REV // MOST_SAMPLES_PER_REV
+    closer = MOST_SAMPLES_PER_REV // SAMPLES_PER_REV
+    count = len(values) // closer
     if count < 2:
         return np.zeros(count, np.float32)
-    lines = scipy.fft.rfft(values[: count * MOST_SAMPLES_PER_REV // SAMPLES_PER_REV])
-    return np.asarray(scipy.fft.irfft(lines[: count // 2 + 1], count), np.float32)
+    size = scipy.fft.next_fast_len(count, real=True)
+    held = np.pad(values[: count * closer], (0, (size - count) * closer), mode="edge")
+    lines = scipy.fft.rfft(held)[: size // 2 + 1]
+    return np.asarray(scipy.fft.irfft(lines, size)[:count], np.float32)
 
 
 def long_order_levels(values: FloatArray, *, revs: int = 24) -> FloatArray:
@@ -471,7 +504,7 @@ def self_likeness(values: FloatArray, *, lags_rev: int = 9) -> FloatArray:
     if count < 6 * SAMPLES_PER_REV:
         return np.zeros(wanted)
     size = scipy.fft.next_fast_len(2 * count, real=True)
-    power = np.abs(scipy.fft.rfft(values - values.mean(), size)) ** 2
+    power = power_of(scipy.fft.rfft(values - values.mean(), size))
     background = uniform_filter1d(power, max(3, int(2.0 * size / SAMPLES_PER_REV)), mode="nearest") + 1e-20
     white = np.minimum(power, 8.0 * background) / background
     white[int(24 * size / SAMPLES_PER_REV) :] = 0.0

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from audiodiag.records import FloatArray, Note, Span, SpeedTrace, read_only
+from audiodiag.signal.powers import power_of
 from audiodiag.speed.front import HOP_S, Baseband
 from audiodiag.vehicle import Vehicle
 
@@ -116,7 +117,7 @@ def _risen(band: Baseband) -> tuple[FloatArray, FloatArray]:
     windows = np.lib.stride_tricks.sliding_window_view(band.samples, length)[::step]
     windows = windows - windows.mean(axis=1, keepdims=True)
     size = scipy.fft.next_fast_len(length + lags, real=True)
-    power = np.abs(scipy.fft.rfft(windows, size, axis=1)) ** 2
+    power = power_of(scipy.fft.rfft(windows, size, axis=1))
     likeness = scipy.fft.irfft(power, size, axis=1)[:, :lags]
     likeness = likeness * length / (length - np.arange(lags)) / np.maximum(likeness[:, :1], 1e-20)
     mean = uniform_filter1d(likeness, max(1, round(AROUND_S / STEP_S)), axis=0, mode="nearest")

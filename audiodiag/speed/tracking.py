@@ -71,6 +71,9 @@ def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None 
     frames, grid = scores.shape
     top = scores.max(axis=1, keepdims=True)
     likelihood = np.exp(scores - top)
+    if moves is None:
+        posterior, scale = _by_one_law(likelihood, law)
+        return TrackPosterior(posterior, float(np.sum(np.log(scale)) + top.sum()))
     kernels = _kernels(law, moves, frames - 1)
     turned = kernels[:, ::-1]
     forward = np.empty((frames, grid))
@@ -93,6 +96,26 @@ def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None 
     return TrackPosterior(posterior, float(np.sum(np.log(scale)) + top.sum()))
 
 
+def _by_one_law(likelihood: FloatArray, law: StepLaw) -> tuple[FloatArray, FloatArray]:
+    """Go forwards and backwards at once where every step follows one law; posterior and scales forwards."""
+    frames, grid = likelihood.shape
+    rows = np.eye(grid)
+    moved = np.array([[_moved(row, kernel) for row in rows] for kernel in (law.kernel[::-1], law.kernel)])
+    light = np.stack([likelihood, likelihood[::-1]], axis=1)[:, :, None, :]
+    foretold, state = np.empty(light.shape), np.empty(light.shape)
+    scale = np.empty((frames, 2, 1, 1))
+    foretold[0, 0], foretold[0, 1] = 1.0 / grid, 1.0
+    for i in range(frames):
+        if i:
+            np.matmul(state[i - 1], moved, out=foretold[i])
+        np.multiply(foretold[i], light[i], out=state[i])
+        state[i] += 1e-300
+        scale[i] = state[i].sum(axis=2, keepdims=True)
+        state[i] /= scale[i]
+    posterior = state[:, 0, 0] * foretold[::-1, 1, 0] + 1e-300
+    return posterior / posterior.sum(axis=1, keepdims=True), scale[:, 0, 0, 0]
+
+
 def log_evidence(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> FloatArray:
     """Compute the log evidence of several score tables under one law, forwards only, shape (tables,).
 
@@ -106,16 +129,21 @@ def log_evidence(scores: FloatArray, law: StepLaw, moves: FloatArray | None = No
     """
     top = scores.max(axis=2, keepdims=True)
     likelihood = np.exp(scores - top)
-    state = np.full((len(scores), scores.shape[2]), 1.0 / scores.shape[2])
-    total = top.sum(axis=(1, 2))
-    turned = _kernels(law, moves, scores.shape[1] - 1)[:, ::-1]
-    for i in range(scores.shape[1]):
-        state = np.stack([_moved(one, turned[i - 1]) for one in state]) if i else state
-        state = state * likelihood[:, i] + 1e-300
-        scale = state.sum(axis=1, keepdims=True)
-        total = total + np.log(scale[:, 0])
-        state = state / scale
-    return np.asarray(total)
+    tables, frames, grid = scores.shape
+    # All tables move in one go, with nothing between them over which one could reach the next.
+    held = np.zeros((tables, grid + law.reach))
+    state = held[:, :grid]
+    state[:] = 1.0 / grid
+    scales = np.empty((frames, tables))
+    turned = _kernels(law, moves, frames - 1)[:, ::-1]
+    for i in range(frames):
+        if i:
+            state[:] = _moved(held.ravel(), turned[i - 1]).reshape(held.shape)[:, :grid]
+        state *= likelihood[:, i]
+        state += 1e-300
+        scales[i] = state.sum(axis=1)
+        state /= scales[i][:, None]
+    return np.asarray(top.sum(axis=(1, 2)) + np.log(scales).sum(axis=0))
 
 
 def best_path(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None) -> FloatArray:
@@ -124,10 +152,10 @@ def best_path(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None)
     scores, moves: as for ``forward_backward``.
     """
     frames, grid = scores.shape
-    cost = np.log(_kernels(law, None, frames - 1)) if moves is None else moves
+    cost = np.asarray(np.log(_kernels(law, None, frames - 1)) if moves is None else moves, np.float32)
     reach = law.reach
     back = np.zeros((frames, grid), np.int16)
-    held = np.full(grid + 2 * reach, -np.inf)
+    held = np.full(grid + 2 * reach, -np.inf, np.float32)
     best = held[reach : reach + grid]
     best[:] = scores[0]
     near = np.lib.stride_tricks.sliding_window_view(held, 2 * reach + 1)
@@ -137,6 +165,7 @@ def best_path(scores: FloatArray, law: StepLaw, moves: FloatArray | None = None)
         choice = options.argmax(axis=1)
         back[i] = choice - reach
         best[:] = options[offsets, choice] + scores[i]
+        best -= best.max()
     path = np.empty(frames, int)
     path[-1] = int(best.argmax())
     for i in range(frames - 1, 0, -1):

@@ -51,6 +51,28 @@ def test_forward_backward_and_best_path_equal_brute_force() -> None:
         assert tuple(best_path(scores, law, moves)) == path
 
 
+def test_tables_that_are_followed_together_do_not_reach_over_to_each_other() -> None:
+    """The lower end of one is loud: steps to it from the upper end of the one before would be seen."""
+    law = step_law(narrow=3.0, wide=9.0, wide_share=0.4, reach=12)
+    for grid in (9, 60):
+        scores = np.random.default_rng(1).normal(0.0, 2.0, (4, 15, grid))
+        scores[1, :, :3] += 12.0
+        drawn = np.random.default_rng(2).uniform(0.01, 1.0, (14, 25))
+        moves = np.log(drawn / drawn.sum(axis=1, keepdims=True))
+        alone = [forward_backward(table, law, moves).log_evidence for table in scores]
+        np.testing.assert_allclose(log_evidence(scores, law, moves), alone, rtol=1e-12)
+
+
+def test_one_law_for_all_steps_is_the_same_as_saying_it_for_each() -> None:
+    law = step_law(narrow=0.7, wide=4.0, wide_share=0.1, reach=8)
+    scores = np.random.default_rng(3).normal(0.0, 3.0, (40, 25))
+    each = np.tile(np.log(law.kernel), (39, 1))
+    one, many = forward_backward(scores, law), forward_backward(scores, law, each)
+    np.testing.assert_allclose(one.posterior, many.posterior, atol=1e-12)
+    assert one.log_evidence == pytest.approx(many.log_evidence, rel=1e-12)
+    assert (best_path(scores, law) == best_path(scores, law, each)).all()
+
+
 def test_steps_of_the_sound_keep_a_path_on_its_octave() -> None:
     """A comb that rises by half an octave in 2 s, where single frames lure to half of it for a while."""
     axis, frames = len(log_axis()), 40
