@@ -8,7 +8,7 @@ signal (``refine``); and the choice between half, double and other numbers of cy
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ from audiodiag.speed.glides import (
 )
 from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
 from audiodiag.speed.mean_cycle import follow_cycles
-from audiodiag.speed.moves import measured_moves
+from audiodiag.speed.moves import contradiction, measured_moves
 from audiodiag.speed.refine import (
     RefinedTrack,
     angle_times,
@@ -70,6 +70,9 @@ LEAST_REPORTED, MOST_REPORTED = 0.002, 10
 """Other readings are reported from this probability on, and no more than so many."""
 LEAST_WEIGHED, MOST_WEIGHED = 0.05, 3
 """Firing rates whose rows are looked at: from this probability on, and no more than so many."""
+CONTRADICTION_COUNTS, MOST_CONTRADICTION = 0.05, 60.0
+"""What each nat of contradiction takes off the logarithm of the odds, and how many count (by simulation).
+Most of what was wrong and sure were courses that change over to the comb of a loud pump at idle."""
 SOUND_LATE_S = 0.004
 """By so much later than the engine turns is it heard: its way through the air and its ringing (by simulation;
 343 m/s make 1.4 m of it)."""
@@ -83,7 +86,8 @@ class Candidate:
     them, from ``describe``. sharpness: for each track and instant, the posterior
     probability that the speed lies near the track, shape (frames,) each. second: the rows of
     ``second_features`` where several numbers of cylinders are considered. sound, low: what the rows of
-    firings are taken from, where they are to be looked at.
+    firings are taken from, where they are to be looked at. against: for each track, what moves in the sound
+    against it where most does, nats.
     """
 
     tracks: tuple[RefinedTrack, ...]
@@ -93,6 +97,7 @@ class Candidate:
     second: FloatArray | None = None
     sound: Swells | None = None
     low: Baseband | None = None
+    against: tuple[float, ...] = ()
 
 
 def _number(scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArray) -> int:
@@ -231,9 +236,11 @@ def candidate_tracks(
     if len(cylinders) > 1:
         medians = [view.median_rpm for view in views]
         second = second_features([_clean(signals, track) for track in tracks], medians, guesses, features)
+    against = tuple(contradiction(moves, track.rpm) for track in tracks)
+    found = Candidate(tuple(tracks), guesses, features, tuple(sharpness), second, against=against)
     if len(cylinders) == 1 or sound is None:
-        return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second)
-    return Candidate(tuple(tracks), guesses, features, tuple(sharpness), second, sound, bands[0])
+        return found
+    return replace(found, sound=sound, low=bands[0])
 
 
 def _clean(
@@ -286,8 +293,8 @@ def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
 class Choice:
     """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that.
 
-    confidence: the probability, put right on clips that the choosing models did not see, and lowered where a
-    rhythm is heard below the firings that the reading does not explain.
+    confidence: the probability, put right on clips that the choosing models did not see, and lowered where
+    the sound moves against the course, or a rhythm is heard below the firings that it does not explain.
     """
 
     hypothesis: Hypothesis
@@ -326,14 +333,15 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
 
 
 def _doubted(candidate: Candidate, guess: Hypothesis, confidence: float) -> float:
-    """Trust a fast reading less where a rhythm is heard below its firings that is none of its own."""
+    """Trust a reading less that moves as nothing in the sound does, or leaves a rhythm below unexplained."""
     track = candidate.tracks[guess.track]
     rpm = track.rpm * guess.factor
-    if candidate.sound is None or candidate.low is None:
-        return confidence
-    usual, firing_hz = float(np.median(rpm)), rpm * (guess.cylinders / 120.0)
-    heights = lines_below(candidate.sound, candidate.low, track.time_s, firing_hz, guess.cylinders)
-    less = 0.0 if heights is None else doubt(heights, usual)
+    against = candidate.against[guess.track] if candidate.against else 0.0
+    less = CONTRADICTION_COUNTS * min(against, MOST_CONTRADICTION)
+    if candidate.sound is not None and candidate.low is not None:
+        usual, firing_hz = float(np.median(rpm)), rpm * (guess.cylinders / 120.0)
+        heights = lines_below(candidate.sound, candidate.low, track.time_s, firing_hz, guess.cylinders)
+        less += 0.0 if heights is None else doubt(heights, usual)
     return float(confidence / (confidence + (1.0 - confidence) * np.exp(less)))
 
 

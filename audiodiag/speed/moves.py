@@ -12,10 +12,13 @@ import numpy as np
 import scipy.fft
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.front import CHANNELS
+from audiodiag.speed.front import CHANNELS, LOG_STEP
 from audiodiag.speed.tracking import StepLaw
 
-__all__ = ["measured_moves", "shift_likeness"]
+__all__ = ["contradiction", "measured_moves", "shift_likeness"]
+
+TOGETHER = 3
+"""Hops over which what a course has against it is added up."""
 
 WEIGHTS: tuple[tuple[str, int, float], ...] = (
     ("low_short", 2, 13.2),
@@ -45,6 +48,29 @@ def shift_likeness(spectra: FloatArray, *, lag: int, reach: int) -> FloatArray:
     energy = (heights**2).sum(axis=1)
     likeness = together[:, shifts % size] / (np.sqrt(energy[:-lag] * energy[lag:])[:, None] + 1e-9)
     return np.asarray(likeness - likeness.mean(axis=1, keepdims=True), float)
+
+
+def contradiction(moves: FloatArray, rpm: FloatArray) -> float:
+    """How much a course of speed goes against what moves in the sound, where it does so most, nats.
+
+    Where a path changes from one comb to another, that of a pump while the engine idles, say, it moves as
+    nothing in the sound does. Counted over ``TOGETHER`` hops, a step beside being as good; 0 or more.
+
+    moves: log probability of each step from each frame to the next, shape (frames - 1, 2 reach + 1), from
+    ``measured_moves``. rpm: the course at the frames, shape (frames,).
+
+    >>> moves = np.log(np.tile([0.02, 0.02, 0.06, 0.1, 0.8], (5, 1)))
+    >>> rising, falling = np.exp(2 * LOG_STEP * np.arange(6)), np.exp(-2 * LOG_STEP * np.arange(6))
+    >>> round(contradiction(moves, rising), 3), round(contradiction(moves, falling), 3)
+    (0.0, 11.067)
+    """
+    reach = moves.shape[1] // 2
+    if not len(moves):
+        return 0.0
+    steps = np.clip(np.round(np.diff(np.log(rpm)) / LOG_STEP), -reach, reach).astype(int) + reach
+    near = np.clip(steps[:, None] + np.arange(-1, 2), 0, 2 * reach)
+    cost = moves.max(axis=1) - np.take_along_axis(moves, near, axis=1).max(axis=1)
+    return float(np.convolve(cost, np.ones(TOGETHER)).max())
 
 
 def measured_moves(spectra: FloatArray, law: StepLaw) -> FloatArray:

@@ -15,7 +15,7 @@ from audiodiag.errors import ModelError
 from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
 from audiodiag.speed.comb import CYLINDERS, TEETH, comb_scores, load_comb_weights, tooth_levels
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, log_axis
-from audiodiag.speed.moves import measured_moves
+from audiodiag.speed.moves import contradiction, measured_moves
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
 
 
@@ -89,6 +89,21 @@ def test_steps_of_the_sound_keep_a_path_on_its_octave() -> None:
     moves = measured_moves(spectra, law)
     np.testing.assert_allclose(np.exp(moves).sum(axis=1), 1.0)
     assert np.abs(best_path(lured, law, moves) - course).max() <= 2
+
+
+def test_a_course_that_changes_its_octave_is_contradicted_and_one_that_follows_is_not() -> None:
+    """An engine that rises by a third and stays; a course that starts at its double and falls down to it."""
+    rng, frames = np.random.default_rng(7), 60
+    course = np.interp(np.arange(frames), [20, 40], [0.0, 0.35])
+    spectra = np.abs(rng.normal(0.0, 0.4, (len(CHANNELS), frames, len(log_axis()))))
+    for i, octave in enumerate(course):
+        place = 150 + np.round((octave + np.log(np.arange(1, 7))) / LOG_STEP).astype(int)
+        spectra[:, i, place] = 4.0
+    moves = measured_moves(spectra, step_law(narrow=1.0, wide=15.0, wide_share=0.2, reach=40))
+    rpm = 800.0 * np.exp(course)
+    lost = rpm * 2.0 ** np.interp(np.arange(frames), [28, 32], [1.0, 0.0])
+    assert contradiction(moves, rpm) < 3.0 < 15.0 < contradiction(moves, lost)
+    assert contradiction(moves[:0], rpm[:1]) == 0.0
 
 
 def test_moves_of_a_few_frames_are_those_of_the_law() -> None:
