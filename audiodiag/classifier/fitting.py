@@ -70,10 +70,9 @@ a person.
 LARGEST = 1e300
 """Thresholds of trees are held within plus and minus this."""
 
-NO_EVIDENCE = ("speed_unsteadiness_percent", "speed_flutter_percent", "speed_confidence")
-"""Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan, that it
-idles evenly no whine, and how sure its speed is tells how far the others can be believed
-(``calibrate.Believed``)."""
+NO_EVIDENCE = ("speed_unsteadiness_percent", "speed_confidence")
+"""Measures of the whole clip that speak for no symptom: that somebody revs the engine makes no groan, and
+how sure its speed is tells how far the others can be believed (``calibrate.Believed``)."""
 
 TREES: tuple[Candidate, ...] = (
     Candidate("boosted trees", "boosted", 5, {"trees": 80, "leaves": 6, "rate": 0.1}, own=True),

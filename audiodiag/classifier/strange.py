@@ -39,10 +39,6 @@ CLEAREST = 0.95
 """A measure that can only speak for a symptom counts no further out than for this share of the engine bays: a
 symptom clearer than any that was learnt from is clear, not strange."""
 
-BY_EAR_ALONE, SPEED_KNOWN = ("speed_flutter_percent",), "speed_known_share"
-"""Measures that a stated speed has not. Who states one says that there is an engine, and in all that was
-learnt from only what has no speed lacks them."""
-
 MOSTLY_THERE = 0.9
 """Only measures that this share of engine bays gives enter the distance."""
 
@@ -109,7 +105,7 @@ class StrangeModel:
 
     def judge(self, values: FloatArray, measures: tuple[str, ...]) -> Strangeness:
         """Judge one clip, ``values`` of shape (m,) in the order of ``measures``."""
-        row = self._as_heard(values, measures)[None, :]
+        row = values[None, :]
         distance = float(self.distance(row)[0])
         steps = len(self.distances) - 1
         rank = float(np.searchsorted(self.distances, distance, side="right") - 1) / max(steps, 1)
@@ -120,17 +116,6 @@ class StrangeModel:
             float(self.calibration.probability(self.engine.odds(row))[0]),
             tuple(measures[self.chosen[place]] for place in order),
         )
-
-    def _as_heard(self, values: FloatArray, measures: tuple[str, ...]) -> FloatArray:
-        """Take what only a speed by ear can have as an engine bay has it, where the speed was stated."""
-        places = [measures.index(name) for name in BY_EAR_ALONE if name in measures]
-        if SPEED_KNOWN not in measures or not values[measures.index(SPEED_KNOWN)] > 0.0:
-            return values
-        filled = values.copy()
-        for place in places:
-            if np.isnan(filled[place]):
-                filled[place] = self.scaling.centre[place]
-        return filled
 
     def to_plain(self) -> dict[str, Any]:
         """Give the model as lists and numbers for a JSON file."""

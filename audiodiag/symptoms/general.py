@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import gaussian_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.angle_view import TRACK_HOP_S, engine_comb_db
+from audiodiag.symptoms.angle_view import engine_comb_db
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, filled
 from audiodiag.symptoms.ridges import prominence_db
 from audiodiag.symptoms.scene import Scene
@@ -55,13 +54,6 @@ MEASURES = (
         "%",
         "The engine speed varies by {value:.1f} %.",
         label="Unsteadiness of the speed",
-    ),
-    Measure(
-        "speed_flutter_percent",
-        "%",
-        "Within half a second the engine speed flutters by {value:.2f} %; an engine's firings differ, what "
-        "is heavy and turns fast keeps its speed.",
-        label="Flutter of the speed",
     ),
     Measure(
         "noise_slope_db_per_octave",
@@ -109,10 +101,6 @@ MEASURES = (
 )
 
 
-FLUTTER_S = 0.5
-"""What the speed does more slowly than this (standard deviation of a Gaussian) is no flutter."""
-
-
 def measure(scene: Scene) -> SymptomMeasurement:
     """Measure the clip as a whole."""
     if not scene.usable or scene.level.shape[1] < 3 or len(scene.time_s) < 20:
@@ -155,16 +143,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
             )
         rpm = scene.rpm[np.isfinite(scene.rpm)]
         values["speed_unsteadiness_percent"] = float(100.0 * rpm.std() / rpm.mean())
-        if scene.speed_heard:
-            values["speed_flutter_percent"] = _flutter_percent(rpm)
     return SymptomMeasurement(filled(MEASURES, values))
-
-
-def _flutter_percent(rpm: FloatArray) -> float:
-    """Standard deviation of the logarithm of speed, less what is slower than half a second, per cent."""
-    course = np.log(rpm)
-    slow = gaussian_filter1d(course, FLUTTER_S / TRACK_HOP_S, mode="nearest")
-    return float(100.0 * (course - slow).std())
 
 
 def _syllable_depth(scene: Scene) -> float:

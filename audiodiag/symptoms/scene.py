@@ -50,7 +50,6 @@ class Scene:
     of the short transforms, shape (f,), (w,), (w, f). rpm: shape (t,), NaN where unknown. dip_percent: how
     far the speed lies below its usual, shape (t,). steering_load: shape (t,), 0 to 1 from the stated phases,
     None where they are unknown. speed_confidence: probability that the speed is right, 0 where there is none.
-    speed_heard: whether it was followed by ear and not stated.
     """
 
     sample_rate_hz: int
@@ -76,7 +75,6 @@ class Scene:
     steering_load: FloatArray | None
     angle: AngleView | None
     speed_confidence: float
-    speed_heard: bool
 
     def band_db(self, low_hz: float, high_hz: float) -> FloatArray:
         """Mean level over time of the narrow bands between two frequencies, dB, shape (t,); NaN if none.
@@ -197,7 +195,6 @@ def build_scene(
         steering_load=_stated_load(phases, time_s),
         angle=angle,
         speed_confidence=float(speed.confidence) if known.any() else 0.0,
-        speed_heard=speed.source == "acoustic",
     )
 
 

@@ -140,31 +140,6 @@ def test_a_symptom_clearer_than_any_learnt_from_is_not_strange() -> None:
     assert rank("hiss_band", -40.0) == 1.0
 
 
-def test_a_stated_speed_is_no_sign_of_another_machine() -> None:
-    """Other sounds have no speed, or one that flutters less; a stated one has no flutter of its own."""
-    rng = np.random.default_rng(4)
-    rows = []
-    for row in made_up_rows(400, 13, other_share=0.4):
-        heard = row.engine or rng.random() < 0.5
-        own = {
-            "speed_known_share": float(heard),
-            "speed_flutter_percent": rng.normal(1.0, 0.1) - 0.8 * (not row.engine) if heard else math.nan,
-        }
-        rows.append(replace(row, measurements=row.measurements | own))
-    table = Table.of(rows)
-    model = learn_strangeness(table)
-    usual = np.nanmedian(table.values[table.engine > 0.5], axis=0)
-
-    def engine(known: float, flutter: float) -> float:
-        clip = usual.copy()
-        clip[table.measures.index("speed_known_share")] = known
-        clip[table.measures.index("speed_flutter_percent")] = flutter
-        return model.judge(clip, table.measures).engine_probability
-
-    assert engine(1.0, 0.2) < engine(1.0, 1.0) == engine(1.0, math.nan)
-    assert engine(0.0, math.nan) < engine(1.0, math.nan)
-
-
 def test_ranks_of_new_engine_bays_are_even(trained: Trained) -> None:
     """A new engine bay is as likely at any rank as at another: 800 ranks, mean 0.5, standard error 0.01."""
     rows = made_up_rows(800, 9, other_share=0.0)

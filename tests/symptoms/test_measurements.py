@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 import math
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -178,19 +177,6 @@ def test_the_confidence_in_the_speed_is_a_measure() -> None:
     assert measured("pump_whine").values["speed_confidence"] == bays.trace().confidence
     unknown = measure_all(bays.clip_of(bay("pump_whine")), bays.quality(), bays.trace(known=False))
     assert unknown.values["speed_confidence"] == 0.0
-
-
-def test_flutter_is_what_the_speed_does_within_half_a_second_and_a_stated_speed_has_none() -> None:
-    def flutter(course: np.ndarray, source: str = "acoustic") -> float:
-        speed = replace(bays.trace(), source=source, rpm=bays.trace().rpm * course)
-        return measure_all(bays.clip_of(bay("clean")), bays.quality(), speed).values["speed_flutter_percent"]
-
-    time_s = bays.trace().time_s
-    still = flutter(np.ones(len(time_s)))
-    slow, fast = (flutter(1 + 0.01 * np.sin(2 * np.pi * hz * time_s)) for hz in (0.05, 1.5))
-    assert slow < still + 0.05
-    assert fast == pytest.approx(1.0 / np.sqrt(2.0), rel=0.25)
-    assert math.isnan(flutter(np.ones(len(time_s)), "entered"))
 
 
 def test_without_a_speed_orders_are_missing_and_the_rest_is_measured() -> None:
