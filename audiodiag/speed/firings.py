@@ -94,7 +94,7 @@ def swells(samples: FloatArray, rate_hz: float) -> Swells:
     (666, 10)
     """
     window = max(8, int(WINDOW_S * rate_hz))
-    size = scipy.fft.next_fast_len(2 * window, real=True)
+    size = scipy.fft.next_fast_len(window, real=True)
     count = int(len(samples) / rate_hz / STEP_S)
     starts = np.round(np.arange(count) * STEP_S * rate_hz).astype(int)
     padded = np.pad(np.asarray(samples, np.float32), (window // 2, window))
