@@ -56,7 +56,7 @@ def test_clips_are_listened_to_and_compared(working):
     assert row.version
     assert json.loads(row.result)["conditions"]["one_phone_stated"] is True
     assert "It was stated that one phone made all recordings" in client.get(f"/cases/{key}/compare").text
-    assert "pump whine: GONE after, at least" in client.get(f"/cases/{key}/compare").text
+    assert "cavitation groan: GONE after, at least" in client.get(f"/cases/{key}/compare").text
     assert list((desk.settings.folder / "work").iterdir()) == []
 
 

@@ -144,8 +144,8 @@ def test_training_hears_helicopters_besides() -> None:
     from audiodiag.classifier.examples import others, simulated_row
 
     drawn = others(60)
-    assert [each.kind for each in drawn] == [None] * 6 + ["rotor"] * 6
-    assert len({each.seed for each in drawn}) == 12
+    assert [each.kind for each in drawn] == [None] * 12 + ["rotor"] * 6
+    assert len({each.seed for each in drawn}) == 18
     row = simulated_row(drawn[-1])
     assert row.variant == {"elsewhere": "rotor"} and not row.engine
     assert all(there is None for there in row.present.values())
