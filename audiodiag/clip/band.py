@@ -6,6 +6,7 @@ import numpy as np
 
 from audiodiag.clip.spectra import Spectra
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import mean_around
 
 __all__ = ["lower_edge_hz", "upper_edge_hz"]
 
@@ -14,9 +15,7 @@ _LOWEST_HZ = 20.0
 
 
 def _smoothed_db(power: FloatArray, width: int) -> FloatArray:
-    from scipy import ndimage
-
-    return np.asarray(10.0 * np.log10(ndimage.uniform_filter1d(power.astype(np.float64), width) + 1e-20))
+    return 10.0 * np.log10(mean_around(power.astype(np.float64), width, mode="reflect") + 1e-20)
 
 
 def _three_db_index(level_db: FloatArray, index: int, beyond: int) -> int:

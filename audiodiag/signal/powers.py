@@ -6,7 +6,7 @@ their zeros and their complex lines: two thirds of it all. The values are the sa
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import scipy.fft
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray
 
-__all__ = ["Windows", "power_of", "power_spectra", "windows_at"]
+__all__ = ["Windows", "mean_around", "power_of", "power_spectra", "windows_at"]
 
 AT_ONCE = 1 << 18
 """Samples that are transformed at a time: 1 MB."""
@@ -30,6 +30,24 @@ def power_of(lines: NDArray[np.complexfloating[Any, Any]]) -> FloatArray:
     [25.0, 4.0]
     """
     return np.asarray(lines.real**2 + lines.imag**2)
+
+
+def mean_around(
+    power: FloatArray, width: int, *, mode: Literal["nearest", "reflect"] = "nearest"
+) -> FloatArray:
+    """Mean of ``width`` neighbours along the last axis of what is nowhere below 0, of any shape.
+
+    The library's running sum is left a little below 0 behind a line that is far above all else, as a pure
+    tone has; its logarithm would be no number.
+
+    >>> line = np.zeros(60)
+    >>> line[20] = 1e16
+    >>> bool((mean_around(line + 1e-3, 7) >= 0).all())
+    True
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    return np.maximum(uniform_filter1d(power, width, axis=-1, mode=mode), 0)
 
 
 def windows_at(samples: FloatArray, starts: NDArray[np.integer[Any]], length: int) -> Windows:
@@ -56,7 +74,8 @@ def power_spectra(
 ) -> FloatArray:
     """Give the power of windows, each times ``shape`` and with zeros added up to ``size`` samples.
 
-    windows: shape (n, length), or from ``windows_at``. shape: (length,). bins: only so many, from the lowest.
+    windows: shape (n, length), or from ``windows_at``. shape: (length,), at most ``size``. bins: only so
+    many, from the lowest.
     Returns shape (n, size // 2 + 1) or (n, bins), float32.
 
     >>> tone = np.cos(2 * np.pi * np.arange(64) / 8).astype(np.float32)

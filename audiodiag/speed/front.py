@@ -63,16 +63,9 @@ class Baseband:
         return next(between((self,), when_s))
 
     def between_hz(self, low_hz: float, high_hz: float) -> FloatArray:
-        """Give the part of the signal between two frequencies, shape (n,), without delay; kept once found."""
-        edges = (low_hz, high_hz)
-        if edges not in self._parts:
-            sections = butter(4, edges, "band", fs=self.rate_hz, output="sos")
-            self._parts[edges] = np.asarray(sosfiltfilt(sections, self.samples))
-        return self._parts[edges]
-
-    @cached_property
-    def _parts(self) -> dict[tuple[float, float], FloatArray]:
-        return {}
+        """Give the part of the signal between two frequencies, shape (n,), without delay."""
+        sections = butter(4, (low_hz, high_hz), "band", fs=self.rate_hz, output="sos")
+        return np.asarray(sosfiltfilt(sections, self.samples))
 
     @cached_property
     def _spline(self) -> FloatArray:

@@ -19,10 +19,10 @@ from functools import lru_cache
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import power_of
+from audiodiag.signal.powers import mean_around, power_of
 from audiodiag.speed.front import Baseband, between
 from audiodiag.speed.refine import RefinedTrack, angle_times
 
@@ -191,7 +191,7 @@ def _noise_left(sound: FloatArray, lag: FloatArray) -> _Noise:
     place = np.interp(np.arange(len(sound)), HALF_TURN * (np.arange(len(lag)) + 0.5), _relative(lag))
     power = _spectra(off.ravel() - slope.ravel() * place).mean(axis=0)
     width = int(NOISE_ORDERS * NOISE_REVS) + 1
-    return _Noise(np.arange(len(power)) / NOISE_REVS, uniform_filter1d(power, width, mode="nearest"))
+    return _Noise(np.arange(len(power)) / NOISE_REVS, mean_around(power, width))
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import power_of, power_spectra, windows_at
+from audiodiag.signal.powers import mean_around, power_of, power_spectra, windows_at
 from audiodiag.speed.front import HOP_S, Baseband, between
 from audiodiag.speed.tracking import forward_backward, step_law
 
@@ -121,7 +121,7 @@ def angle_times(
 ) -> FloatArray:
     """Give the times at which a signal is looked at for evenly spaced crank angles, as in ``straighten``.
 
-    Between two instants of the track speed is linear, so the angle is a parabola there, solved as it is.
+    Between two instants of the track, above 0 rpm, speed is linear: the angle is a parabola, solved as it is.
     """
     end = (len(signal.samples) - 1) / signal.rate_hz
     knots = np.concatenate([[0.0], time_s[(time_s > 0.0) & (time_s < end)], [end]])
@@ -140,7 +140,7 @@ def angle_times(
     root += np.repeat(start**2, number)
     np.sqrt(root, out=root)
     root += np.repeat(start, number)
-    found /= root
+    found /= np.maximum(root, 1e-12, out=root)
     found *= 2.0
     found += np.repeat(knots[:-1], number)
     return found
@@ -170,8 +170,8 @@ def _angle_spectra(
 
 def _background(power: FloatArray, width: int) -> FloatArray:
     """Local level between the lines: a running mean, taken again with the lines cut down to it."""
-    level = uniform_filter1d(power, width, axis=1, mode="nearest")
-    return uniform_filter1d(np.minimum(power, level), width, axis=1, mode="nearest") + np.float32(1e-20)
+    level = mean_around(power, width)
+    return mean_around(np.minimum(power, level), width) + np.float32(1e-20)
 
 
 def steadied(rpm: FloatArray, frames: float) -> FloatArray:
@@ -465,8 +465,8 @@ def _smoothed_walk(values: FloatArray, variance: FloatArray) -> tuple[FloatArray
 def straighten_clean(signal: Baseband, time_s: FloatArray, rpm: FloatArray) -> FloatArray:
     """Re-sample to crank angle so that nothing from above folds back over the orders up to 32.
 
-    As the first result of ``straighten``, with ``SAMPLES_PER_REV`` samples a revolution, taken from samples
-    that lie four times as close.
+    As the first result of ``straighten`` but for a factor, with ``SAMPLES_PER_REV`` samples a revolution,
+    taken from samples that lie four times as close.
     """
     values, _ = straighten(signal, time_s, rpm, samples_per_rev=MOST_SAMPLES_PER_REV)
     closer = MOST_SAMPLES_PER_REV // SAMPLES_PER_REV
@@ -505,7 +505,7 @@ def self_likeness(values: FloatArray, *, lags_rev: int = 9) -> FloatArray:
         return np.zeros(wanted)
     size = scipy.fft.next_fast_len(2 * count, real=True)
     power = power_of(scipy.fft.rfft(values - values.mean(), size))
-    background = uniform_filter1d(power, max(3, int(2.0 * size / SAMPLES_PER_REV)), mode="nearest") + 1e-20
+    background = mean_around(power, max(3, int(2.0 * size / SAMPLES_PER_REV))) + 1e-20
     white = np.minimum(power, 8.0 * background) / background
     white[int(24 * size / SAMPLES_PER_REV) :] = 0.0
     found = scipy.fft.irfft(white, size)[: min(wanted, count)]

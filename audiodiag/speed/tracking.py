@@ -97,7 +97,10 @@ def forward_backward(scores: FloatArray, law: StepLaw, moves: FloatArray | None 
 
 
 def _by_one_law(likelihood: FloatArray, law: StepLaw) -> tuple[FloatArray, FloatArray]:
-    """Go forwards and backwards at once where every step follows one law; posterior and scales forwards."""
+    """Go forwards and backwards at once where every step follows one law; posterior and scales forwards.
+
+    Scores that lie some 700 nats below the best of their frame count alike: their likelihood is nothing.
+    """
     frames, grid = likelihood.shape
     rows = np.eye(grid)
     moved = np.array([[_moved(row, kernel) for row in rows] for kernel in (law.kernel[::-1], law.kernel)])

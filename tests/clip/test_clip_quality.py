@@ -15,7 +15,7 @@ from clip_signals import as_clip, babble_like, engine_like, wind_like
 from scipy.signal import butter, sosfilt
 
 from audiodiag.clip import assess_quality, read_clip
-from audiodiag.records import Note, Quality
+from audiodiag.records import Clip, Note, Quality
 from audiodiag.simulation import BaySettings, simulate
 
 RATE = 48_000
@@ -247,3 +247,12 @@ def test_missing_highs_are_measured(cut_hz: float) -> None:
     quality = judged(np.fft.irfft(spectrum))
     assert quality.band_hz[1] == pytest.approx(cut_hz, rel=0.03)
     assert f"{cut_hz / 1000:.1f} kHz" in note_of(quality, "band_cut_above").text
+
+
+@pytest.mark.parametrize("hz", [1000.0, 2000.0, 3000.0])
+def test_a_pure_tone_is_judged_without_a_complaint_of_the_arithmetic(hz: float) -> None:
+    """Warnings are errors here: the mean of its spectrum used to fall below nothing beside the line."""
+    at = np.arange(80_000) / 16_000
+    samples = (0.5 * np.sin(2 * np.pi * hz * at)).astype(np.float32)
+    found = assess_quality(Clip(samples, 16_000, "tone", "", "pcm"))
+    assert np.isfinite(found.band_hz).all()

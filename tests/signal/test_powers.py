@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from audiodiag.signal import powers
-from audiodiag.signal.powers import power_of, power_spectra, windows_at
+from audiodiag.signal.powers import mean_around, power_of, power_spectra, windows_at
 
 
 @pytest.mark.parametrize("at_once", [64, 1 << 18])
@@ -34,3 +34,13 @@ def test_power_keeps_the_precision_that_it_gets():
     lines = np.array([[1 + 2j, -3j]], np.complex64)
     assert power_of(lines).dtype == np.float32
     assert power_of(lines).tolist() == [[5.0, 9.0]]
+
+
+def test_the_mean_around_is_that_of_the_values_and_never_below_nothing():
+    rng = np.random.default_rng(8)
+    power = rng.exponential(size=(3, 80))
+    wide = np.pad(power, ((0, 0), (4, 4)), mode="edge")
+    wanted = np.mean([wide[:, k : k + 80] for k in range(9)], axis=0)
+    np.testing.assert_allclose(mean_around(power, 9), wanted, rtol=1e-12)
+    power[:, 40] = 1e18
+    assert (mean_around(power, 9) >= 0.0).all()

@@ -164,6 +164,14 @@ def test_rain_gives_no_confident_speed() -> None:
     assert found.confidence < 0.5
 
 
+def test_a_tone_that_ends_in_the_middle_is_no_engine_and_no_error() -> None:
+    """Behind a line that stands alone the running means of its spectrum were left below nothing."""
+    t = np.arange(int(8000 * 6.47)) / 8000
+    tone = np.round(0.5 * np.sin(2 * np.pi * 100 * t) * (t < 3.38) * 32767) / 32768
+    found = speed_by_ear(clip_of(tone.astype(np.float32), 8000))
+    assert found.confidence < 0.5
+
+
 def test_silence_gives_no_speed() -> None:
     found = speed_by_ear(clip_of(np.zeros(16000 * 5, np.float32)))
     assert found.source == "none" and not found.known and found.confidence == 0.0
