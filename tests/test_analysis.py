@@ -12,6 +12,7 @@ import pytest
 from audiodiag.analysis import analyse
 from audiodiag.classifier.store import Prediction, SymptomPrediction
 from audiodiag.classifier.strange import Strangeness
+from audiodiag.clip import read_clip
 from audiodiag.records import SYMPTOMS, Clip, SpeedAlternative
 from audiodiag.resources import shipped_folder
 from audiodiag.speed.given import speed_from_number
@@ -82,6 +83,18 @@ def test_a_rightly_stated_speed_makes_no_stranger_of_an_engine():
     )
     assert wrong.speed.median_rpm == 1588.0 and wrong.speed.confidence < 0.1
     assert "By ear the engine turns 79" in wrong.speed.notes[-1].text
+
+
+def test_silence_in_a_clip_is_left_out_as_well_where_the_speed_is_stated():
+    clip = read_clip(shipped_folder("recordings_demo") / "10_after_fluid_change.m4a")
+    samples = np.array(clip.samples)
+    samples[4 * clip.sample_rate_hz : 6 * clip.sample_rate_hz] = 0.0
+    gap = replace(clip, samples=samples)
+    heard, stated = analyse(gap), analyse(gap, speed_rpm=782.0)
+    assert heard.verdict.kind == stated.verdict.kind == "normal"
+    assert [note.code for note in stated.speed.notes] == ["speed_confirmed", "engine_starts_or_stops"]
+    for name in ("pump_whine", "cavitation_groan"):
+        assert stated.symptom(name).probability == pytest.approx(heard.symptom(name).probability, abs=0.05)
 
 
 def test_the_symptoms_are_measured_at_other_likely_readings_of_the_speed_too(monkeypatch):

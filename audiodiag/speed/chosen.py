@@ -26,6 +26,8 @@ AGREES = 0.08
 BY_CHANCE = 0.16
 """How often a wrong course lies so near a number: twice that band, over an octave or so of speeds."""
 SURE_ENOUGH = 0.5
+WHERE_IT_IS_KNOWN = ("engine_starts_or_stops", "speed_gaps")
+"""Notes on a course by ear that hold whoever states its speed: silence in a clip is measured with neither."""
 
 
 def speed_of_clip(
@@ -134,7 +136,7 @@ def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
             alternatives=(),
             notes=(
                 Note("speed_confirmed", text, severity="info"),
-                *(note for note in heard.notes if note.code == "speed_gaps"),
+                *(note for note in heard.notes if note.code in WHERE_IT_IS_KNOWN),
             ),
         )
     return None
