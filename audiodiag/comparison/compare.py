@@ -26,6 +26,7 @@ from audiodiag.comparison.conditions import (
     conditions_of,
     more_recordings_note,
     one_phone_note,
+    perhaps_note,
     place_note,
     stated_steering_note,
 )
@@ -54,8 +55,9 @@ from audiodiag.vehicle import Vehicle
 
 __all__ = ["HEARD_IN_EITHER", "UNHEARD", "Comparison", "compare_sides", "flipped"]
 
-HEARD_IN_EITHER = 0.5
-"""Probability in one recording at least from which a symptom is compared without being asked for."""
+HEARD_IN_EITHER, PERHAPS_IN_EITHER = 0.5, 0.25
+"""Probability in one recording at least from which a symptom is compared without being asked for, and from
+which it is said how to ask for it."""
 PLAIN, UNLIKELY = 0.5, 0.05
 """Probabilities from which a side has a sound and down to which it has not."""
 UNHEARD = "it is not heard on either side"
@@ -189,8 +191,7 @@ def compare_sides(
     wanted = [
         name
         for name in SYMPTOMS
-        if name in symptoms
-        or any(found.symptom(name).probability >= HEARD_IN_EITHER for found in (*before, *after))
+        if name in symptoms or _likeliest(name, (*before, *after)) >= HEARD_IN_EITHER
     ]
     usable = all(found.quality.usable for found in (*before, *after))
     sides = (
@@ -208,8 +209,14 @@ def compare_sides(
         difference = _engine_difference(sides, conditions)
         note = one_phone_note(_least_uneven(changes, difference), names) if one_phone else None
         more = _more(changes, (len(before), len(after)))
+        perhaps = [
+            name
+            for name in SYMPTOMS
+            if name not in wanted and _likeliest(name, (*before, *after)) >= PERHAPS_IN_EITHER
+        ]
         said = (
             note or place_note(difference, names),
+            perhaps_note(perhaps),
             more,
             _least_note(changes, (*before, *after)),
             _pump_note((*before, *after)),
@@ -217,7 +224,7 @@ def compare_sides(
         conditions = replace(conditions, notes=(*conditions.notes, *(note for note in said if note)))
     views = [[h.scene.angle for h in side if h.scene.angle is not None] for side in sides] or [[], []]
     orders = order_changes(*views) if conditions.comparable and all(views) else ()
-    heard = {name for name in SYMPTOMS if any(f.symptom(name).probability >= 0.5 for f in (*before, *after))}
+    heard = {name for name in SYMPTOMS if _likeliest(name, (*before, *after)) >= HEARD_IN_EITHER}
     return Comparison(
         names=names,
         before=whole_before,
@@ -232,6 +239,10 @@ def compare_sides(
         pump_order=None if vehicle is None else vehicle.first_ripple_order,
         odd_vanes=vehicle is not None and (vehicle.vanes or 0) % 2 == 1,
     )
+
+
+def _likeliest(name: str, everything: Sequence[Analysis]) -> float:
+    return max((found.symptom(name).probability for found in everything), default=0.0)
 
 
 def _believed(change: SymptomChange, before: Sequence[Analysis], after: Sequence[Analysis]) -> SymptomChange:

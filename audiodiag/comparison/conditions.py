@@ -22,6 +22,7 @@ __all__ = [
     "conditions_of",
     "more_recordings_note",
     "one_phone_note",
+    "perhaps_note",
     "place_note",
     "stated_steering_note",
 ]
@@ -324,6 +325,22 @@ def _seconds(side: Sequence[Analysis], low: float, high: float) -> bool:
         if inside * found.clip.duration_s < LEAST_SHARED_S or inside < SHARED_SHARE:
             return False
     return True
+
+
+def perhaps_note(names: Sequence[str]) -> Note | None:
+    """Say how sounds that are perhaps there, and so not compared, are compared all the same; None for none.
+
+    >>> perhaps_note(["pump_whine"]).text
+    'Perhaps there on a side, and not compared unless named: --symptom pump_whine.'
+    """
+    if not names:
+        return None
+    named = " ".join(f"--symptom {name}" for name in names)
+    return Note(
+        "perhaps_not_compared",
+        f"Perhaps there on a side, and not compared unless named: {named}.",
+        severity="info",
+    )
 
 
 def stated_steering_note(everything: Sequence[Analysis]) -> Note | None:

@@ -192,6 +192,24 @@ def test_a_whine_that_is_not_the_stated_pumps_is_noted(sides: Sides) -> None:
     assert note not in compare_sides(*sides).conditions.notes
 
 
+def test_a_sound_that_is_perhaps_there_is_not_compared_but_said_how_to(sides: Sides) -> None:
+    def with_squeal(probability: float) -> list[Analysis]:
+        found = sides[0][0]
+        squeal = replace(found.symptom("belt_squeal"), probability=probability)
+        others = tuple(each for each in found.symptoms if each.name != squeal.name)
+        return [replace(found, symptoms=(*others, squeal)), *sides[0][1:]]
+
+    for probability, noted in ((0.1, False), (0.4, True), (0.9, False)):
+        found = compare_sides(with_squeal(probability), sides[1])
+        notes = [note for note in found.conditions.notes if note.code == "perhaps_not_compared"]
+        assert bool(notes) is noted
+    asked = compare_sides(with_squeal(0.4), sides[1])
+    text = " ".join(comparison_report(asked).split())
+    assert "not compared unless named: --symptom belt_squeal" in text
+    named = compare_sides(with_squeal(0.4), sides[1], symptoms=["belt_squeal"])
+    assert all(note.code != "perhaps_not_compared" for note in named.conditions.notes)
+
+
 def test_sides_changed_over_flip_every_sign_and_nothing_else(sides: Sides) -> None:
     forth = compare_sides(*sides)
     back = flipped(compare_sides(sides[1], sides[0], names=("after", "before")))
