@@ -66,6 +66,7 @@ def _done(served, key: str) -> None:
 
 def _ready(page) -> None:
     page.locator("#player").wait_for()
+    page.wait_for_load_state()  # the sound may be there before the script that takes the keys
     wait_for(lambda: page.evaluate("player.readyState >= 3"), within_s=30)
 
 

@@ -141,6 +141,7 @@ def test_advisor_listens_marks_and_answers_by_keyboard(at, served):
     page.goto(f"{served.base}/cases/{key}")
     page.get_by_role("link", name="Listen, mark").press("Enter")
     page.locator("#player").wait_for()
+    page.wait_for_load_state()  # the sound may be there before the script that takes the keys
     wait_for(lambda: page.evaluate("document.getElementById('player').readyState >= 3"))
     page.keyboard.press("Space")
     wait_for(lambda: page.evaluate("document.getElementById('player').currentTime > 0.3"))
