@@ -1,10 +1,10 @@
-"""Which share of what is left without the orders is squeal or chirp?
+"""Which share of what is left without the orders is squeal? And a mask over short frames.
 
 Squeal: lines of long frames (some 43 ms) between 1.5 and 10 kHz that stand above what surrounds them in
-frequency and above what is usual at their place. Chirp: short frames (some 11 ms) between 2 and 12 kHz that
-stand above what surrounds them in time. Every share is a Wiener gain: the part's power over the power of all.
-Source of the gain: Wiener's filter in the form of spectral subtraction by power (Boll, IEEE Trans. Acoustics,
-Speech and Signal Processing 27(2), 1979, from memory). The bands and factors are assumptions of this program.
+frequency and above what is usual at their place. The share is a Wiener gain: the
+part's power over the power of all. Source of the gain: Wiener's filter in the form of spectral subtraction by
+power (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979, from memory). The bands and
+factors are assumptions of this program.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audiodiag.orders.short_time import HOPS, frame_spectra, from_spectra, good_length
+from audiodiag.orders.short_time import frame_spectra, from_spectra, good_length
 from audiodiag.records import FloatArray, read_only
 from audiodiag.signal.medians import running_median
 
-__all__ = ["ShortMask", "chirp_mask", "squeal_mask"]
+__all__ = ["ShortMask", "squeal_mask"]
 
 SQUEAL_HZ = (1200.0, 10500.0)
 SQUEAL_FRAME_S = 0.043
@@ -30,9 +30,6 @@ USUAL_AT_MOST = 16.0
 """What is there most of the time counts as usual only up to this many times its surroundings."""
 SQUEAL_FRAMES = 7
 LASTING = 0.6
-CHIRP_HZ = (1500.0, 15000.0)
-CHIRP_FRAME_S = 0.011
-CHIRP_OVER = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,40 +91,3 @@ def _ridges(power: FloatArray, wide: int, smooth: int, over: float, inside: NDAr
     lasting = uniform_filter1d(near, 2 * SQUEAL_FRAMES + 1, axis=0) >= LASTING
     mine = maximum_filter(stands & lasting, size=(1, 5))
     return np.where(mine, np.clip(1.0 - floor / np.maximum(level, 1e-30), 0.0, 1.0), 0.0)
-
-
-def chirp_mask(
-    samples: FloatArray, rate_hz: float, spans_s: tuple[tuple[float, float], ...] = ()
-) -> ShortMask:
-    """Find the mask of short bursts between 1.5 and 15 kHz.
-
-    samples: shape (n,), the clip without orders and squeal. ``spans_s``: where bursts are heard, all over the
-    clip without.
-
-    >>> t = np.arange(32000) / 16000
-    >>> burst = np.random.default_rng(0).standard_normal(32000) * ((t * 5) % 1 < 0.15)
-    >>> noise = np.random.default_rng(1).standard_normal(32000) * 0.1
-    >>> mask = chirp_mask(burst + noise, 16000)
-    >>> bool(np.std(mask.through(burst)) > 6 * np.std(mask.through(noise)))
-    True
-    """
-    from scipy.ndimage import maximum_filter1d, percentile_filter, uniform_filter
-
-    frame = good_length(CHIRP_FRAME_S * rate_hz)
-    hop_s = frame / HOPS / rate_hz
-    hertz = np.arange(frame // 2 + 1) * rate_hz / frame
-    power = uniform_filter((np.abs(frame_spectra(samples, frame)) ** 2).astype(np.float32), size=(3, 5))
-    wide = max(round(0.6 / hop_s), 5)
-    floor = np.maximum(percentile_filter(power[::2], 50, size=(wide // 2, 1)), 1e-30)
-    floor = np.repeat(floor, 2, axis=0)[: len(power)]
-    inside = (hertz > CHIRP_HZ[0]) & (hertz < min(CHIRP_HZ[1], 0.47 * rate_hz))
-    ratio = np.where(inside, power / floor, 0.0)
-    mine = maximum_filter1d((ratio > CHIRP_OVER).astype(np.float32), 3, axis=0) > 0
-    gain = np.where(mine, np.clip(1.0 - 1.5 / np.maximum(ratio, 1e-9), 0.0, 1.0), 0.0)
-    if spans_s:
-        time_s = (np.arange(len(power)) - 1) * hop_s
-        gain = (
-            gain
-            * np.any([(time_s > a - 0.1) & (time_s < b + 0.1) for a, b in spans_s], axis=0)[:, np.newaxis]
-        )
-    return ShortMask(read_only(gain.astype(np.float32)), frame)

@@ -1,11 +1,11 @@
 """The parts to listen to: engine, pump, groan, squeal, chirp and the rest, which add up to the clip.
 
 The parts are taken out one after the other, the surest first: the orders of engine and pump over crank angle
-(:mod:`audiodiag.orders.order_masks`), then tones that wander and bursts over short frames
-(:mod:`audiodiag.orders.noise_masks`), then noise that swells (:mod:`audiodiag.orders.swelling`). What is left
-is the rest, so that the sum is the clip. Once the masks are found, splitting is linear: the parts of a sum of
-sounds are the sums of their parts, which is how the separation is judged on simulated clips whose sources are
-known.
+(:mod:`audiodiag.orders.order_masks`), then tones that wander (:mod:`audiodiag.orders.noise_masks`) and bursts
+(:mod:`audiodiag.orders.bursts`) over short frames, then noise that swells (:mod:`audiodiag.orders.swelling`).
+What is left is the rest, so that the sum is the clip. Once the masks are found, splitting is linear: the
+parts of a sum of sounds are the sums of their parts, which is how the separation is judged on simulated clips
+whose sources are known.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audiodiag.orders.noise_masks import ShortMask, chirp_mask, squeal_mask
+from audiodiag.orders.bursts import chirp_mask
+from audiodiag.orders.noise_masks import ShortMask, squeal_mask
 from audiodiag.orders.order_masks import OrderMasks, order_masks
 from audiodiag.orders.swelling import groan_mask
 from audiodiag.records import FloatArray, read_only
@@ -164,6 +165,7 @@ def plan_parts(
         tones = masks.split(x, rate_hz)
         left = x - tones.engine - tones.pump
     crank = None if masks is None else masks.crank
+    clip_power = float(np.mean(np.square(x, dtype=np.float64)))
     wanted = {"squeal": squeal, "chirp": chirp, "groan": groan}
     found: dict[str, ShortMask | None] = {}
     for name in _sequence(chirp_first=chirp_first):
@@ -171,7 +173,7 @@ def plan_parts(
         if wanted[name] and name == "squeal":
             mask = squeal_mask(left, rate_hz)
         elif wanted[name] and name == "chirp":
-            mask = chirp_mask(left, rate_hz, chirp_spans_s)
+            mask = chirp_mask(left, rate_hz, crank, spans_s=chirp_spans_s, clip_power=clip_power)
         elif wanted[name]:
             mask = groan_mask(
                 left,
@@ -179,7 +181,7 @@ def plan_parts(
                 crank,
                 pump_ratio,
                 calm_spans_s=calm_spans_s,
-                clip_power=float(np.mean(np.square(x, dtype=np.float64))),
+                clip_power=clip_power,
             )
         found[name] = mask
         if mask is not None and name != "groan":

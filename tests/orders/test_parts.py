@@ -169,3 +169,40 @@ def test_a_burst_in_digital_silence_makes_no_part_silent_or_no_number(rate):
     parts = plan_parts(clip, rate, time_s=[0, 12], rpm=[800, 800], pump_ratio=1.1).split(clip, rate)
     assert all(np.isfinite(part).all() for _, part in parts.items())
     assert np.abs(parts.total() - clip).max() < 1e-5
+
+
+def ticking_and_chirping(seconds: float = 8.0, rate: int = 32000):
+    """Injectors that tick four times a cycle, a chirp at 0.37 of the crank's pace, and noise; 780 rpm."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(round(seconds * rate)) / rate
+    turns = time_s * 13.0
+
+    def bursts(per_turn: float, hertz: float, length_s: float, late: float):
+        since_s = ((turns * per_turn + late) % 1.0) / (per_turn * 13.0)
+        shape = np.exp(-0.5 * ((since_s - 3.0 * length_s) / length_s) ** 2)
+        return shape * np.sin(2.0 * np.pi * hertz * time_s + 0.3 * rng.standard_normal())
+
+    ticks = 0.2 * bursts(2.0, 5200.0, 0.0015, 0.1)
+    chirp = 0.08 * bursts(0.37, 3300.0, 0.008, 0.4)
+    hum = 0.3 * np.cos(2.0 * np.pi * 26.0 * time_s)
+    others = ticks + hum + 0.01 * rng.standard_normal(len(time_s))
+    return chirp.astype(np.float32), others.astype(np.float32), rate
+
+
+@pytest.mark.parametrize("chirp_first", [True, False])
+def test_what_ticks_in_every_cycle_is_no_chirp(chirp_first):
+    chirp, others, rate = ticking_and_chirping()
+    speed = {"time_s": [0.0, 8.0], "rpm": [780.0, 780.0]}
+    plan = plan_parts(
+        chirp + others, rate, **speed, squeal=not chirp_first, groan=False, chirp_first=chirp_first
+    )
+    assert gain_over_others_db(plan, "chirp", chirp, others, rate) > 25.0
+    assert power(plan.split(chirp, rate).chirp) > 0.5 * power(chirp)
+
+
+@pytest.mark.parametrize("rate", [2000, 3500, 8000])
+def test_a_rate_that_holds_little_or_nothing_of_the_bursts_band_gives_a_sum_all_the_same(rate):
+    sound = np.random.default_rng(1).standard_normal(3 * rate).astype(np.float32)
+    parts = plan_parts(sound, rate).split(sound, rate)
+    assert np.isfinite(parts.chirp).all()
+    assert np.abs(parts.total() - sound).max() < 1e-5
