@@ -58,6 +58,9 @@ RESIDUAL_LAW = step_law(narrow=1.0, wide=8.0, wide_share=0.15, reach=30)
 EVERY_SPEED = 0.008
 """Share of the likeliest speed's prior that every speed has at least: the prior says something of a clip, and
 counts in each of its frames. Without it a run-up to 4,800 rpm was lost to the half and the quarter of it."""
+IDLES_RPM, IDLES_PRIOR = (480.0, 1000.0), 0.3
+"""Between these speeds no idle is likelier than another while a course is sought (log prior, by simulation):
+counted in every frame, what clips are like read a slow idle an octave up where all else left it open."""
 STRAIGHTENINGS = 1
 STILL_SMOOTHING = 1.5
 """Frames over which a rough track is smoothed where it does not glide."""
@@ -191,34 +194,39 @@ def candidate_tracks(
 ) -> Candidate:
     """Find the track that explains the clip best, a second one where it lies high, and all alternatives.
 
-    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID``, else that of the weights. A loud
+    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID`` where the idle is stated, else that
+    of the weights, even over ``IDLES_RPM`` for the courses. A loud
     pump can draw the comb to its own spacing, at a multiple of the engine's speed; so a track above
     ``SECOND_LOOK_RPM`` gets a rival that must lie below it. sound: the swells of the clip, for the choice
     between several numbers of cylinders.
     """
+    stated = prior is not None
     prior = np.logaddexp(weights.prior if prior is None else prior, np.log(EVERY_SPEED))
+    slowest, fastest = IDLES_RPM
+    idles = (slowest < RPM_GRID) & (fastest > RPM_GRID)
+    course = prior if stated else np.where(idles, IDLES_PRIOR, prior)
     combs = comb_scores(front, weights, cylinders)
     moves = measured_moves(front.spectra, TRACK_LAW)
-    number = _number(combs, prior, moves)
+    number = _number(combs, course, moves)
     envelope = _summed(bands[1:])
     signals = (bands[0],) if envelope is None else (bands[0], envelope)
     moving = moving_frames(moves)
     open_paces = likely_paces(moves, moving)
     glides = glide_spectra(bands, front, moving, open_paces)
-    gliding = _gliding(front, glides, weights, number) + prior
+    gliding = _gliding(front, glides, weights, number) + course
     tracks: list[RefinedTrack] = []
     sharpness: list[FloatArray] = []
     heard: list[Mapping[int, FloatArray]] = []
     limit: FloatArray = np.zeros(len(RPM_GRID))
     for _place in range(2):
         path, paces = follow_glides(
-            combs[number] + prior + limit, gliding + limit, moving, open_paces, temper=TEMPER
+            combs[number] + course + limit, gliding + limit, moving, open_paces, temper=TEMPER
         )
         rough = RPM_GRID[path]
         heard.append(_heard_along(combs, front, glides, paces, weights))
         near: FloatArray = np.ones(len(rough))
         for _ in range(STRAIGHTENINGS):
-            rough, near = _straightened(bands, front.time_s, rough, weights, prior + limit, number)
+            rough, near = _straightened(bands, front.time_s, rough, weights, course + limit, number)
         tracks.append(refine(signals, front.time_s, rough))
         sharpness.append(near)
         median = float(np.median(tracks[-1].rpm))
@@ -406,10 +414,10 @@ def _alternatives(
     return tuple(sorted(found, key=lambda a: -a.probability))
 
 
-def _prior_of(vehicle: Vehicle | None, weights: CombWeights) -> FloatArray:
-    """Log prior over the grid, with the idle range of the vehicle file where it is stated."""
+def _prior_of(vehicle: Vehicle | None, weights: CombWeights) -> FloatArray | None:
+    """Log prior over the grid with the idle range of the vehicle file, None where it is not stated."""
     if vehicle is None or vehicle.idle_low_rpm is None or vehicle.idle_high_rpm is None:
-        return weights.prior
+        return None
     middle = np.log(np.sqrt(vehicle.idle_low_rpm * vehicle.idle_high_rpm))
     width = 0.5 * np.log(vehicle.idle_high_rpm / vehicle.idle_low_rpm) + 0.03
     idle = np.exp(-0.5 * ((np.log(RPM_GRID) - middle) / width) ** 2)

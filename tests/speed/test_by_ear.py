@@ -12,6 +12,7 @@ from audiodiag.clip import read_clip
 from audiodiag.records import SpeedAlternative, SpeedTrace
 from audiodiag.report.language import load_sentences
 from audiodiag.simulation import BaySettings, simulate, simulate_not_engine, through_codec
+from audiodiag.simulation.apart import simulate_apart
 from audiodiag.speed.acoustic import SOUND_LATE_S, _said, speed_by_ear
 from audiodiag.vehicle import Vehicle
 
@@ -202,6 +203,17 @@ def test_simulated_idle_with_a_loud_pump_is_not_taken_for_a_faster_engine() -> N
         found = speed_by_ear(clip_of(made.samples, made.sample_rate_hz), vehicle=Vehicle(cylinders=4))
         right += abs(found.median_rpm / float(np.median(made.truth["rpm"])) - 1) < 0.02
     assert right >= 2
+
+
+@pytest.mark.parametrize(("seed", "duration_s"), [(627, 8.6), (641, 12.0)])
+def test_a_slow_idle_before_a_raised_one_is_not_read_an_octave_up(seed: int, duration_s: float) -> None:
+    """Simulated idles near 600 rpm, then raised: the likelier 1,200 must not count in every frame anew."""
+    made = simulate_apart(seed, duration_s=duration_s, codec="wav")
+    found = speed_by_ear(
+        clip_of(made.samples, made.sample_rate_hz), vehicle=Vehicle(cylinders=made.truth["cylinders"])
+    )
+    error = off(found, np.array(made.truth["time_s"]), np.array(made.truth["rpm"]))
+    assert np.mean(error > 0.05) < 0.1
 
 
 @pytest.mark.parametrize("cylinders", [1, 2, 12])
