@@ -67,6 +67,9 @@ SPEED_TRUSTED = 0.5
 ENGINE_FOLLOWED, ENGINE_FOLLOWED_OPEN = 0.1, 0.07
 """Below this confidence of a speed found by ear no engine is followed: with the cylinders stated, and without
 (set on 113 simulated engine bays and 56 simulated other sounds, the table stands in DEVELOPERS.md)."""
+ENGINE_SURE = 0.9
+"""Where no engine is followed, a symptom is called from this probability of an engine bay on: of simulated
+bays below it none held a symptom that was heard."""
 SAID_BY_PEOPLE = ("entered", "table")
 """Sources of a speed that do not show that an engine runs in the recording, as pulses do."""
 SOUNDS_OF_THE_PUMP = ("pump_whine", "cavitation_groan", "bearing_growl")
@@ -363,6 +366,13 @@ def _verdict(
             "cannot_tell",
             f"Something sounds like {TITLES[faults[0].name]}, but no engine can be followed in this "
             "recording, and without an engine no pump turns. Record within an arm's length of the engine.",
+        )
+    if faults and not engine_followed(speed) and strange.engine_probability < ENGINE_SURE:
+        return Verdict(
+            "cannot_tell",
+            f"Something sounds like {TITLES[faults[0].name]}, but no engine can be followed in this "
+            "recording, and it is not sure that this is an engine bay (probability "
+            f"{percent(strange.engine_probability)}). Record within an arm's length of the engine.",
         )
     if faults:
         names = " and ".join(f"{TITLES[s.name]} (probability {percent(s.probability)})" for s in faults[:2])

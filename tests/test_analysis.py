@@ -18,15 +18,15 @@ from audiodiag.resources import shipped_folder
 from audiodiag.speed.given import speed_from_number
 
 
-def claiming(**sure: float) -> SimpleNamespace:
-    """A classifier that finds every clip ordinary and claims these sounds."""
+def claiming(*, engine: float = 0.95, **sure: float) -> SimpleNamespace:
+    """A classifier that finds every clip ordinary, an engine bay so probably, and claims these sounds."""
 
     def predict(
         values: Mapping[str, float], *, others: Sequence[tuple[float, Mapping[str, float]]]
     ) -> Prediction:
         listened.append((values, others))
         said = {n: SymptomPrediction(n, sure.get(n, 0.02), "either", (), ()) for n in SYMPTOMS}
-        return Prediction(said, Strangeness(1.0, 0.5, 0.95, ()), ())
+        return Prediction(said, Strangeness(1.0, 0.5, engine, ()), ())
 
     listened: list[tuple[Mapping[str, float], Sequence[tuple[float, Mapping[str, float]]]]] = []
     return SimpleNamespace(
@@ -56,6 +56,14 @@ def test_a_belt_is_heard_without_the_engine_and_with_a_stated_speed_the_pump_too
     assert both.verdict.kind == "symptoms" and both.drive is not None
     stated = analyse(rush, model=claiming(cavitation_groan=0.8), speed_rpm=800)
     assert stated.verdict.kind == "symptoms"
+
+
+def test_no_belt_is_blamed_where_neither_an_engine_is_followed_nor_an_engine_bay_is_sure(rush):
+    unsure = claiming(engine=0.6, belt_squeal=0.8)
+    found = analyse(rush, model=unsure)
+    assert found.verdict.kind == "cannot_tell" and found.causes == ()
+    assert "not sure that this is an engine bay (probability 60 %)" in found.verdict.text
+    assert analyse(rush, model=unsure, speed_rpm=800).verdict.kind == "symptoms", "a stated speed counts"
 
 
 @pytest.mark.parametrize("tilt", [0.0, 1.0], ids=["white", "brown"])
