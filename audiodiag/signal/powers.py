@@ -6,15 +6,16 @@ their zeros and their complex lines: two thirds of it all. The values are the sa
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from audiodiag.records import FloatArray
+from audiodiag.records import FloatArray, read_only
 
-__all__ = ["Windows", "mean_around", "power_of", "power_spectra", "windows_at"]
+__all__ = ["Windows", "hann", "mean_around", "power_of", "power_spectra", "windows_at"]
 
 AT_ONCE = 1 << 18
 """Samples that are transformed at a time: 1 MB."""
@@ -56,6 +57,16 @@ def windows_at(samples: FloatArray, starts: NDArray[np.integer[Any]], length: in
     samples: shape (m,); every window must lie within it.
     """
     return Windows(np.lib.stride_tricks.sliding_window_view(samples, length), np.asarray(starts))
+
+
+@lru_cache(maxsize=64)
+def hann(length: int) -> FloatArray:
+    """Give the symmetric Hann window, shape (length,), float32; kept, since the same few are asked for often.
+
+    >>> hann(5).tolist()
+    [0.0, 0.5, 1.0, 0.5, 0.0]
+    """
+    return read_only(np.hanning(length).astype(np.float32))
 
 
 class Windows:

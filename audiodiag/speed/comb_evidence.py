@@ -9,7 +9,7 @@ whose lines all stand out a little says much.
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,20 @@ def _families(cylinders: int, half_orders: int) -> tuple[FloatArray, NDArray[np.
     return orders, np.repeat(np.arange(len(chosen)), [int(each.sum()) for each in chosen])
 
 
+@lru_cache(maxsize=2048)
+def _places(
+    count: int, step: float, factor: float, cylinders: int, top: float | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Where the lines of a reading lie in ``count`` steps, where each family begins, and which it is."""
+    most = HIGHEST_ORDER if top is None else min(top, HIGHEST_ORDER)
+    orders, family = _families(cylinders, int(2 * (TOP_ORDER if top is None else top / factor + 1)))
+    here = orders * factor
+    kept = (here > 0.1) & (here < min(most, (count - 2) * step))
+    own = family[kept]
+    first = np.flatnonzero(np.diff(own, prepend=-1))  # one family stands after the other
+    return np.round(here[kept] / step).astype(np.intp), first, own[first]
+
+
 def line_scores(levels: FloatArray, step: float) -> FloatArray:
     """Height of every place of an order spectrum in standard deviations of the places without lines.
 
@@ -99,14 +113,8 @@ def line_evidence(
     without it up to ``TOP_ORDER`` of the engine. Readings that fire alike then say the same of the firing
     lines; up to an order of the engine, the one that turns faster is credited with lines further up.
     """
-    count = terms.shape[-1]
-    most = HIGHEST_ORDER if top is None else min(top, HIGHEST_ORDER)
-    orders, family = _families(cylinders, int(2 * (TOP_ORDER if top is None else top / factor + 1)))
-    here = orders * factor
-    kept = (here > 0.1) & (here < min(most, (count - 2) * step))
-    place = np.round(here[kept] / step).astype(int)
+    place, first, some = _places(terms.shape[-1], step, factor, cylinders, top)
     found = np.zeros((*terms.shape[:-2], len(FAMILIES)))
-    some, first = np.unique(family[kept], return_index=True)
     if len(some):
         sums = np.add.reduceat(terms[..., place], first, axis=-1)
         found[..., some] = np.logaddexp.reduce(sums, axis=-2) - np.log(len(AUDIBLE_SHARES))

@@ -22,7 +22,7 @@ import scipy.fft
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import power_spectra, windows_at
+from audiodiag.signal.powers import hann, power_spectra, windows_at
 from audiodiag.speed.front import Baseband
 
 __all__ = [
@@ -99,7 +99,7 @@ def swells(samples: FloatArray, rate_hz: float) -> Swells:
     starts = np.round(np.arange(count) * STEP_S * rate_hz).astype(int)
     padded = np.pad(np.asarray(samples, np.float32), (window // 2, window))
     place_hz = np.arange(size // 2 + 1) * rate_hz / size
-    shape = np.hanning(window).astype(np.float32)
+    shape = hann(window)
     edges = BAND_EDGES_HZ[0.49 * rate_hz > BAND_EDGES_HZ]
     found = np.zeros((count, max(len(edges) - 1, 0)), np.float32)
     parts = []

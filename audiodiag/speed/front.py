@@ -17,7 +17,7 @@ from scipy.ndimage import spline_filter, uniform_filter1d
 from scipy.signal import butter, sosfiltfilt
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import Windows, power_of, power_spectra, windows_at
+from audiodiag.signal.powers import Windows, hann, power_of, power_spectra, windows_at
 
 __all__ = [
     "CHANNELS",
@@ -179,7 +179,7 @@ def _windows(signal: Baseband, window_s: float, time_s: FloatArray) -> Windows:
 
 def _power(signal: Baseband, window_s: float, time_s: FloatArray, axis_hz: FloatArray) -> FloatArray:
     windows = _windows(signal, window_s, time_s)
-    power = power_spectra(windows, np.hanning(windows.shape[1]).astype(np.float32), FFT_SIZE)
+    power = power_spectra(windows, hann(windows.shape[1]), FFT_SIZE)
     return on_axis(power, signal.rate_hz / FFT_SIZE, axis_hz)
 
 
@@ -224,6 +224,6 @@ def front_end(bands: tuple[Baseband, ...], duration_s: float) -> FrontEnd:
                 total += power / (np.mean(power[:, axis < 250.0]) + 1e-30)
             spectra.append(whiten(np.log(total + 1e-9)))
     windows = _windows(bands[0], ENERGY_S, time_s)
-    frames = windows[:] * np.hanning(windows.shape[1]).astype(np.float32)
+    frames = windows[:] * hann(windows.shape[1])
     energy = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-20)
     return FrontEnd(np.asarray(spectra, np.float32), axis, time_s, energy)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import power_spectra
+from audiodiag.signal.powers import hann, power_spectra
 from audiodiag.speed.front import (
     CHANNELS,
     HOP_S,
@@ -164,7 +164,7 @@ class _Fine:
         inside = np.round(times * self.rate_hz * FINER).astype(np.int32)
         middle = (np.round(time_s * self.rate_hz).astype(np.int32) + self.margin) * FINER
         windows = self.samples[middle[:, None] + inside]
-        return power_spectra(windows, np.hanning(length).astype(np.float32), size), rate / size
+        return power_spectra(windows, hann(length), size), rate / size
 
 
 def _fine(signal: Baseband, rate_hz: float) -> _Fine:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
 from audiodiag.records import FloatArray
-from audiodiag.signal.powers import mean_around, power_of, power_spectra, windows_at
+from audiodiag.signal.powers import hann, mean_around, power_of, power_spectra, windows_at
 from audiodiag.speed.front import HOP_S, Baseband, between
 from audiodiag.speed.tracking import forward_backward, step_law
 
@@ -164,7 +164,7 @@ def _angle_spectra(
     length = revs * SAMPLES_PER_REV
     padded = np.pad(values, (length // 2, length))
     starts = np.arange(0, max(1, len(values)), hop_revs * SAMPLES_PER_REV)
-    shape = np.hanning(length).astype(np.float32)
+    shape = hann(length)
     return power_spectra(windows_at(padded, starts, length), shape, length * pad, bins=bins), starts
 
 
@@ -293,7 +293,7 @@ def _phase_advance(
     if len(when) < length + 3 * hop * close:
         return None
     starts = np.arange(0, len(when) - length + 1, hop * close)
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    window = hann(length + 1)[:-1]
     for values in between(signals, when):
         view = np.lib.stride_tricks.sliding_window_view(values, length)[starts] * window
         # The lines and what is beside them lie on every other bin: those are the bins of both halves' sum.
