@@ -150,6 +150,8 @@ class _Hump:
 
 
 HUMP, NARROW_HUMP = _Hump(6, (2, 5), 0.8), _Hump(12, (2, 12), 0.3)
+RECORDED = 0.5
+"""An overtone is measured where this share of it at least lies in the recording's band."""
 LOUD_SHARE = 0.03
 """A ridge counts for the times of the squeal from this share of the loudest one's power on."""
 LONG_FRAMES = 5
@@ -280,12 +282,14 @@ def _wander(ridge: Ridge, rpm: FloatArray | None) -> float:
 
 
 def _harmonic_db(scene: Scene, height: FloatArray, ridge: Ridge) -> float:
-    """Mean prominence at twice the ridge's frequency less what noise gives; 0 out of the band."""
+    """Mean prominence at twice the ridge's frequency less what noise gives; NaN where it is not recorded."""
     step = scene.tone_hz[1] - scene.tone_hz[0]
-    column = np.round(2.0 * ridge.frequency_hz / step).astype(int)
-    if column.max() >= height.shape[1] - 2:
-        return 0.0
-    top = np.max([height[ridge.frames, column + d] for d in (-1, 0, 1)], axis=0)
+    twice = 2.0 * ridge.frequency_hz
+    inside = twice < min(0.97 * scene.band_hz[1], scene.tone_hz[-1] - 2.0 * step)
+    if inside.mean() < RECORDED:
+        return float("nan")
+    column = np.round(twice[inside] / step).astype(int)
+    top = np.max([height[ridge.frames[inside], column + d] for d in (-1, 0, 1)], axis=0)
     return float(np.mean(top)) - 2.0
 
 

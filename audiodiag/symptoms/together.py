@@ -140,9 +140,8 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
     wanders = _ramp(_of(values, "squeal_wander_percent", 0.0), WANDER_PERCENT)
     tone_db, overtone_db = _of(values, "squeal_prominence_db"), _of(values, "squeal_harmonic_db")
     joined["squeal_restless_db"] = wanders * tone_db * _ramp(_of(values, "squeal_hump_db", 0.0), HUMP_DB)
-    joined["squeal_restless_overtone_db"] = (
-        wanders * max(overtone_db, 0.0) if tone_db == tone_db else math.nan
-    )
+    known = not (math.isnan(tone_db) or math.isnan(overtone_db))
+    joined["squeal_restless_overtone_db"] = wanders * max(overtone_db, 0.0) if known else math.nan
     return filled(MEASURES, joined)
 
 

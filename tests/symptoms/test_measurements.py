@@ -8,8 +8,9 @@ import re
 
 import numpy as np
 import pytest
+from scipy.signal import resample_poly
 
-from audiodiag.records import Phases, PhaseSpan, Quality, SpeedTrace
+from audiodiag.records import Clip, Phases, PhaseSpan, Quality, SpeedTrace
 from audiodiag.speed.given import speed_from_number
 from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
 from audiodiag.symptoms.measures import evidence_of, worded
@@ -93,6 +94,17 @@ def test_a_chime_holds_its_pitch_and_a_squeal_does_not() -> None:
     assert chime["squeal_pitch_residual_percent"] < 0.12
     assert squeal["squeal_pitch_residual_percent"] > 0.3
     assert squeal["squeal_restlessness_hz"] > chime["squeal_restlessness_hz"] + 1.0
+
+
+def test_an_overtone_that_is_not_recorded_is_unknown_and_speaks_against_no_squeal() -> None:
+    assert measured("belt_squeal").values["squeal_harmonic_db"] > 3.0
+    half = resample_poly(bay("belt_squeal"), 1, 3)
+    for samples, rate, top_hz in ((half, bays.RATE // 3, 5200.0), (bay("belt_squeal"), bays.RATE, 5500.0)):
+        clip = Clip(samples.astype(np.float32), rate, "squeal", "", "pcm")
+        found = measure_all(clip, Quality(True, (), (20.0, top_hz)), bays.trace()).values
+        assert found["squeal_prominence_db"] > 8.0
+        assert math.isnan(found["squeal_harmonic_db"])
+        assert math.isnan(found["squeal_restless_overtone_db"])
 
 
 def test_ticks_of_the_valve_gear_are_no_chirp() -> None:
