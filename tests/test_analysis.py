@@ -43,15 +43,13 @@ def rush() -> Clip:
 
 @pytest.mark.parametrize("name", ["pump_whine", "cavitation_groan", "bearing_growl"])
 def test_no_pump_is_blamed_where_no_engine_can_be_followed(rush, name):
-    found = analyse(rush, model=claiming(engine=0.8, **{name: 0.8}))
+    found = analyse(rush, model=claiming(**{name: 0.8}))
     assert found.speed.confidence < 0.1
     assert found.verdict.kind == "cannot_tell"
     assert "no engine can be followed in this recording, and without an engine no pump turns" in (
         found.verdict.text
     )
     assert found.causes == () and found.drive is None
-    sure = analyse(rush, model=claiming(engine=0.95, **{name: 0.8}))
-    assert sure.verdict.kind == "symptoms", "surely an engine bay: its speed is not found, but it runs"
 
 
 def test_a_belt_is_heard_without_the_engine_and_with_a_stated_speed_the_pump_too(rush):

@@ -2,7 +2,8 @@
 
 The floor is what is usual in some 0.6 s around, band by band, and raised at the crank angles where something
 ticks in every cycle, injectors or tappets, say: the middle over the cycles, which a chirp at another pace
-does not reach. Over it, the power of short frames is explained by the floor and by bursts of one spectrum
+does not reach. A chirp in step with half turns of the crank is taken for such ticks and stays in the rest.
+Over the floor, the power of short frames is explained by it and by bursts of one spectrum
 (:mod:`audiodiag.orders.two_sounds`); the mask is a steep Wiener gain, as strict as the model says is needed.
 The bands and factors are assumptions of this program.
 """
@@ -75,7 +76,7 @@ def chirp_mask(
     edges = band_edges(hertz, BAND_HZ[0], min(BAND_HZ[1], 0.47 * rate_hz), BANDS_PER_OCTAVE)
     if len(edges) > 1:
         bands, lines = in_bands(power, edges), np.diff(edges).astype(float)
-        near = np.asarray(uniform_filter1d(bands, 3, axis=0))
+        near = np.maximum(uniform_filter1d(bands, 3, axis=0), bands.min())
         chirp, quiet = explained(bands, _floor(near, time_s, crank), np.sqrt(lines), hop_s, CHIRP)
         whole = float(power.sum())
         if clip_power is not None:

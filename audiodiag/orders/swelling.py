@@ -106,7 +106,7 @@ def groan_mask(
     hop_s = float(time_s[1] - time_s[0])
     turned = None if crank is None or not pump_ratio else crank.rev_at(time_s) * pump_ratio
     groan, quiet = explained(bands, calm, np.sqrt(lines), hop_s, GROAN, turned)
-    near = uniform_filter1d(bands, 3, axis=0)
+    near = np.maximum(uniform_filter1d(bands, 3, axis=0), bands.min())
     whole = float((bands * lines).sum())
     if clip_power is not None:
         whole *= clip_power / max(float(np.mean(np.square(samples, dtype=np.float64))), 1e-30)

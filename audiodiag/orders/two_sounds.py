@@ -23,8 +23,11 @@ __all__ = ["STEEP", "WANTED_GAIN_DB", "Manner", "band_edges", "explained", "in_b
            "read_at", "strict_share"]  # fmt: skip
 
 ROUNDS = 25
+"""Of updates; more change nothing that could be told. The swing is sought from ``SWING_FROM`` on."""
 SWING_FROM = 5
 SWING_ANGLES = 12
+LEAST = 1e-30
+"""No power is held for less: sums that run on fall below nothing beside a loud frame."""
 STEEP = 3.0
 """How steep a share is in what speaks for it, where nothing else is said."""
 WANTED_GAIN_DB = 12.5
@@ -107,7 +110,7 @@ def explained(
     width, slow = max(round(manner.strength_s / hop_s), 1), max(round(manner.slow_s / hop_s), 1)
 
     def smooth(values: FloatArray) -> FloatArray:
-        return np.asarray(uniform_filter1d(values, width))
+        return np.maximum(uniform_filter1d(values, width), LEAST)  # a running sum falls below nothing
 
     level = bands / calm
     shape = calm.mean(axis=0) / calm
@@ -139,7 +142,8 @@ def explained(
         loud = raised / (manner.calm_weight * smooth(down.sum(axis=1)) + sure)
         if place is not None and turn >= SWING_FROM:
             beat = _swing(level, manner.calm_weight * loud, strength, spectrum * shape, weight, place)
-    strength = np.minimum(strength, manner.loudest * uniform_filter1d(strength, slow)) * beat
+    usual = np.maximum(uniform_filter1d(strength, slow), LEAST)
+    strength = np.minimum(strength, manner.loudest * usual) * beat
     sound = strength[:, np.newaxis] * spectrum * shape * calm
     quiet = loud[:, np.newaxis] * calm
     return np.maximum(sound, 1e-6 * quiet), quiet

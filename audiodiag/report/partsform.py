@@ -208,21 +208,25 @@ def _written(
     gain = 1.0 if loudest <= LIMITED else FULL_SCALE / loudest
     judged = _judged(analysis)
     written = []
-    total = np.zeros(len(clip.samples))
+    scale = gain * 2.0**23
+    total = np.zeros(len(clip.samples), np.int64)
     for name, part in parts.items():
         if name in left_out:
             continue
         file = f"{stem}-{name}.flac"
-        steps = np.round(part.astype(np.float64) * gain * 2.0**23).astype(np.int64)
+        steps = np.round(part.astype(np.float64) * scale).astype(np.int64)
+        if name == "rest":  # and what the others lost by rounding, which in a quiet clip is not nothing
+            steps = np.round(clip.samples.astype(np.float64) * scale).astype(np.int64) - total
         steps = np.clip(steps, -(2**23), 2**23 - 1).astype(np.int32)
-        total += steps / (2.0**23 * gain)
+        total += steps
         made.append(write_bytes_whole(folder / file, _flac(steps, clip, name)))
         symptom = PART_SYMPTOMS.get(name)
         probability = analysis.symptom(symptom).probability if symptom is not None and judged else None
         level_db = _level_db(part, clip.samples)
         note = empty_pump_words(pump, level_db) if name == "pump" else None
         written.append(WrittenPart(name, file, level_db, probability, note))
-    error_db = _level_db(total - clip.samples, clip.samples)
+    # None where not a step is lost.
+    error_db = _level_db(total / scale - clip.samples, clip.samples)
     said = _told(tuple(written), analysis, pump, gain, error_db)
     write_text_whole(folder / f"{stem}-parts.json", json.dumps(said, indent=1, ensure_ascii=False) + "\n")
     return tuple(written)

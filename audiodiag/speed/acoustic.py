@@ -59,8 +59,9 @@ EVERY_SPEED = 0.008
 """Share of the likeliest speed's prior that every speed has at least: the prior says something of a clip, and
 counts in each of its frames. Without it a run-up to 4,800 rpm was lost to the half and the quarter of it."""
 IDLES_RPM, IDLES_PRIOR = (480.0, 1000.0), 0.3
-"""Between these speeds no idle is likelier than another while a course is sought (log prior, by simulation):
-counted in every frame, what clips are like read a slow idle an octave up where all else left it open."""
+"""Between these speeds no idle is likelier than another while a course is sought (log prior, up to an offset
+that is that of the weights, whose greatest is 0.1; by simulation): counted in every frame, what clips are
+like read a slow idle an octave up where all else left it open."""
 STRAIGHTENINGS = 1
 STILL_SMOOTHING = 1.5
 """Frames over which a rough track is smoothed where it does not glide."""
@@ -194,11 +195,10 @@ def candidate_tracks(
 ) -> Candidate:
     """Find the track that explains the clip best, a second one where it lies high, and all alternatives.
 
-    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID`` where the idle is stated, else that
-    of the weights, even over ``IDLES_RPM`` for the courses. A loud
-    pump can draw the comb to its own spacing, at a multiple of the engine's speed; so a track above
-    ``SECOND_LOOK_RPM`` gets a rival that must lie below it. sound: the swells of the clip, for the choice
-    between several numbers of cylinders.
+    cylinders: the numbers to consider. prior: log prior over ``RPM_GRID`` where the idle is stated; None:
+    that of the weights, and for the courses even over ``IDLES_RPM``. A loud pump can draw the comb to its own
+    spacing, at a multiple of the engine's speed; so a track above ``SECOND_LOOK_RPM`` gets a rival that must
+    lie below it. sound: the swells of the clip, for the choice between several numbers of cylinders.
     """
     stated = prior is not None
     prior = np.logaddexp(weights.prior if prior is None else prior, np.log(EVERY_SPEED))
