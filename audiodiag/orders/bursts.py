@@ -10,14 +10,21 @@ The bands and factors are assumptions of this program.
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from audiodiag.orders.angle import CrankAngle
 from audiodiag.orders.noise_masks import ShortMask
 from audiodiag.orders.short_time import HOPS, frame_spectra, good_length
-from audiodiag.orders.two_sounds import STEEP, Manner, band_edges, explained, in_bands, strict_share
+from audiodiag.orders.two_sounds import (
+    STEEP,
+    Manner,
+    band_edges,
+    explained,
+    in_bands,
+    in_lines,
+    in_time,
+    strict_share,
+)
 from audiodiag.records import FloatArray, read_only
 
 __all__ = ["chirp_mask"]
@@ -65,8 +72,6 @@ def chirp_mask(
     >>> bool(np.std(mask.through(burst)) > 6 * np.std(mask.through(noise)))
     True
     """
-    from scipy.ndimage import uniform_filter1d
-
     frame = good_length(FRAME_S * rate_hz)
     hop_s = frame / HOPS / rate_hz
     power = (np.abs(frame_spectra(samples, frame)) ** 2).astype(np.float32)
@@ -76,15 +81,14 @@ def chirp_mask(
     edges = band_edges(hertz, BAND_HZ[0], min(BAND_HZ[1], 0.47 * rate_hz), BANDS_PER_OCTAVE)
     if len(edges) > 1:
         bands, lines = in_bands(power, edges), np.diff(edges).astype(float)
-        near = np.maximum(uniform_filter1d(bands, 3, axis=0), bands.min())
+        near = in_time(bands)
         chirp, quiet = explained(bands, _floor(near, time_s, crank), np.sqrt(lines), hop_s, CHIRP)
         whole = float(power.sum())
         if clip_power is not None:
             whole *= clip_power / max(float(np.mean(np.square(samples, dtype=np.float64))), 1e-30)
         evidence = STEEP * (np.log(chirp / quiet) + np.log(near / (chirp + quiet)))
         share = strict_share(evidence, chirp, quiet, near, lines / max(whole, 1e-30), STRICTNESS)
-        for band, (a, b) in enumerate(itertools.pairwise(edges)):
-            gain[:, a:b] = share[:, band, np.newaxis]
+        gain = in_lines(share, edges, len(hertz))
     if spans_s:
         inside = np.any([(time_s > a - 0.1) & (time_s < b + 0.1) for a, b in spans_s], axis=0)
         gain = gain * inside[:, np.newaxis]

@@ -14,8 +14,6 @@ Processing 27(2), 1979, from memory); the calm over crank angle is cyclic averag
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from audiodiag.orders.angle import CrankAngle
@@ -27,6 +25,8 @@ from audiodiag.orders.two_sounds import (
     band_edges,
     explained,
     in_bands,
+    in_lines,
+    in_time,
     over_angle,
     read_at,
     strict_share,
@@ -93,8 +93,6 @@ def groan_mask(
     >>> bool(np.std(mask.through(groan)) > 4.5 * np.std(mask.through(calm)))
     True
     """
-    from scipy.ndimage import uniform_filter1d
-
     frame = good_length(FRAME_S * rate_hz)
     power = (np.abs(frame_spectra(samples, frame)) ** 2).astype(np.float32)
     hertz = np.arange(frame // 2 + 1) * rate_hz / frame
@@ -106,19 +104,17 @@ def groan_mask(
     hop_s = float(time_s[1] - time_s[0])
     turned = None if crank is None or not pump_ratio else crank.rev_at(time_s) * pump_ratio
     groan, quiet = explained(bands, calm, np.sqrt(lines), hop_s, GROAN, turned)
-    near = np.maximum(uniform_filter1d(bands, 3, axis=0), bands.min())
+    near = in_time(bands)
     whole = float((bands * lines).sum())
     if clip_power is not None:
         whole *= clip_power / max(float(np.mean(np.square(samples, dtype=np.float64))), 1e-30)
+    evidence: FloatArray
     if crank is None:  # then the engine's strokes are not in the calm, and they too are loud in all bands
         evidence, between = STEEP * np.log(groan / quiet * near / (groan + quiet)), STRICTNESS_ALONE
     else:
         evidence, between = _evidence(groan, quiet, near, np.sqrt(lines), hop_s), STRICTNESS
     share = strict_share(evidence, groan, quiet, near, lines / max(whole, 1e-30), between)
-    gain = np.zeros_like(power)
-    for band, (a, b) in enumerate(itertools.pairwise(edges)):
-        gain[:, a:b] = share[:, band, np.newaxis]
-    return ShortMask(read_only(gain), frame)
+    return ShortMask(read_only(in_lines(share, edges, len(hertz))), frame)
 
 
 def _evidence(

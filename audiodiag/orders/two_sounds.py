@@ -16,18 +16,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from audiodiag.records import FloatArray
+from audiodiag.signal.powers import mean_around
 
-__all__ = ["STEEP", "WANTED_GAIN_DB", "Manner", "band_edges", "explained", "in_bands", "over_angle",
-           "read_at", "strict_share"]  # fmt: skip
+__all__ = ["STEEP", "WANTED_GAIN_DB", "Manner", "band_edges", "explained", "in_bands", "in_lines",
+           "in_time", "over_angle", "read_at", "strict_share"]  # fmt: skip
 
 ROUNDS = 25
 """Of updates; more change nothing that could be told. The swing is sought from ``SWING_FROM`` on."""
 SWING_FROM = 5
 SWING_ANGLES = 12
 LEAST = 1e-30
-"""No power is held for less: sums that run on fall below nothing beside a loud frame."""
+"""No strength is held for less."""
 STEEP = 3.0
 """How steep a share is in what speaks for it, where nothing else is said."""
 WANTED_GAIN_DB = 12.5
@@ -52,7 +54,7 @@ class Manner:
     slow_s: float = 0.5
 
 
-def band_edges(hertz: FloatArray, low_hz: float, top_hz: float, per_octave: int) -> FloatArray:
+def band_edges(hertz: FloatArray, low_hz: float, top_hz: float, per_octave: int) -> NDArray[np.intp]:
     """Give the first lines of bands of even width on a logarithmic axis, at least one line each.
 
     hertz: of the lines of a frame.
@@ -64,7 +66,7 @@ def band_edges(hertz: FloatArray, low_hz: float, top_hz: float, per_octave: int)
     return np.unique(np.searchsorted(hertz, wanted[wanted <= top_hz]))
 
 
-def in_bands(power: FloatArray, edges: FloatArray) -> FloatArray:
+def in_bands(power: FloatArray, edges: NDArray[np.intp]) -> FloatArray:
     """Give the mean power in each band, shape (frames, bands), above nothing; power: (frames, lines).
 
     >>> in_bands(np.array([[1.0, 3.0, 5.0]]), np.array([0, 2, 3])).tolist()
@@ -72,6 +74,26 @@ def in_bands(power: FloatArray, edges: FloatArray) -> FloatArray:
     """
     bands = np.stack([power[:, a:b].mean(axis=1) for a, b in itertools.pairwise(edges)], axis=1)
     return np.maximum(bands, max(1e-12 * float(bands.max()), 1e-30))
+
+
+def in_time(bands: FloatArray) -> FloatArray:
+    """Give each power with its neighbours in time, shape (frames, bands), above nothing as ``bands`` are.
+
+    >>> in_time(np.array([[1.0], [4.0], [1.0]])).ravel().tolist()
+    [2.0, 2.0, 2.0]
+    """
+    return np.asarray(np.maximum(mean_around(bands.T, 3, mode="reflect").T, bands.min()))
+
+
+def in_lines(share: FloatArray, edges: NDArray[np.intp], count: int) -> FloatArray:
+    """Give the share of each band to its lines, shape (frames, count), float32; 0 beside the bands.
+
+    >>> in_lines(np.array([[0.5, 1.0]]), np.array([1, 3, 4]), 5).tolist()
+    [[0.0, 0.5, 0.5, 1.0, 0.0]]
+    """
+    gain = np.zeros((len(share), count), np.float32)
+    gain[:, edges[0] : edges[-1]] = np.repeat(share, np.diff(edges), axis=1)
+    return gain
 
 
 def explained(
@@ -105,12 +127,10 @@ def explained(
     >>> bool(sound[:10, 2].mean() > 15), bool(sound[15:35, 2].mean() < 0.2), bool(sound[:10, 0].mean() < 1)
     (True, True, True)
     """
-    from scipy.ndimage import uniform_filter1d
-
     width, slow = max(round(manner.strength_s / hop_s), 1), max(round(manner.slow_s / hop_s), 1)
 
     def smooth(values: FloatArray) -> FloatArray:
-        return np.maximum(uniform_filter1d(values, width), LEAST)  # a running sum falls below nothing
+        return mean_around(values, width, mode="reflect") + LEAST
 
     level = bands / calm
     shape = calm.mean(axis=0) / calm
@@ -142,7 +162,7 @@ def explained(
         loud = raised / (manner.calm_weight * smooth(down.sum(axis=1)) + sure)
         if place is not None and turn >= SWING_FROM:
             beat = _swing(level, manner.calm_weight * loud, strength, spectrum * shape, weight, place)
-    usual = np.maximum(uniform_filter1d(strength, slow), LEAST)
+    usual = mean_around(strength, slow, mode="reflect") + LEAST
     strength = np.minimum(strength, manner.loudest * usual) * beat
     sound = strength[:, np.newaxis] * spectrum * shape * calm
     quiet = loud[:, np.newaxis] * calm
