@@ -308,7 +308,7 @@ TRAIN_OPTIONS: tuple[Option, ...] = (
         metavar="N",
         low=40,
         high=100000,
-        preset=1200,
+        preset=1600,
     ),
     Option(
         "--speed-clips",

@@ -30,7 +30,7 @@ from audiodiag.records import SYMPTOMS, FloatArray
 __all__ = ["CARD_FILE", "Trained", "card_text"]
 
 CARD_FILE = "CARD.md"
-TRAITS = ("bay", "codec", "mode", "cylinders", "hard")
+TRAITS = ("bay", "codec", "mode", "cylinders", "hard", "passed_on_hz")
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,6 +32,7 @@ __all__ = [
     "Recipe",
     "measure_clip",
     "others",
+    "passed_on",
     "plan",
     "row_from_truth",
     "rows_from_recipes",
@@ -64,6 +65,13 @@ OTHERS_SEED, ROTORS_SEED = 500_000, 700_000
 ROTORS_FOR_ONE = 1 / 10
 """Helicopters besides, for each clip of the plan: a rotor is followed as an engine, its comb is as steady."""
 
+PASSED_ON_HZ = (16000, 22050, 32000)
+"""Rates to which programs that pass sound on bring it: common practice, no published source."""
+
+LOWER_BY = 1.3
+"""A rate is lower, and its clip worth learning from again, where the recorded one is more than so many times
+as high."""
+
 WRONG_BY, WRONG_FOR = 0.05, 0.1
 """A speed is wrong that is further off than the one for more than the other share of the time."""
 
@@ -77,7 +85,8 @@ class Recipe:
     duration_s: None as the seed draws it. cylinders_told: whether the car's cylinders are given to the speed.
     bay: which of ``BAYS`` makes a clip of an engine bay. only_strange: whether it teaches what is no engine
     bay and nothing of symptoms, so that their shares among the clips stay. kind: what it is of
-    ``simulation.elsewhere.ELSEWHERE``, None as the seed draws it.
+    ``simulation.elsewhere.ELSEWHERE``, None as the seed draws it. passed_on_hz: the rate to which it is
+    brought after it was recorded, None as it was.
     """
 
     seed: int
@@ -87,6 +96,7 @@ class Recipe:
     bay: str = "first"
     only_strange: bool = False
     kind: str | None = None
+    passed_on_hz: int | None = None
 
 
 def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
@@ -121,6 +131,23 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
             duration = round(float(np.random.default_rng([own, 13]).uniform(5.0, 9.0)), 1)
             recipes.append(Recipe(own, False, False, duration, only_strange=True, kind=kind))
     return tuple(recipes)
+
+
+def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
+    """Lay down every second clip once more, as it comes from a program that lowers its rate.
+
+    A measure that changes then, or is missing, for what is not recorded and not for what sounds, is worth
+    less than one that stays.
+
+    >>> [(recipe.seed, recipe.passed_on_hz in PASSED_ON_HZ) for recipe in passed_on(plan(5))]
+    [(0, True), (2, True), (4, True)]
+    """
+    again = []
+    for recipe in recipes:
+        if recipe.seed % 2 == 0:
+            rate_hz = PASSED_ON_HZ[int(np.random.default_rng([recipe.seed, 14]).integers(len(PASSED_ON_HZ)))]
+            again.append(replace(recipe, passed_on_hz=rate_hz))
+    return tuple(again)
 
 
 def measure_clip(
@@ -172,12 +199,18 @@ def speed_is_right(speed: SpeedTrace, truth: dict[str, Any]) -> bool:
     return bool(np.mean(np.abs(speed.rpm[known] / true_rpm - 1.0) > WRONG_BY) < WRONG_FOR)
 
 
-def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
-    """Simulate, write, read back and measure the clip of one recipe."""
+def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row | None:
+    """Simulate, write, read back and measure the clip of one recipe.
+
+    None where a clip that is to be passed on at a rate was recorded at hardly more than that.
+    """
+    import soundfile
+
     from audiodiag.clip import read_clip
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
     from audiodiag.simulation.afresh import write_clip as write_afresh
     from audiodiag.simulation.apart import write_clip as write_apart
+    from audiodiag.simulation.codecs import resample
 
     with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
         if recipe.engine:
@@ -189,20 +222,25 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row:
                 path = write_clip(folder, recipe.seed, BaySettings(duration_s=recipe.duration_s))
             truth = json.loads(path.with_suffix("").with_suffix(".truth.json").read_text(encoding="utf-8"))
         else:
-            import soundfile
-
             other = simulate_not_engine(recipe.seed, kind=recipe.kind, duration_s=recipe.duration_s)
             path, truth = Path(folder) / "other.wav", other.truth
             soundfile.write(path, other.samples, other.sample_rate_hz, subtype="PCM_16")
         clip = read_clip(path)
+        name, traits = f"simulated {recipe.seed}", {}
+        if (rate_hz := recipe.passed_on_hz) is not None:
+            if clip.sample_rate_hz <= LOWER_BY * rate_hz:
+                return None
+            path = Path(folder) / "passed_on.wav"
+            soundfile.write(
+                path, resample(clip.samples, clip.sample_rate_hz, rate_hz), rate_hz, subtype="PCM_16"
+            )
+            clip, name, traits = read_clip(path), f"{name} at {rate_hz} Hz", {"passed_on_hz": f"{rate_hz}"}
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
         measurements, speed = _heard(clip, vehicle, speed_model=speed_model)
-    traits = {"cylinders": "told" if vehicle else "unknown"}
+    traits["cylinders"] = "told" if vehicle else "unknown"
     if recipe.engine:
         traits["bay"] = recipe.bay
-    row = row_from_truth(
-        truth, measurements, name=f"simulated {recipe.seed}", group=recipe.seed, traits=traits
-    )
+    row = row_from_truth(truth, measurements, name=name, group=recipe.seed, traits=traits)
     if recipe.engine:
         row = replace(row, speed_right=speed_is_right(speed, truth))
     return replace(row, present=dict.fromkeys(SYMPTOMS)) if recipe.only_strange else row
@@ -253,9 +291,9 @@ def rows_from_recipes(
     workers: int = 1,
     keep_in: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
-    make: Callable[[Recipe], Row] = simulated_row,
+    make: Callable[[Recipe], Row | None] = simulated_row,
 ) -> list[Row]:
-    """Make the rows of all recipes in their order.
+    """Make the rows of all recipes in their order, but those of which there is none.
 
     workers: processes, each on one thread. keep_in: a folder where rows are kept and found again as long as
     the code that makes them is unchanged. progress: told how many of how many are done.
@@ -263,16 +301,16 @@ def rows_from_recipes(
     kept = {recipe: _kept_row(keep_in, recipe) for recipe in recipes} if keep_in else {}
     todo = [recipe for recipe in recipes if kept.get(recipe) is None]
     done = len(recipes) - len(todo)
-    made: dict[Recipe, Row] = {recipe: row for recipe, row in kept.items() if row is not None}
+    made: dict[Recipe, Row | None] = {recipe: row for recipe, row in kept.items() if row is not None}
     with mapped(make, todo, workers=workers) as rows:
         for recipe, row in zip(todo, rows, strict=True):
             made[recipe] = row
             done += 1
-            if keep_in is not None:
+            if keep_in is not None and row is not None:
                 _keep_row(keep_in, recipe, row)
             if progress is not None:
                 progress(done, len(recipes))
-    return [made[recipe] for recipe in recipes]
+    return [row for recipe in recipes if (row := made[recipe]) is not None]
 
 
 @cache

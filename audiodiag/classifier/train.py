@@ -26,7 +26,7 @@ import audiodiag
 from audiodiag.classifier.card import CARD_FILE, Trained, card_text
 from audiodiag.classifier.compare import Chosen, NestedScore, audibility, choose, nested, plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import others, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import others, passed_on, plan, rows_from_recipes, simulated_row
 from audiodiag.classifier.families import KINDS
 from audiodiag.classifier.fitting import CANDIDATES, Candidate, one_thread
 from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
@@ -130,8 +130,9 @@ def train(
     beside = demo_rows(shipped_folder("recordings_demo") if demo is None else demo, workers=workers)
     if add is not None:
         beside += workshop_rows(add, progress=lambda done, of: say(f"measured {done} of {of} labelled clips"))
+    recipes = plan(clips, seed=seed) + others(clips, seed=seed)
     rows = rows_from_recipes(
-        plan(clips, seed=seed) + others(clips, seed=seed),
+        recipes + passed_on(recipes),
         workers=workers,
         keep_in=None if keep_in is None else Path(keep_in),
         make=partial(simulated_row, speed_model=speed_model),
@@ -261,6 +262,7 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "scikit_learn": sklearn.__version__,
         "seed": seed,
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
+        "heard_again_at_lower_rates": sum(rate != "" for rate in table.trait("passed_on_hz")),
         "engine_bays": int(table.engine.sum()),
         "shares": {name: _share(table, name) for name in SYMPTOMS},
     }

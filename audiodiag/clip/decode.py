@@ -406,7 +406,8 @@ def _titles(container: Any) -> tuple[str, ...]:
 def _stream_merit(one: _Collected) -> tuple[float, float]:
     """Order streams: length in whole seconds (the longest first), then the level of a sample of them."""
     stride = max(1, len(one.chunks) // 200)
-    powers = [float(np.mean(np.square(chunk, dtype=np.float64))) for chunk in one.chunks[::stride]]
+    with np.errstate(invalid="ignore", over="ignore"):  # bytes that are no number may stand for a sample
+        powers = [float(np.mean(np.square(chunk, dtype=np.float64))) for chunk in one.chunks[::stride]]
     powers = [power for power in powers if np.isfinite(power)]
     power = sum(powers) / len(powers) if powers else 0.0
     return (round(one.duration_s) if power > 1e-9 else 0.0, power)

@@ -13,7 +13,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
-from audiodiag.symptoms.ridges import Ridge, prominence_db, speed_at_frames, tonal_ridges
+from audiodiag.symptoms.ridges import Ridge, levels_filled, prominence_db, speed_at_frames, tonal_ridges
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import TINY, Mask, decibels, smooth, spans_of
 
@@ -77,7 +77,7 @@ MEASURES = (
     Measure(
         "squeal_harmonic_db",
         "dB",
-        "At twice the pitch of the high tone, where its overtone would lie, the sound stands {value:.1f} "
+        "At twice the pitch of a high tone, where its overtone would lie, the sound stands {value:.1f} "
         "dB out.",
         label="Overtone of the squeal",
     ),
@@ -152,6 +152,8 @@ class _Hump:
 HUMP, NARROW_HUMP = _Hump(6, (2, 5), 0.8), _Hump(12, (2, 12), 0.3)
 RECORDED = 0.5
 """An overtone is measured where this share of it at least lies in the recording's band."""
+OVERTONES_OF = 3
+"""The clearest overtone is sought over so many ridges, the most prominent."""
 LOUD_SHARE = 0.03
 """A ridge counts for the times of the squeal from this share of the loudest one's power on."""
 LONG_FRAMES = 5
@@ -204,7 +206,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_restlessness_hz": best.restlessness_hz(),
         "squeal_pitch_residual_percent": best.pitch_residual_percent(),
         "squeal_order_residual_percent": best.order_residual_percent(rpm) if rpm is not None else np.nan,
-        "squeal_harmonic_db": _harmonic_db(scene, height, best),
+        "squeal_harmonic_db": _overtone_db(scene, height, free[:OVERTONES_OF]),
         "squeal_rise_db": _rise_db(scene, best),
         "squeal_dip_percent": float(dip[on].mean() - dip.mean()) if rpm is not None and on.any() else np.nan,
         "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
@@ -232,7 +234,8 @@ def _hump_db(scene: Scene, frame_s: float, hump: _Hump) -> float:
     first = np.searchsorted(scene.tone_hz, edges)
     if count < 2 * hump.beside[1] - 2 or np.any(np.diff(first) < 1):
         return float("nan")
-    power = np.column_stack([scene.tone[:, a:b].mean(axis=1) for a, b in itertools.pairwise(first)])
+    full = 10.0 ** (0.1 * levels_filled(scene))
+    power = np.column_stack([full[:, a:b].mean(axis=1) for a, b in itertools.pairwise(first)])
     level = smooth(decibels(power), 3)
     rise = level - np.percentile(level, 30.0, axis=0)
     band = np.arange(count)
@@ -279,6 +282,12 @@ def _wander(ridge: Ridge, rpm: FloatArray | None) -> float:
     """The smaller of the scatters of pitch and of order, per cent."""
     pitch = ridge.pitch_residual_percent()
     return min(pitch, ridge.order_residual_percent(rpm)) if rpm is not None else pitch
+
+
+def _overtone_db(scene: Scene, height: FloatArray, ridges: list[Ridge]) -> float:
+    """The clearest overtone of the ridges: the one that stands out furthest may itself be an overtone."""
+    found = [_harmonic_db(scene, height, ridge) for ridge in ridges]
+    return max((each for each in found if np.isfinite(each)), default=float("nan"))
 
 
 def _harmonic_db(scene: Scene, height: FloatArray, ridge: Ridge) -> float:

@@ -5,21 +5,26 @@ Peaks of the short transforms are linked from frame to frame into ridges.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.scene import Scene
-from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth, spread_maximum
+from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth, spread_maximum, surroundings
 
-__all__ = ["Ridge", "prominence_db", "speed_at_frames", "tonal_ridges"]
+__all__ = ["Ridge", "levels_filled", "prominence_db", "speed_at_frames", "tonal_ridges"]
 
 PEAK_DB = 11.0
 NOVEL_DB = 7.0
 PEAKS = 5
 JUMP = 0.02
 GAP_FRAMES = 2
+
+USUAL_S, USUAL_PERCENT, USUAL_LINES, HOLE_DB = 1.0, 80.0, 40, 10.5
+"""Usual is a level that in so long four frames in five stay below, the middle of so many lines on either
+side; what lies further below it is a hole. Noise lies 5 dB below it on average."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,9 +53,36 @@ def _scatter_percent(values: FloatArray) -> float:
     return float(148.26 * np.median(np.abs(values - np.median(values))))
 
 
+def levels_filled(scene: Scene) -> FloatArray:
+    """Level of every line of every frame, dB, shape (w, f), holes filled up to below what is usual there.
+
+    A coder that saves bits leaves bands of the highs out for moments. What stands beside such a hole, or
+    alone among several, is no tone. Usual is what one frame in five of a second reaches, the lines
+    around together, so that a tone that wanders among them is none.
+    """
+    level = decibels(scene.tone).astype(np.float32)
+    if len(level) < 2:
+        return level
+    frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
+    edges = np.linspace(0, len(level), max(round(len(level) * frame_s / USUAL_S), 1) + 1).astype(int)
+    often = np.stack(
+        [np.percentile(level[a:b], USUAL_PERCENT, axis=0) for a, b in itertools.pairwise(edges)], axis=1
+    )
+    often = surroundings(often, USUAL_LINES)
+    place = np.interp(np.arange(len(level)), 0.5 * (edges[:-1] + edges[1:] - 1), np.arange(len(edges) - 1))
+    low = place.astype(int)
+    part = place - low
+    usual = often[:, low] * (1.0 - part) + often[:, np.minimum(low + 1, len(edges) - 2)] * part
+    return np.asarray(np.maximum(level, usual.T - HOLE_DB), dtype=np.float32)
+
+
 def prominence_db(scene: Scene) -> FloatArray:
     """Height of every line of every frame over the mean level of its neighbours, dB, shape (w, f)."""
-    level = decibels(scene.tone).astype(np.float32)
+    return _over_neighbours(decibels(scene.tone).astype(np.float32))
+
+
+def _over_neighbours(level: FloatArray) -> FloatArray:
+    """Height of every line, shape (w, f), over the mean level of its neighbours, dB."""
     near, wide = 7, 35
     inner = smooth(level, near, axis=1)
     outer = smooth(level, wide, axis=1)
@@ -65,8 +97,7 @@ def tonal_ridges(scene: Scene, low_hz: float, high_hz: float, shortest: int = 4)
     )
     if len(inside) < 40 or len(scene.tone) < shortest:
         return []
-    height = prominence_db(scene)
-    found = _peaks(scene, height, int(inside[0]), int(inside[-1]))
+    found = _peaks(scene, levels_filled(scene), int(inside[0]), int(inside[-1]))
     open_ridges: list[list[tuple[int, float, float, float]]] = []
     closed: list[list[tuple[int, float, float, float]]] = []
     for frame, peaks in enumerate(found):
@@ -97,15 +128,15 @@ def _ridge(points: list[tuple[int, float, float, float]]) -> Ridge:
     return Ridge(frames, frequency, prominence, power)
 
 
-def _peaks(scene: Scene, height: FloatArray, first: int, last: int) -> list[list[tuple[float, float, float]]]:
+def _peaks(scene: Scene, level: FloatArray, first: int, last: int) -> list[list[tuple[float, float, float]]]:
     """The highest local peaks of every frame: frequency (by a parabola), prominence, power of three lines."""
+    height = _over_neighbours(level)
     middle = height[:, first : last + 1]
     top = (
         (middle > PEAK_DB)
         & (middle >= height[:, first - 1 : last])
         & (middle > height[:, first + 1 : last + 2])
     )
-    level = decibels(scene.tone).astype(np.float32)
     usual = np.percentile(level[:: max(len(level) // 400, 1)], 30.0, axis=0)
     usual = spread_maximum(usual, 1)
     top &= (level - usual)[:, first : last + 1] > NOVEL_DB

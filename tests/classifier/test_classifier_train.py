@@ -17,7 +17,16 @@ from audiodiag.classifier import train as training
 from audiodiag.classifier.card import card_text
 from audiodiag.classifier.compare import plain_folds
 from audiodiag.classifier.conformal import learn_limits
-from audiodiag.classifier.examples import BAYS, Recipe, others, plan, rows_from_recipes, simulated_row
+from audiodiag.classifier.examples import (
+    BAYS,
+    PASSED_ON_HZ,
+    Recipe,
+    others,
+    passed_on,
+    plan,
+    rows_from_recipes,
+    simulated_row,
+)
 from audiodiag.classifier.fitting import CANDIDATES
 from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, recall_by_level, symptom_scores
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
@@ -52,6 +61,30 @@ def test_a_clip_comes_from_the_bay_of_its_recipe(bay: str) -> None:
     assert row.traits["bay"] == bay
     assert row.variant["engine"].startswith("" if bay == "first" else f"{bay} ")
     assert (bay == "first") == (" " not in row.variant["engine"])
+
+
+def test_every_second_clip_is_heard_again_at_a_lower_rate() -> None:
+    recipes = plan(60, seed=3) + others(60, seed=3)
+    again = passed_on(recipes)
+    assert len(again) == len(recipes) // 2
+    assert {recipe.passed_on_hz for recipe in again} == set(PASSED_ON_HZ)
+    assert not set(again) & set(recipes)
+    assert passed_on(plan(200, seed=3))[:30] == again[:30]
+
+
+def test_a_clip_that_is_passed_on_keeps_its_truth_and_loses_its_highs() -> None:
+    recipe = Recipe(seed=5, engine=True, cylinders_told=True, duration_s=4.0)
+    first, again = simulated_row(recipe), simulated_row(replace(recipe, passed_on_hz=16000))
+    assert first is not None and again is not None
+    assert (again.group, again.present, again.level_db) == (first.group, first.present, first.level_db)
+    assert again.name != first.name
+    assert first.measurements["band_top_hz"] > 9000 > 8001 > again.measurements["band_top_hz"]
+
+
+def test_a_clip_recorded_at_the_rate_it_would_be_passed_on_at_gives_no_row() -> None:
+    recipe = Recipe(seed=5, engine=False, cylinders_told=False, duration_s=4.0, passed_on_hz=44100)
+    assert simulated_row(recipe) is None
+    assert rows_from_recipes([recipe], make=lambda _: None) == []
 
 
 def test_rows_come_in_the_order_of_the_plan_whatever_the_workers(tmp_path: Path) -> None:

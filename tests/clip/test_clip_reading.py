@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -412,6 +413,22 @@ def test_random_bytes_give_words_or_a_clip(
         assert error.what and error.got and error.allowed and error.todo
     else:
         assert isinstance(clip, Clip)
+
+
+@pytest.mark.filterwarnings("error")
+def test_samples_that_are_no_numbers_and_would_signal_it_are_told_of_without_a_warning(
+    tmp_path: Path,
+) -> None:
+    samples = (0.1 * np.random.default_rng(1).standard_normal(64_000)).astype("<f4")
+    samples.view("<u4")[1000:1003] = 0x7FA00000  # a signalling not-a-number
+    data = samples.tobytes()
+    form = struct.pack("<IHHIIHH", 16, 3, 1, 16_000, 64_000, 4, 32)
+    head = b"RIFF" + struct.pack("<I", 36 + len(data)) + b"WAVEfmt " + form
+    path = tmp_path / "signalling.wav"
+    path.write_bytes(head + b"data" + struct.pack("<I", len(data)) + data)
+    clip = read_clip(path)
+    assert np.all(np.isfinite(clip.samples))
+    assert "not_numbers" in [note.code for note in clip.notes]
 
 
 @settings(max_examples=25, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))

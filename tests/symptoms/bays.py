@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.signal import istft, stft
 
 from audiodiag.records import Clip, FloatArray, Quality, SpeedTrace
 
@@ -142,6 +143,16 @@ def draught(order: float = 4.77, seed: int = 7) -> FloatArray:
     """Air that blades stir: noise of all bands that swells as smoothly as a sine."""
     noise = coloured(np.random.default_rng(seed), len(moments()), 300.0, 9000.0)
     return 0.5 * noise * (1 + 0.6 * np.cos(2 * np.pi * order * turns()))
+
+
+def with_holes(sound: FloatArray, seed: int = 11) -> FloatArray:
+    """Leave out six in ten of the half kilohertz above 5 kHz, for 16 ms each, as a coder that saves bits."""
+    rng = np.random.default_rng(seed)
+    hertz, time_s, lines = stft(sound, RATE, nperseg=1024, noverlap=512)
+    for low_hz in np.arange(5000.0, RATE / 2, 500.0):
+        band = (hertz >= low_hz) & (hertz < low_hz + 500.0)
+        lines[np.ix_(band, rng.random(len(time_s)) < 0.6)] = 0.0
+    return np.asarray(istft(lines, RATE, nperseg=1024, noverlap=512)[1][: len(sound)])
 
 
 def clip_of(sound: FloatArray, rate: int = RATE) -> Clip:

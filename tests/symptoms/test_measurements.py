@@ -96,6 +96,19 @@ def test_a_chime_holds_its_pitch_and_a_squeal_does_not() -> None:
     assert squeal["squeal_restlessness_hz"] > chime["squeal_restlessness_hz"] + 1.0
 
 
+def test_the_holes_that_a_coder_leaves_make_no_squeal_and_hide_none() -> None:
+    engine, squealing = (
+        measure_all(bays.clip_of(bays.with_holes(bay(name))), bays.quality(), bays.trace()).values
+        for name in ("clean", "belt_squeal")
+    )
+    assert engine["squeal_total_s"] < 0.2
+    assert engine["squeal_prominence_db"] < 3.0
+    assert engine["squeal_narrow_hump_db"] < 7.0
+    plain = measured("belt_squeal").values
+    assert squealing["squeal_total_s"] == pytest.approx(plain["squeal_total_s"], abs=0.4)
+    assert squealing["squeal_frequency_hz"] == pytest.approx(plain["squeal_frequency_hz"], rel=0.02)
+
+
 def test_an_overtone_that_is_not_recorded_is_unknown_and_speaks_against_no_squeal() -> None:
     assert measured("belt_squeal").values["squeal_harmonic_db"] > 3.0
     half = resample_poly(bay("belt_squeal"), 1, 3)
