@@ -145,14 +145,14 @@ def draught(order: float = 4.77, seed: int = 7) -> FloatArray:
     return 0.5 * noise * (1 + 0.6 * np.cos(2 * np.pi * order * turns()))
 
 
-def with_holes(sound: FloatArray, seed: int = 11) -> FloatArray:
+def with_holes(sound: FloatArray, rate: int = RATE, seed: int = 11) -> FloatArray:
     """Leave out six in ten of the half kilohertz above 5 kHz, for 16 ms each, as a coder that saves bits."""
     rng = np.random.default_rng(seed)
-    hertz, time_s, lines = stft(sound, RATE, nperseg=1024, noverlap=512)
-    for low_hz in np.arange(5000.0, RATE / 2, 500.0):
+    hertz, time_s, lines = stft(sound, rate, nperseg=1024, noverlap=512)
+    for low_hz in np.arange(5000.0, rate / 2, 500.0):
         band = (hertz >= low_hz) & (hertz < low_hz + 500.0)
         lines[np.ix_(band, rng.random(len(time_s)) < 0.6)] = 0.0
-    return np.asarray(istft(lines, RATE, nperseg=1024, noverlap=512)[1][: len(sound)])
+    return np.asarray(istft(lines, rate, nperseg=1024, noverlap=512)[1][: len(sound)])
 
 
 def clip_of(sound: FloatArray, rate: int = RATE) -> Clip:
