@@ -304,7 +304,7 @@ TRAIN_OPTIONS: tuple[Option, ...] = (
         "clips",
         "whole",
         "training",
-        "how many clips are simulated to train on",
+        "how many clips are simulated to train on, beside other sounds and copies at lower rates",
         metavar="N",
         low=40,
         high=100000,

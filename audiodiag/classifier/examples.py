@@ -134,7 +134,10 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
 
 
 def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
-    """Lay down every second clip once more, as it comes from a program that lowers its rate.
+    """Lay down the clips of even seeds once more, as they come from a program that lowers their rate.
+
+    Those that were recorded at hardly more than the new rate give no row. What is known of a clip is known of
+    its copy, also where a sound lay above what the copy holds.
 
     A measure that changes then, or is missing, for what is not recorded and not for what sounds, is worth
     less than one that stays.
