@@ -112,7 +112,7 @@ def train(
         raise UsageError(
             "too few clips to train on",
             got=f"{clips}",
-            allowed=f"at least {FEWEST_CLIPS}; some 1000 for a model that is used",
+            allowed=f"at least {FEWEST_CLIPS}; some 1600 for a model that is used",
             todo="give a larger number with --clips",
         )
     target = shipped_folder("models") if out is None else Path(out)

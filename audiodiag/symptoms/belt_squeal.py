@@ -165,11 +165,12 @@ def measure(scene: Scene) -> SymptomMeasurement:
     """Measure what speaks for a belt squeal; needs no speed, uses it where it is known."""
     if not scene.usable or len(scene.tone) < 10 or scene.band_hz[1] < 2500.0:
         return SymptomMeasurement(filled(MEASURES, {}))
-    ridges = tonal_ridges(scene, LOW_HZ, HIGH_HZ)
+    filled_db = levels_filled(scene)
+    ridges = tonal_ridges(scene, filled_db, LOW_HZ, HIGH_HZ)
     frame_s = float(scene.tone_time_s[1] - scene.tone_time_s[0])
     humps = {
-        "squeal_hump_db": _hump_db(scene, frame_s, HUMP),
-        "squeal_narrow_hump_db": _hump_db(scene, frame_s, NARROW_HUMP),
+        "squeal_hump_db": _hump_db(scene, filled_db, frame_s, HUMP),
+        "squeal_narrow_hump_db": _hump_db(scene, filled_db, frame_s, NARROW_HUMP),
     }
     nothing = humps | {
         "squeal_prominence_db": 0.0,
@@ -194,7 +195,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         np.add.at(power, ridge.frames, ridge.power)
     mean_square = power * 2.0 / (len(scene.tone_hz) * scene.sample_rate_hz / (2 * scene.tone_hz[-1])) / 3.0
     share = float(np.mean(mean_square[on])) if on.any() else 0.0
-    level = float(decibels(share / max(scene.engine_power, TINY)))
+    share_db = float(decibels(share / max(scene.engine_power, TINY)))
     dip = np.interp(scene.tone_time_s, scene.time_s, np.nan_to_num(scene.dip_percent))
     values = {
         "squeal_prominence_db": float(np.mean(np.sort(best.prominence_db)[-max(len(best.frames) // 2, 3) :])),
@@ -212,17 +213,19 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_count": float(sum(len(r.frames) >= 5 for r in free)) / max(scene.duration_s, 1.0),
         "squeal_tones_at_once": float(sum(len(r.frames) for r in ridges)) / max(float(on.sum()), 1.0),
         "squeal_low_rise_db": _low_rise_db(scene, on),
-        "squeal_share_db": level,
+        "squeal_share_db": share_db,
     }
     values = filled(MEASURES, values | humps)
     heard = np.zeros(len(scene.tone), bool)
     for ridge in _of_one_squeal(free):
         heard[ridge.frames] = True
     active = np.interp(scene.time_s, scene.tone_time_s, smooth(heard.astype(float), 3)) > 0.3
-    return SymptomMeasurement(values, spans_of(active, 0.05, 0.3, 0.2), level, evidence_of(MEASURES, values))
+    return SymptomMeasurement(
+        values, spans_of(active, 0.05, 0.3, 0.2), share_db, evidence_of(MEASURES, values)
+    )
 
 
-def _hump_db(scene: Scene, frame_s: float, hump: _Hump) -> float:
+def _hump_db(scene: Scene, filled_db: FloatArray, frame_s: float, hump: _Hump) -> float:
     """How far one narrow band rises above those around it for a while, NaN with too few bands.
 
     A rough squeal smears its tone over a band, so that no line of it stands out, and a short or gliding one
@@ -234,7 +237,7 @@ def _hump_db(scene: Scene, frame_s: float, hump: _Hump) -> float:
     first = np.searchsorted(scene.tone_hz, edges)
     if count < 2 * hump.beside[1] - 2 or np.any(np.diff(first) < 1):
         return float("nan")
-    full = 10.0 ** (0.1 * levels_filled(scene))
+    full = 10.0 ** (0.1 * filled_db)
     power = np.column_stack([full[:, a:b].mean(axis=1) for a, b in itertools.pairwise(first)])
     level = smooth(decibels(power), 3)
     rise = level - np.percentile(level, 30.0, axis=0)

@@ -16,7 +16,7 @@ from audiodiag.symptoms.spectra import Index, bridge, decibels, smooth, spread_m
 
 __all__ = ["Ridge", "levels_filled", "prominence_db", "speed_at_frames", "tonal_ridges"]
 
-PEAK_DB = 11.0
+PEAK_DB = 11.6
 NOVEL_DB = 7.0
 PEAKS = 5
 JUMP = 0.02
@@ -25,6 +25,13 @@ GAP_FRAMES = 2
 USUAL_S, USUAL_PERCENT, USUAL_LINES, HOLE_DB = 1.0, 80.0, 40, 10.5
 """Usual is a level that in so long four frames in five stay below, the middle of so many lines on either
 side; what lies ``HOLE_DB`` further down is a hole. Noise lies 4.6 dB below usual on average."""
+
+QUIET_HZ, QUIET_PERCENT, QUIET_DB = (500.0, 10000.0), 75.0, 3.0
+"""A frame beside a loud sound is quiet where three lines in four lie further below usual than this; those
+of noise lie 0.7 dB below. A coder leaves out fewer of them."""
+
+NOISE_DB, FILLED_NOISE_DB = 2.5, 1.9
+"""So far the mean level of noise lies below the level of its mean power, and where holes are filled."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +65,8 @@ def levels_filled(scene: Scene) -> FloatArray:
 
     A coder that saves bits leaves bands of the highs out for moments. What stands beside such a hole, or
     alone among several, is no tone. Usual is what one frame in five of a second reaches, the lines
-    around together, so that a tone that wanders among them does not count as usual.
+    around together, so that a tone that wanders among them does not count as usual; in a frame beside a loud
+    sound, which is low all over, usual lies as far lower.
     """
     level = decibels(scene.tone).astype(np.float32)
     if len(level) < 2:
@@ -72,32 +80,44 @@ def levels_filled(scene: Scene) -> FloatArray:
     place = np.interp(np.arange(len(level)), 0.5 * (edges[:-1] + edges[1:] - 1), np.arange(len(edges) - 1))
     low = place.astype(int)
     part = place - low
-    usual = often[:, low] * (1.0 - part) + often[:, np.minimum(low + 1, len(edges) - 2)] * part
-    return np.asarray(np.maximum(level, usual.T - HOLE_DB), dtype=np.float32)
+    usual = (often[:, low] * (1.0 - part) + often[:, np.minimum(low + 1, len(edges) - 2)] * part).T
+    heard = (scene.tone_hz > QUIET_HZ[0]) & (scene.tone_hz < QUIET_HZ[1])
+    if heard.any():
+        under = np.percentile((level - usual)[:, heard], QUIET_PERCENT, axis=1) + QUIET_DB
+        usual = usual + np.minimum(under, 0.0)[:, None]
+    return np.asarray(np.maximum(level, usual - HOLE_DB), dtype=np.float32)
 
 
 def prominence_db(scene: Scene) -> FloatArray:
     """Height of every line of every frame over the mean level of its neighbours, dB, shape (w, f)."""
-    return _over_neighbours(decibels(scene.tone).astype(np.float32))
+    return _over_neighbours(decibels(scene.tone).astype(np.float32), NOISE_DB)
 
 
-def _over_neighbours(level: FloatArray) -> FloatArray:
-    """Height of every line, shape (w, f), over the mean level of its neighbours, dB."""
+def _over_neighbours(level: FloatArray, noise_db: float) -> FloatArray:
+    """Height of every line, shape (w, f), over the mean power of its neighbours, dB.
+
+    noise_db: so far the mean level of noise lies below the level of its mean power.
+    """
     near, wide = 7, 35
     inner = smooth(level, near, axis=1)
     outer = smooth(level, wide, axis=1)
     around = (outer * wide - inner * near) / (wide - near)
-    return np.asarray(level - around - 2.5)
+    return np.asarray(level - around - noise_db)
 
 
-def tonal_ridges(scene: Scene, low_hz: float, high_hz: float, shortest: int = 4) -> list[Ridge]:
-    """Link peaks into ridges of at least ``shortest`` frames (some 21 ms each), the most prominent first."""
+def tonal_ridges(
+    scene: Scene, level: FloatArray, low_hz: float, high_hz: float, shortest: int = 4
+) -> list[Ridge]:
+    """Link peaks into ridges of at least ``shortest`` frames (some 21 ms each), the most prominent first.
+
+    level: that of every line of every frame, dB, shape (w, f), as ``levels_filled`` gives it.
+    """
     inside = np.flatnonzero(
         (scene.tone_hz > low_hz) & (scene.tone_hz < min(high_hz, scene.tone_hz[-1] * 0.97))
     )
     if len(inside) < 40 or len(scene.tone) < shortest:
         return []
-    found = _peaks(scene, levels_filled(scene), int(inside[0]), int(inside[-1]))
+    found = _peaks(scene, level, int(inside[0]), int(inside[-1]))
     open_ridges: list[list[tuple[int, float, float, float]]] = []
     closed: list[list[tuple[int, float, float, float]]] = []
     for frame, peaks in enumerate(found):
@@ -130,7 +150,7 @@ def _ridge(points: list[tuple[int, float, float, float]]) -> Ridge:
 
 def _peaks(scene: Scene, level: FloatArray, first: int, last: int) -> list[list[tuple[float, float, float]]]:
     """The highest local peaks of every frame: frequency (by a parabola), prominence, power of three lines."""
-    height = _over_neighbours(level)
+    height = _over_neighbours(level, FILLED_NOISE_DB)
     middle = height[:, first : last + 1]
     top = (
         (middle > PEAK_DB)

@@ -14,6 +14,7 @@ from audiodiag.records import Clip, Phases, PhaseSpan, Quality, SpeedTrace
 from audiodiag.speed.given import speed_from_number
 from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
 from audiodiag.symptoms.measures import evidence_of, worded
+from audiodiag.symptoms.ridges import FILLED_NOISE_DB, NOISE_DB, levels_filled
 from audiodiag.vehicle import Vehicle
 
 from . import bays
@@ -107,6 +108,46 @@ def test_the_holes_that_a_coder_leaves_make_no_squeal_and_hide_none() -> None:
     plain = measured("belt_squeal").values
     assert squealing["squeal_total_s"] == pytest.approx(plain["squeal_total_s"], abs=0.4)
     assert squealing["squeal_frequency_hz"] == pytest.approx(plain["squeal_frequency_hz"], rel=0.02)
+
+
+def test_noise_is_as_high_with_holes_filled_as_without() -> None:
+    scene = build_scene(
+        bays.clip_of(bays.coloured(np.random.default_rng(4), len(bays.moments()), 0.0, bays.RATE / 2)),
+        bays.quality(),
+        bays.trace(),
+    )
+    inside = (scene.tone_hz > 500.0) & (scene.tone_hz < 0.95 * scene.tone_hz[-1])
+    plain, filled = (
+        10 * np.log10(scene.tone[:, inside].mean()) - float(level[:, inside].mean())
+        for level in (10 * np.log10(scene.tone), levels_filled(scene))
+    )
+    assert plain == pytest.approx(NOISE_DB, abs=0.1)
+    assert filled == pytest.approx(FILLED_NOISE_DB, abs=0.1)
+
+
+@pytest.mark.parametrize("burst_db", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("bursts", [[(1.6, 2.1)], [(k, k + 0.3) for k in np.arange(0.5, 10.0)]])
+def test_a_loud_sound_hides_no_squeal_beside_it(burst_db: float, bursts: list[tuple[float, float]]) -> None:
+    loud = np.max([bays.stretch(*span, 0.01) for span in bursts], axis=0)
+    noise = 10 ** (burst_db / 20) * 0.3 * np.random.default_rng(5).standard_normal(len(loud))
+    found = measure_all(bays.clip_of(bay("belt_squeal") + noise * loud), bays.quality(), bays.trace()).values
+    plain = measured("belt_squeal").values
+    assert found["squeal_total_s"] > 0.55 * plain["squeal_total_s"]
+    assert found["squeal_prominence_db"] > plain["squeal_prominence_db"] - 2.0
+    assert found["squeal_frequency_hz"] == pytest.approx(plain["squeal_frequency_hz"], rel=0.03)
+
+
+def test_the_overtone_of_a_squeal_is_sought_over_its_lower_tone_too() -> None:
+    tone = bays.squeal()
+    third = 0.8 * np.cos(
+        2 * np.pi * np.cumsum(9300.0 + 90.0 * np.sin(2 * np.pi * 1.3 * bays.moments())) / bays.RATE
+    )
+    sounding = np.abs(tone) > 0.0
+    loud = measure_all(
+        bays.clip_of(bay("clean") + tone + third * sounding), bays.quality(), bays.trace()
+    ).values
+    assert loud["squeal_frequency_hz"] > 9000.0
+    assert loud["squeal_harmonic_db"] > 3.0
 
 
 def test_an_overtone_that_is_not_recorded_is_unknown_and_speaks_against_no_squeal() -> None:
