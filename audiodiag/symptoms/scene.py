@@ -37,6 +37,8 @@ BEAT_EDGES_HZ = (300.0, 700.0, 1200.0, 2000.0, 3000.0, 4200.0, 5800.0, 8000.0, 1
 LEVEL_EDGES_HZ = tuple(float(f) for f in 62.5 * 2.0 ** (np.arange(25) / 3.0))
 SHORTEST_S = 1.0
 SPEED_GAP_S = 0.6
+SILENCE = 1e-9
+"""Mean square, against the whole clip's, up to which nothing was recorded."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,10 +102,14 @@ class Scene:
 
     @property
     def engine_power(self) -> float:
-        """Power of the engine bay in its calmer stretches, 60 Hz upwards: what level_db refers to."""
-        return (
-            percentile(smooth(self.power_between(60.0, 16000.0), 10), 30.0) if self.usable else float("nan")
-        )
+        """Power of the engine bay in its calmer stretches, 60 Hz upwards: what level_db refers to.
+
+        Digital silence is no stretch of an engine.
+        """
+        if not self.usable:
+            return float("nan")
+        power = self.power_between(60.0, 16000.0)
+        return percentile(smooth(power[power > SILENCE], 10), 30.0)
 
 
 def build_scene(

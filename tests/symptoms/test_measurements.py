@@ -150,6 +150,15 @@ def test_the_overtone_of_a_squeal_is_sought_over_its_lower_tone_too() -> None:
     assert loud["squeal_harmonic_db"] > 3.0
 
 
+def test_digital_silence_in_half_of_a_clip_leaves_the_level_of_a_squeal_as_it_is() -> None:
+    sound = bay("belt_squeal").copy()
+    whole = measure_all(bays.clip_of(sound), bays.quality(), bays.trace()).values["squeal_share_db"]
+    sound[: len(sound) // 5] = 0.0
+    sound[len(sound) * 2 // 5 : len(sound) * 3 // 5] = 0.0
+    cut = measure_all(bays.clip_of(sound), bays.quality(), bays.trace()).values["squeal_share_db"]
+    assert cut == pytest.approx(whole, abs=2.0)
+
+
 def test_an_overtone_that_is_not_recorded_is_unknown_and_speaks_against_no_squeal() -> None:
     assert measured("belt_squeal").values["squeal_harmonic_db"] > 3.0
     half = resample_poly(bay("belt_squeal"), 1, 3)
