@@ -18,7 +18,7 @@ from audiodiag.records import Clip, FloatArray, Note, Span, SpeedAlternative, Sp
 from audiodiag.speed.below import doubt, lines_below
 from audiodiag.speed.comb import CYLINDERS, RPM_GRID, CombWeights, comb_scores, load_comb_weights
 from audiodiag.speed.firings import FiringModel, Swells, row_lines, swells
-from audiodiag.speed.front import HOP_S, Baseband, FrontEnd, basebands, between, front_end
+from audiodiag.speed.front import CHANNELS, HOP_S, Baseband, FrontEnd, basebands, between, front_end
 from audiodiag.speed.glides import (
     STILL,
     GlideSpectra,
@@ -28,7 +28,15 @@ from audiodiag.speed.glides import (
     moving_frames,
     of_paces,
 )
-from audiodiag.speed.hypotheses import FINE_REVS, Hypothesis, TrackView, comb_agreement, describe, hypotheses
+from audiodiag.speed.hypotheses import (
+    FINE_REVS,
+    Hypothesis,
+    TrackView,
+    comb_agreement,
+    describe,
+    hypotheses,
+    is_multiple,
+)
 from audiodiag.speed.mean_cycle import follow_cycles
 from audiodiag.speed.moves import contradiction, measured_moves
 from audiodiag.speed.refine import (
@@ -62,6 +70,8 @@ IDLES_RPM, IDLES_PRIOR = (480.0, 1000.0), 0.3
 """Between these speeds no idle is likelier than another while a course is sought (log prior, up to an offset
 that is that of the weights, whose greatest is 0.1; by simulation): counted in every frame, what clips are
 like read a slow idle an octave up where all else left it open."""
+ALONE_COUNTS = 1.4
+"""What the teeth count where the low sound or the envelopes are asked alone."""
 STRAIGHTENINGS = 1
 STILL_SMOOTHING = 1.5
 """Frames over which a rough track is smoothed where it does not glide."""
@@ -74,9 +84,6 @@ LEAST_REPORTED, MOST_REPORTED = 0.002, 10
 """Other readings are reported from this probability on, and no more than so many."""
 LEAST_WEIGHED, MOST_WEIGHED = 0.05, 3
 """Firing rates whose rows are looked at: from this probability on, and no more than so many."""
-CONTRADICTION_COUNTS, MOST_CONTRADICTION = 0.05, 60.0
-"""What each nat of contradiction takes off the logarithm of the odds, and how many count (by simulation).
-Most of what was wrong and sure were courses that change over to the comb of a loud pump at idle."""
 SOUND_LATE_S = 0.004
 """By so much later than the engine turns is it heard: its way through the air and its ringing (by simulation;
 343 m/s make 1.4 m of it)."""
@@ -90,8 +97,7 @@ class Candidate:
     them, from ``describe``. sharpness: for each track and instant, the posterior
     probability that the speed lies near the track, shape (frames,) each. second: the rows of
     ``second_features`` where several numbers of cylinders are considered. sound, low: what the rows of
-    firings are taken from, where they are to be looked at. against: for each track, what moves in the sound
-    against it where most does, nats.
+    firings are taken from, where they are to be looked at.
     """
 
     tracks: tuple[RefinedTrack, ...]
@@ -101,7 +107,6 @@ class Candidate:
     second: FloatArray | None = None
     sound: Swells | None = None
     low: Baseband | None = None
-    against: tuple[float, ...] = ()
 
 
 def _number(scores: Mapping[int, FloatArray], prior: FloatArray, moves: FloatArray) -> int:
@@ -184,6 +189,96 @@ def _straightened(
     return smooth * ratio, np.interp(time_s, frame_time, near)
 
 
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """A track, how sharp its comb is at each instant, and what the whole clip shows, straightened by it."""
+
+    track: RefinedTrack
+    near: FloatArray
+    view: TrackView
+
+
+@dataclass(frozen=True, eq=False)
+class _Ear:
+    """What every track of a clip is sought in.
+
+    prior: log prior over ``RPM_GRID`` for the choice. course: the same for a path. combs: the scores, for
+    each number of cylinders. number: the cylinders that tracks are sought for. signals: the low band and the
+    envelopes together.
+    """
+
+    bands: tuple[Baseband, ...]
+    signals: tuple[Baseband, ...]
+    front: FrontEnd
+    weights: CombWeights
+    prior: FloatArray
+    course: FloatArray
+    combs: Mapping[int, FloatArray]
+    number: int
+    moving: NDArray[np.intp]
+    open_paces: NDArray[np.bool_]
+    glides: GlideSpectra
+
+    def path(
+        self, scores: FloatArray, gliding: FloatArray, limit: FloatArray
+    ) -> tuple[FloatArray, NDArray[np.intp]]:
+        """Follow speed and paces by some scores, shape (frames, grid), and those of frames that glide."""
+        course = self.course + limit
+        path, paces = follow_glides(
+            scores + course, gliding + course, self.moving, self.open_paces, temper=TEMPER
+        )
+        return RPM_GRID[path], paces
+
+    def heard(
+        self, weights: CombWeights, rough: FloatArray, paces: NDArray[np.intp], limit: FloatArray
+    ) -> _Heard:
+        """Straighten and refine a path, and look at the clip along it."""
+        along = _heard_along(self.combs, self.front, self.glides, paces, self.weights)
+        near: FloatArray = np.ones(len(rough))
+        for _ in range(STRAIGHTENINGS):
+            rough, near = _straightened(
+                self.bands, self.front.time_s, rough, weights, self.course + limit, self.number
+            )
+        track = refine(self.signals, self.front.time_s, rough)
+        return _Heard(track, near, _view(self.signals, track, near, along, self.prior))
+
+    def tracks(self) -> list[_Heard]:
+        """Find the track that explains the clip best, and one that lies lower where it lies high."""
+        gliding = _gliding(self.front, self.glides, self.weights, self.number)
+        limit: FloatArray = np.zeros(len(RPM_GRID))
+        found: list[_Heard] = []
+        for _place in range(2):
+            rough, paces = self.path(self.combs[self.number], gliding, limit)
+            found.append(self.heard(self.weights, rough, paces, limit))
+            median = found[-1].view.median_rpm
+            if median < SECOND_LOOK_RPM:
+                break
+            limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
+        return found
+
+    def rivals(self, tracks: list[_Heard]) -> list[_Heard]:
+        """Find the tracks that the low sound alone and the envelopes alone explain best, where others.
+
+        A pump's tones that are louder than the firings, or beats that are no engine's, then lead one of them.
+        """
+        found: list[_Heard] = []
+        anywhere = np.zeros(len(RPM_GRID))
+        for part in ("low", "envelope"):
+            weights = _only(self.weights, part)
+            scores = comb_scores(self.front, weights, (self.number,))[self.number]
+            gliding = _gliding(self.front, self.glides, weights, self.number)
+            rough, paces = self.path(scores, gliding, anywhere)
+            if not is_multiple(rough, [each.track.rpm for each in tracks + found]):
+                found.append(self.heard(weights, rough, paces, anywhere))
+        return found
+
+
+def _only(weights: CombWeights, part: str) -> CombWeights:
+    """Leave only the channels of the low sound or of the envelopes to the comb."""
+    counts = np.array([[ALONE_COUNTS * (part in channel)] for channel in CHANNELS])
+    return replace(weights, teeth={number: table * counts for number, table in weights.teeth.items()})
+
+
 def candidate_tracks(
     bands: tuple[Baseband, ...],
     front: FrontEnd,
@@ -193,12 +288,13 @@ def candidate_tracks(
     prior: FloatArray | None = None,
     sound: Swells | None = None,
 ) -> Candidate:
-    """Find the track that explains the clip best, a second one where it lies high, and all alternatives.
+    """Find the track that explains the clip best, its rivals, and all alternatives.
 
     cylinders: the numbers to consider. prior: log prior over ``RPM_GRID`` where the idle is stated; None:
     that of the weights, and for the courses even over ``IDLES_RPM``. A loud pump can draw the comb to its own
     spacing, at a multiple of the engine's speed; so a track above ``SECOND_LOOK_RPM`` gets a rival that must
-    lie below it. sound: the swells of the clip, for the choice between several numbers of cylinders.
+    lie below it, and the low sound and the envelopes are asked alone too. sound: the swells of the clip, for
+    the choice between several numbers of cylinders.
     """
     stated = prior is not None
     prior = np.logaddexp(weights.prior if prior is None else prior, np.log(EVERY_SPEED))
@@ -207,45 +303,40 @@ def candidate_tracks(
     course = prior if stated else np.where(idles, IDLES_PRIOR, prior)
     combs = comb_scores(front, weights, cylinders)
     moves = measured_moves(front.spectra, TRACK_LAW)
-    number = _number(combs, course, moves)
     envelope = _summed(bands[1:])
-    signals = (bands[0],) if envelope is None else (bands[0], envelope)
     moving = moving_frames(moves)
     open_paces = likely_paces(moves, moving)
-    glides = glide_spectra(bands, front, moving, open_paces)
-    gliding = _gliding(front, glides, weights, number) + course
-    tracks: list[RefinedTrack] = []
-    sharpness: list[FloatArray] = []
-    heard: list[Mapping[int, FloatArray]] = []
-    limit: FloatArray = np.zeros(len(RPM_GRID))
-    for _place in range(2):
-        path, paces = follow_glides(
-            combs[number] + course + limit, gliding + limit, moving, open_paces, temper=TEMPER
-        )
-        rough = RPM_GRID[path]
-        heard.append(_heard_along(combs, front, glides, paces, weights))
-        near: FloatArray = np.ones(len(rough))
-        for _ in range(STRAIGHTENINGS):
-            rough, near = _straightened(bands, front.time_s, rough, weights, course + limit, number)
-        tracks.append(refine(signals, front.time_s, rough))
-        sharpness.append(near)
-        median = float(np.median(tracks[-1].rpm))
-        if median < SECOND_LOOK_RPM:
-            break
-        limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
-    views = tuple(
-        _view(signals, track, near, scores, prior)
-        for track, near, scores in zip(tracks, sharpness, heard, strict=True)
+    ear = _Ear(
+        bands,
+        (bands[0],) if envelope is None else (bands[0], envelope),
+        front,
+        weights,
+        prior,
+        course,
+        combs,
+        _number(combs, course, moves),
+        moving,
+        open_paces,
+        glide_spectra(bands, front, moving, open_paces),
     )
+    heard = ear.tracks()
+    rivals = ear.rivals(heard)
+    heard += rivals
+    tracks, views = tuple(each.track for each in heard), tuple(each.view for each in heard)
     guesses = hypotheses(tuple(track.rpm for track in tracks), cylinders)
-    duration = len(bands[0].samples) / bands[0].rate_hz
-    features = describe(views, guesses, prior=prior, duration_s=duration)
+    features = describe(
+        views,
+        guesses,
+        prior=prior,
+        duration_s=len(bands[0].samples) / bands[0].rate_hz,
+        against=[contradiction(moves, track.rpm) for track in tracks],
+        rivals=len(rivals),
+    )
     second = None
     if len(cylinders) > 1:
         medians = [view.median_rpm for view in views]
-        second = second_features([_clean(signals, track) for track in tracks], medians, guesses, features)
-    against = tuple(contradiction(moves, track.rpm) for track in tracks)
-    found = Candidate(tuple(tracks), guesses, features, tuple(sharpness), second, against=against)
+        second = second_features([_clean(ear.signals, track) for track in tracks], medians, guesses, features)
+    found = Candidate(tracks, guesses, features, tuple(each.near for each in heard), second)
     if len(cylinders) == 1 or sound is None:
         return found
     return replace(found, sound=sound, low=bands[0])
@@ -301,8 +392,8 @@ def _summed(envelopes: tuple[Baseband, ...]) -> Baseband | None:
 class Choice:
     """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that.
 
-    confidence: the probability, put right on clips that the choosing models did not see, and lowered where
-    the sound moves against the course, or a rhythm is heard below the firings that it does not explain.
+    confidence: the probability, put right on clips that the choosing models did not see, and lowered where a
+    rhythm is heard below the firings that it does not explain.
     """
 
     hypothesis: Hypothesis
@@ -324,6 +415,9 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     if candidate.sound is not None and weights.firings is not None:
         probability = _by_firings(candidate, probability, weights.firings)
     same = np.abs(np.log(speeds[:, None] / speeds[None, :])) < SAME_SPEED
+    # Courses of the same usual speed that differ for a part of the time are not one reading.
+    course = np.array([h.track for h in candidate.hypotheses])
+    same &= course[:, None] == course[None, :]
     totals = same @ probability
     best_speed = int(np.argmax(totals))
     here = same[best_speed]
@@ -341,15 +435,14 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
 
 
 def _doubted(candidate: Candidate, guess: Hypothesis, confidence: float) -> float:
-    """Trust a reading less that moves as nothing in the sound does, or leaves a rhythm below unexplained."""
+    """Trust a reading less that leaves a rhythm below its firings unexplained."""
+    if candidate.sound is None or candidate.low is None:
+        return confidence
     track = candidate.tracks[guess.track]
     rpm = track.rpm * guess.factor
-    against = candidate.against[guess.track] if candidate.against else 0.0
-    less = CONTRADICTION_COUNTS * min(against, MOST_CONTRADICTION)
-    if candidate.sound is not None and candidate.low is not None:
-        usual, firing_hz = float(np.median(rpm)), rpm * (guess.cylinders / 120.0)
-        heights = lines_below(candidate.sound, candidate.low, track.time_s, firing_hz, guess.cylinders)
-        less += 0.0 if heights is None else doubt(heights, usual)
+    usual, firing_hz = float(np.median(rpm)), rpm * (guess.cylinders / 120.0)
+    heights = lines_below(candidate.sound, candidate.low, track.time_s, firing_hz, guess.cylinders)
+    less = 0.0 if heights is None else doubt(heights, usual)
     return float(confidence / (confidence + (1.0 - confidence) * np.exp(less)))
 
 

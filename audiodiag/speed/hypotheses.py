@@ -40,6 +40,7 @@ __all__ = [
     "comb_agreement",
     "describe",
     "hypotheses",
+    "is_multiple",
 ]
 
 FACTORS = (1 / 4, 1 / 3, 3 / 8, 2 / 5, 1 / 2, 3 / 5, 5 / 8, 2 / 3, 3 / 4, 4 / 5, 5 / 6, 1.0,
@@ -52,8 +53,8 @@ LAGS_PER_REV = 64
 LOWEST_RPM, HIGHEST_RPM = 450.0, 6500.0
 ORDER_FIRST, ORDER_LAST, LOUDEST_LINES = 48, 24 * 96, 40
 """Part of a long order spectrum, in its steps, and how many of its highest values tell how clear it is."""
-SAME_TRACK = 0.03
-"""Two tracks closer than this share, for nine tenths of the time, are one reading."""
+SAME_TRACK, SAME_USUAL = 0.03, 0.02
+"""Two tracks closer than this share, for nine tenths of the time, and in the usual speed, are one reading."""
 
 _LEVELS = tuple(
     f"{c}_{n}" for c in ("low", "env") for n in (
@@ -69,12 +70,19 @@ _CONTEXT = (
     "sharpness", "low_lines", "env_lines", "roughness", "log_sd", "log_duration", "best_agreement",
     "best_own_agreement",
 )  # fmt: skip
+_BEHIND = ("sharpness", "low_lines", "env_lines", "roughness", "log_sd")
+_COURSES = (
+    "against", "against_more", "one_rival", "two_rivals", *(f"behind_in_{name}" for name in _BEHIND),
+)  # fmt: skip
+MOST_AGAINST = 60.0
+"""So many nats of what moves in the sound against a course count."""
 HYPOTHESIS_FEATURES = (
     *_LEVELS, *_LIKENESSES,
     "agreement", "own_agreement", "joint_agreement", "worst_agreement", "behind_best_number",
     "behind_best", "prior", "log_speed", "log_speed_squared", "log_firing", "log_firing_squared",
     "as_tracked", "as_tracked_sharpness", "restricted",
     *(f"cylinders_{n}" for n in CYLINDERS), *_CONTEXT, "none_of_these", *EVIDENCE_NAMES,
+    *_COURSES,
 )  # fmt: skip
 """Names of the numbers that describe a hypothesis; the last row of ``describe`` is *none of these*."""
 
@@ -127,7 +135,7 @@ class TrackView:
 def hypotheses(views: tuple[FloatArray, ...], cylinders: tuple[int, ...]) -> tuple[Hypothesis, ...]:
     """List the hypotheses worth comparing about tracks, each shape (frames,), rpm.
 
-    A multiple of a later track that is also a multiple of the first one is listed once.
+    A multiple of a later track that is also a multiple of an earlier one is listed once.
 
     >>> len(hypotheses((np.full(20, 850.0),), (4,))) > 5
     True
@@ -138,15 +146,26 @@ def hypotheses(views: tuple[FloatArray, ...], cylinders: tuple[int, ...]) -> tup
         for factor in FACTORS:
             if not LOWEST_RPM <= factor * median <= HIGHEST_RPM:
                 continue
-            if place and any(_same(rpm * factor, views[0] * other) for other in FACTORS):
+            if is_multiple(rpm * factor, views[:place]):
                 continue
             found += [Hypothesis(factor, number, place) for number in cylinders]
     return tuple(found)
 
 
-def _same(one: FloatArray, other: FloatArray) -> bool:
-    away = np.abs(np.log(one / other))
-    return bool(abs(np.log(np.median(one) / np.median(other))) < 0.02 and np.mean(away > SAME_TRACK) < 0.1)
+def is_multiple(rpm: FloatArray, tracks: Sequence[FloatArray]) -> bool:
+    """Whether a track, shape (frames,), rpm, is one of the others times one of ``FACTORS``.
+
+    >>> is_multiple(np.full(20, 850.0), [np.full(20, 1700.0)]), is_multiple(np.full(20, 850.0), [])
+    (True, False)
+    """
+    for track in tracks:
+        usual = np.log(np.median(rpm) / np.median(track))
+        for factor in FACTORS:
+            if abs(usual - np.log(factor)) < SAME_USUAL:
+                away = np.abs(np.log(rpm / (factor * track)))
+                if np.mean(away > SAME_TRACK) < 0.1:
+                    return True
+    return False
 
 
 def comb_agreement(rpm: FloatArray, scores: Mapping[int, FloatArray], prior: FloatArray) -> CombAgreement:
@@ -251,12 +270,19 @@ def _context(view: TrackView, duration_s: float) -> list[float]:
 
 
 def describe(
-    views: tuple[TrackView, ...], guesses: tuple[Hypothesis, ...], *, prior: FloatArray, duration_s: float
+    views: tuple[TrackView, ...],
+    guesses: tuple[Hypothesis, ...],
+    *,
+    prior: FloatArray,
+    duration_s: float,
+    against: Sequence[float],
+    rivals: int,
 ) -> FloatArray:
     """Describe all hypotheses by numbers, in the order of ``HYPOTHESIS_FEATURES``.
 
-    views: of each track. prior: log prior over ``RPM_GRID``. Returns shape (hypotheses + 1, features); the
-    last row stands for *none of these* and is NaN but for the context.
+    views: of each track. prior: log prior over ``RPM_GRID``. against: what moves in the sound against each
+    track, nats. rivals: how many of the tracks the low sound or the envelopes tell of alone. Returns shape
+    (hypotheses + 1, features); the last row stands for *none of these* and is NaN but for the context.
     """
     best_joint = max(float(view.agreement.values[:, :, 2].max()) for view in views)
     context = [_context(view, duration_s) for view in views]
@@ -286,15 +312,27 @@ def describe(
             *(float(guess.cylinders == n) for n in CYLINDERS),
             *context[guess.track], 0.0, 0.0, 0.0,
         ])  # fmt: skip
-    plain = len(HYPOTHESIS_FEATURES) - len(EVIDENCE_NAMES)
+    plain = len(HYPOTHESIS_FEATURES) - len(EVIDENCE_NAMES) - len(_COURSES)
     table = np.array(rows, float).reshape(len(rows), plain)
     first, last = plain - len(_CONTEXT) - 1, plain - 1
     for place, name in ((-3, "joint_agreement"), (-2, "own_agreement")):
         table[:, place] = table[:, HYPOTHESIS_FEATURES.index(name)].max()
-    table = np.column_stack([table, _lines(views, guesses)])
+    table = np.column_stack([table, _lines(views, guesses), _courses(table, guesses, against, rivals)])
     none = np.full(len(HYPOTHESIS_FEATURES), np.nan)
     none[first:last], none[last] = table[0, first:last], 1.0
     return np.vstack([table, none])
+
+
+def _courses(
+    table: FloatArray, guesses: Sequence[Hypothesis], against: Sequence[float], rivals: int
+) -> FloatArray:
+    """Set the course of each hypothesis beside those of the others, shape (hypotheses, ``_COURSES``)."""
+    moves = np.minimum(np.asarray(against, float), MOST_AGAINST) / 10.0
+    mine = moves[[guess.track for guess in guesses]]
+    context = table[:, [HYPOTHESIS_FEATURES.index(name) for name in _BEHIND]]
+    counts = np.broadcast_to([float(rivals == 1), float(rivals == 2)], (len(guesses), 2))
+    best = context.max(axis=0, initial=-np.inf)
+    return np.column_stack([mine, mine - moves.min(), counts, context - best])
 
 
 def _lines(views: tuple[TrackView, ...], guesses: tuple[Hypothesis, ...]) -> FloatArray:
