@@ -322,6 +322,13 @@ TRAIN_OPTIONS: tuple[Option, ...] = (
         preset=0,
     ),
     Option(
+        "--keep-comb",
+        "keep_comb",
+        "flag",
+        "training",
+        "of the engine-speed weights learn only the choice between readings, the comb stays as shipped",
+    ),
+    Option(
         "--seed",
         "seed",
         "whole",

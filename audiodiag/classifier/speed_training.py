@@ -28,6 +28,7 @@ from audiodiag.speed.comb import (
     TEETH,
     CombWeights,
     load_comb_weights,
+    load_teeth,
     speed_prior,
     tooth_levels,
 )
@@ -470,25 +471,36 @@ def _fitted(cases: Sequence[_Case]) -> Chooser:
     )
 
 
-def train_speed(
-    seeds: Sequence[int],
-    *,
-    out: Path,
-    workers: int = 1,
-    tell: Callable[[str], None] | None = None,
-) -> Path:
-    """Learn the speed room's weights from simulated clips and write ``speed.json`` into ``out``.
-
-    seeds: one clip each. The result does not depend on ``workers``.
-    """
-    say = tell or (lambda words: None)
+def _comb_learnt(seeds: Sequence[int], workers: int, say: Callable[[str], None]) -> FloatArray:
+    """Learn the comb's teeth, shape (cylinders, channels, teeth)."""
     with mapped(_examples_of, list(seeds), workers=workers) as made:
         examples = []
         for number, each in enumerate(made, 1):
             examples.append(each)
             say(f"speed: listened to {number} of {len(seeds)} simulated clips")
     with one_thread():
-        teeth = fit_comb(examples, steps=80, progress=lambda words, share: say(f"{words}: {share:.0%}"))
+        return fit_comb(examples, steps=80, progress=lambda words, share: say(f"{words}: {share:.0%}"))
+
+
+def train_speed(
+    seeds: Sequence[int],
+    *,
+    out: Path,
+    workers: int = 1,
+    keep_comb: bool = False,
+    tell: Callable[[str], None] | None = None,
+) -> Path:
+    """Learn the speed room's weights from simulated clips and write ``speed.json`` into ``out``.
+
+    seeds: one clip each. keep_comb: the comb stays as shipped, only the choice between readings is learnt.
+    The result does not depend on ``workers``.
+    """
+    say = tell or (lambda words: None)
+    if keep_comb:
+        shipped = load_teeth()
+        teeth = np.stack([shipped[n] for n in CYLINDERS])
+    else:
+        teeth = _comb_learnt(seeds, workers, say)
     table = {n: np.round(teeth[i], 5) for i, n in enumerate(CYLINDERS)}
     weights = CombWeights(table, speed_prior(), NO_CHOOSER)
     cases: list[_Case] = []
@@ -500,6 +512,7 @@ def train_speed(
         chooser, second, firings, words = choose_on_cases(cases)
     say(f"speed: {words}")
     data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}; {words}"
+    data += "; comb as shipped before" if keep_comb else ""
     save_comb(teeth, chooser, out / SPEED_FILE, data=data, second=second, firings=firings)
     load_comb_weights.cache_clear()
     return out / SPEED_FILE

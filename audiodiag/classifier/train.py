@@ -81,6 +81,7 @@ def train(
     demo: str | Path | None = None,
     keep_in: str | Path | None = None,
     speed_clips: int = 0,
+    keep_comb: bool = False,
     thorough: bool = True,
     tell: Told | None = None,
 ) -> Written:
@@ -102,6 +103,8 @@ def train(
         Folder where measured rows are kept for the next training.
     speed_clips:
         How many clips the weights of the speed room are learnt from first; 0 keeps the shipped ones.
+    keep_comb:
+        Of these weights only the choice between readings is learnt, the comb stays as shipped.
     thorough:
         Also judge the whole procedure by nested splits, for the card; takes most of the time after measuring.
     tell:
@@ -115,6 +118,13 @@ def train(
             allowed=f"at least {FEWEST_CLIPS}; some 1600 for a model that is used",
             todo="give a larger number with --clips",
         )
+    if keep_comb and not speed_clips:
+        raise UsageError(
+            "--keep-comb is given, but no clips to learn the rest of the engine speed from",
+            got="--speed-clips 0",
+            allowed="--keep-comb together with --speed-clips",
+            todo="say with --speed-clips how many clips to learn from, or leave --keep-comb out",
+        )
     target = shipped_folder("models") if out is None else Path(out)
     if add is not None:
         read_labels(add)  # refuse before the long work
@@ -124,7 +134,7 @@ def train(
     speed_model = None
     if speed_clips:
         seeds = range(SPEED_SEEDS + 1_000_000 * seed, SPEED_SEEDS + 1_000_000 * seed + speed_clips)
-        speed_model = train_speed(seeds, out=target, workers=workers, tell=say)
+        speed_model = train_speed(seeds, out=target, workers=workers, keep_comb=keep_comb, tell=say)
         keep_in = None  # rows that were kept were measured with other weights
     # Clips that cannot be read are refused before the simulated ones are made.
     beside = demo_rows(shipped_folder("recordings_demo") if demo is None else demo, workers=workers)
@@ -286,6 +296,7 @@ def train_command(args: argparse.Namespace) -> int:
         add=args.add,
         keep_in=getattr(args, "keep", None),
         speed_clips=getattr(args, "speed_clips", 0),
+        keep_comb=bool(getattr(args, "keep_comb", None)),
         tell=lambda words: print(f"{time.monotonic() - started:6.0f} s  {words}", file=sys.stderr),
     )
     print(f"Model: {written.model}")

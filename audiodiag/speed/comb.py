@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -32,6 +33,7 @@ __all__ = [
     "CombWeights",
     "comb_scores",
     "load_comb_weights",
+    "load_teeth",
     "speed_prior",
     "tooth_levels",
 ]
@@ -114,6 +116,26 @@ def speed_prior() -> FloatArray:
     return np.log(idle + raised + 0.001)
 
 
+def load_teeth(path: Path | None = None) -> dict[int, FloatArray]:
+    """Read the comb's teeth alone, shape (channels, teeth) for each number of cylinders.
+
+    path: the shipped file without one. Errors: ModelError where it is missing or not of this schema.
+    """
+    path = path or shipped_folder("models") / "speed.json"
+    try:
+        return _teeth_of(json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise _broken(path, type(error).__name__) from error
+
+
+def _teeth_of(stored: Mapping[str, Any]) -> dict[int, FloatArray]:
+    teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
+    right = stored["schema"] == "audiodiag/speed/2" and set(teeth) == set(CYLINDERS)
+    if not right or any(t.shape != (len(CHANNELS), len(TEETH)) for t in teeth.values()):
+        raise ValueError("another schema or shape")
+    return teeth
+
+
 @cache
 def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
@@ -124,9 +146,7 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
     path = path or shipped_folder("models") / "speed.json"
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
-        teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
-        right = stored["schema"] == "audiodiag/speed/2" and set(teeth) == set(CYLINDERS)
-        right = right and all(t.shape == (len(CHANNELS), len(TEETH)) for t in teeth.values())
+        teeth = _teeth_of(stored)
         chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
         second = None
         if "second" in stored:
@@ -134,8 +154,6 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
         firings = firing_model_from_plain(stored["firings"]) if "firings" in stored else None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _broken(path, type(error).__name__) from error
-    if not right:
-        raise _broken(path, "another schema or shape")
     return CombWeights(teeth, speed_prior(), chooser, second, firings)
 
 

@@ -225,7 +225,7 @@ def test_training_gets_its_options_and_their_presets(capsys, monkeypatch):
     monkeypatch.setattr(train, "train_command", lambda args: got.update(vars(args)) or 0)
     assert main(["train", "--clips", "200", "--add", "mine"]) == 0
     assert got.pop("workers") >= 1
-    presets = {"speed_clips": 0, "seed": 0, "out": None, "keep": None}
+    presets = {"speed_clips": 0, "keep_comb": None, "seed": 0, "out": None, "keep": None}
     assert got == {"clips": 200, "add": "mine", **presets}
     assert main(["train", "--clips", "3"]) == 2
     assert "allowed: a whole number from 40 to 100000" in capsys.readouterr().err

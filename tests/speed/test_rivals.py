@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from engines import RATE
 
 from audiodiag.records import FloatArray

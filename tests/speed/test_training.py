@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from audiodiag.classifier.speed_training import _clip_of, _made, train_speed
+from audiodiag.classifier.train import train
+from audiodiag.errors import UsageError
 from audiodiag.speed.comb import load_comb_weights
 from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
 from audiodiag.speed.second import SECOND_FEATURES
@@ -25,6 +27,15 @@ def test_training_repeats_to_the_bit_and_is_read_back(tmp_path: Path) -> None:
     assert weights.chooser.nets and weights.chooser.trust.shape == (2,)
     assert weights.second is not None and weights.second.centre.shape == (len(SECOND_FEATURES),)
     assert weights.second.trust.shape == (2,)
+
+
+def test_the_comb_can_be_kept_as_shipped(tmp_path: Path) -> None:
+    train_speed(range(100_000, 100_002), out=tmp_path, keep_comb=True)
+    shipped, found = load_comb_weights(), load_comb_weights(tmp_path / "speed.json")
+    assert all(np.array_equal(shipped.teeth[n], found.teeth[n]) for n in shipped.teeth)
+    assert not np.array_equal(shipped.chooser.centre, found.chooser.centre)
+    with pytest.raises(UsageError, match="--keep-comb is given, but no clips to learn"):
+        train(clips=40, keep_comb=True, out=tmp_path)
 
 
 def test_a_clip_played_faster_keeps_its_truth() -> None:
