@@ -121,18 +121,23 @@ def believed(
     right: FloatArray,
     trust: int | None,
     fewest: int,
+    group: IntArray | None = None,
 ) -> Believed:
     """Fit one law for clips with a right speed and one for those with a wrong one, all of shape (n,).
 
     right: 1, 0 or NaN where nobody knows, which counts for both. With fewer than ``fewest`` clips of either
-    truth among those with a wrong speed there is one law for all.
+    truth among those with a wrong speed there is one law for all. group: as of ``calibrate``.
     """
+    clip = np.arange(len(odds)) if group is None else group
     off = ~(right > 0.5)
     there, absent = off & (present > 0.5) & (right < 0.5), off & (present < 0.5) & (right < 0.5)
     if trust is None or min(int(there.sum()), int(absent.sum())) < fewest:
-        return Believed(calibrate(odds, present, fold, weight=weight))
+        return Believed(calibrate(odds, present, fold, weight=weight, group=clip))
     on = ~(right < 0.5)
-    laws = [calibrate(odds[which], present[which], fold[which], weight=weight[which]) for which in (on, off)]
+    laws = [
+        calibrate(odds[which], present[which], fold[which], weight=weight[which], group=clip[which])
+        for which in (on, off)
+    ]
     return Believed(laws[0], laws[1], trust)
 
 
@@ -142,11 +147,13 @@ def calibrate(
     fold: IntArray,
     *,
     weight: FloatArray | None = None,
+    group: IntArray | None = None,
     laws: tuple[str, ...] = LAWS,
 ) -> Calibration:
     """Choose and fit the law for log-odds (n,) that came from models fitted on other clips.
 
-    ``fold`` (n,) groups the clips: each law is judged on the folds that it was not fitted on.
+    ``fold`` (n,) parts the clips: each law is judged on the folds that it was not fitted on. group: the clip
+    of each, shape (n,), where one stands there more than once.
     """
     w = np.ones(len(odds)) if weight is None else np.asarray(weight, dtype=float)
     lost = {}
@@ -156,15 +163,21 @@ def calibrate(
             here = fold == number
             said[here] = fit_law(law, odds[~here], present[~here], w[~here]).probability(odds[here])
         lost[law] = losses(present, said)
-    kept = simplest_within_one_error(lost, laws, w)
+    kept = simplest_within_one_error(lost, laws, w, group)
     return fit_law(kept, odds, present, w)
 
 
-def simplest_within_one_error(lost: dict[str, FloatArray], names: tuple[str, ...], weight: FloatArray) -> str:
+def simplest_within_one_error(
+    lost: dict[str, FloatArray],
+    names: tuple[str, ...],
+    weight: FloatArray,
+    group: IntArray | None = None,
+) -> str:
     """Give the first of ``names`` whose mean loss is within one standard error of the best one's.
 
-    ``lost`` holds the loss of each clip, shape (n,). The error is that of the difference clip by clip, which
-    tells two ways apart that rise and fall together.
+    ``lost`` holds the loss of each row, shape (n,). The error is that of the difference clip by clip, which
+    tells two ways apart that rise and fall together. group: the clip of each row, shape (n,), where one has
+    several: as it is and passed on, judged in two ways. They rise and fall together and count as one.
 
     >>> lost = {"plain": np.array([0.2, 0.3, 0.1, 0.4]), "fancy": np.array([0.1, 0.4, 0.1, 0.3])}
     >>> simplest_within_one_error(lost, ("plain", "fancy"), np.ones(4))
@@ -173,10 +186,12 @@ def simplest_within_one_error(lost: dict[str, FloatArray], names: tuple[str, ...
     mean = {name: float(np.average(lost[name], weights=weight)) for name in names}
     best = min(names, key=lambda name: mean[name])
     used = weight > 0
+    clip = np.arange(len(weight)) if group is None else np.unique(group, return_inverse=True)[1]
     for name in names:
-        difference = (lost[name] - lost[best])[used]
-        error = float(difference.std()) / max(1.0, len(difference)) ** 0.5
-        if mean[name] - mean[best] <= error + 1e-12:
+        worse = mean[name] - mean[best]
+        away = weight[used] * ((lost[name] - lost[best])[used] - worse)
+        error = float(np.linalg.norm(np.bincount(clip[used], away))) / float(weight.sum())
+        if worse <= error + 1e-12:
             return name
     return best
 

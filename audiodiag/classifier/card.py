@@ -186,7 +186,8 @@ def _families(trained: Trained) -> str:
         ]
         kept = names.index(own.candidate.name)
         cells[kept] = f"**{cells[kept]}**"
-        laws = [law.law for law in (own.calibration.right, own.calibration.astray) if law is not None]
+        kept_laws = trained.model.symptoms[symptom].calibration
+        laws = [law.law for law in (kept_laws.right, kept_laws.astray) if law is not None]
         lines.append((symptom, *cells, ", ".join(laws)))
     return _table(("symptom", *names, "calibrated by"), lines)
 

@@ -86,6 +86,7 @@ class Apart:
 
     own: log-odds of a model that was not fitted on the clip's fold. away: of one that never heard its bay
     either, ``own`` again where there is no such model. trust: confidence in the speed, None without one.
+    group: clips that come from one another are of one.
     """
 
     own: FloatArray
@@ -95,6 +96,7 @@ class Apart:
     fold: IntArray
     right: FloatArray
     trust: FloatArray | None
+    group: IntArray
 
     def law(self, which: Mask | None = None, *, trust: int | None = 0) -> Believed:
         """Calibrate on ``which`` (n,) of the clips, half on ``own`` and half on ``away``.
@@ -110,6 +112,7 @@ class Apart:
             right=np.tile(self.right[w], 2),
             trust=None if self.trust is None else trust,
             fewest=2 * FEWEST,
+            group=np.tile(self.group[w], 2),
         )
 
     def probabilities(self) -> tuple[FloatArray, FloatArray]:
@@ -367,12 +370,12 @@ def choose(
             )
         )
     names = tuple(candidate.name for candidate in sorted(candidates, key=lambda each: each.complexity))
-    kept = simplest_within_one_error(lost, names, weight)
+    kept = simplest_within_one_error(lost, names, weight, rows.group)
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
     model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
     trust = None if rows.trust is None else values[:, rows.trust]
-    apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust)
+    apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust, rows.group)
     return Chosen(candidate, model, apart.law(trust=rows.trust), tuple(scores), apart)
 
 

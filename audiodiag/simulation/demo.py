@@ -142,7 +142,7 @@ DEMO_CLIPS: tuple[DemoClip, ...] = (
         96_000,
         48_000,
         _SAWING,
-        {"cavitation_groan": 1.0},
+        {"cavitation_groan": 3.0},
         104,
     ),
     DemoClip(

@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audiodiag.classifier.calibrate import Calibration, believed, calibrate, fit_law
+from audiodiag.classifier.calibrate import (
+    Calibration,
+    believed,
+    calibrate,
+    fit_law,
+    simplest_within_one_error,
+)
 from audiodiag.classifier.conformal import conformal_limit, learn_limits, limit_index
 from audiodiag.classifier.families import log_odds, probability_of
 from audiodiag.classifier.scores import calibration_error, log_loss
@@ -126,6 +132,21 @@ def test_what_is_said_at_a_wrong_speed_is_believed_less() -> None:
     assert lost == pytest.approx(present.mean(), abs=0.1), "without a speed only the share is left"
     assert law.probability(np.array([6.0]), np.array([[np.nan]]))[0] == lost
     assert law.probability(np.array([6.0]), np.array([[1.0]]))[0] > 0.95
+
+
+def test_rows_of_one_clip_make_no_more_certain() -> None:
+    """The same 100 clips four times: the difference is no clearer for it."""
+    rng = np.random.default_rng(8)
+    plain, scatter = rng.random(100), rng.standard_normal(100)
+    lost = {"plain": plain, "fancy": plain - 0.05 + 0.8 * (scatter - scatter.mean())}
+    names = ("plain", "fancy")
+    fancy = np.mean(lost["plain"] - lost["fancy"])
+    assert 0.0 < fancy < np.std(lost["plain"] - lost["fancy"]) / 10.0, "within one error of 100 clips"
+    again = {name: np.tile(each, 4) for name, each in lost.items()}
+    assert fancy > np.std(lost["plain"] - lost["fancy"]) / 20.0, "beyond that of 400"
+    assert simplest_within_one_error(lost, names, np.ones(100)) == "plain"
+    assert simplest_within_one_error(again, names, np.ones(400)) == "fancy"
+    assert simplest_within_one_error(again, names, np.ones(400), np.tile(np.arange(100), 4)) == "plain"
 
 
 def test_a_few_clips_at_wrong_speeds_make_no_law() -> None:

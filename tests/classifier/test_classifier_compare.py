@@ -132,7 +132,9 @@ def test_what_was_said_apart_knows_neither_the_fold_nor_the_bay() -> None:
     alone = choose(one, "pump_whine", candidates=QUICK[1:]).apart
     assert np.array_equal(alone.own, alone.away), "one bay cannot be left out"
     wrong = np.where(apart.fold == 0, 1.0 - apart.present, apart.present)
-    again = Apart(apart.own, apart.away, wrong, apart.weight, apart.fold, apart.right, apart.trust)
+    again = Apart(
+        apart.own, apart.away, wrong, apart.weight, apart.fold, apart.right, apart.trust, apart.group
+    )
     here = apart.fold == 0
     assert np.array_equal(again.probabilities()[0][here], own[here]), "a law was fitted on its own fold"
     assert not np.array_equal(again.probabilities()[0][~here], own[~here])
