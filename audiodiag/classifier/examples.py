@@ -18,18 +18,20 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 import audiodiag
 from audiodiag.classifier.fitting import one_thread
 from audiodiag.classifier.table import Row
 from audiodiag.classifier.workers import mapped
-from audiodiag.records import SYMPTOMS, Clip, Phases, SpeedTrace
+from audiodiag.records import SYMPTOMS, Clip, FloatArray, Phases, SpeedTrace
 from audiodiag.resources import shipped_folder
 from audiodiag.vehicle import Vehicle
 
 __all__ = [
     "AUDIBLE_DB",
     "Recipe",
+    "gain_moved",
     "measure_clip",
     "others",
     "passed_on",
@@ -67,6 +69,9 @@ ROTORS_FOR_ONE = 1 / 10
 
 PASSED_ON_HZ = (16000, 22050, 32000)
 """Rates to which programs that pass sound on bring it: common practice, no published source."""
+
+GAIN_MOVES = 0.5
+"""In this share of the clips passed on the gain moves."""
 
 LOWER_BY = 1.3
 """A rate is lower, and its clip worth learning from again, where the recorded one is more than so many times
@@ -136,8 +141,9 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
 def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
     """Lay down the clips of even seeds once more, as they come from a program that lowers their rate.
 
-    Those that were recorded at hardly more than the new rate give no row. What is known of a clip is known of
-    its copy, also where a sound lay above what the copy holds.
+    Those that were recorded at hardly more than the new rate give no row; in half of them the gain moves as
+    well (``gain_moved``). What is known of a clip is known of its copy, also where a sound lay above what the
+    copy holds.
 
     A measure that changes then, or is missing, for what is not recorded and not for what sounds, is worth
     less than one that stays.
@@ -151,6 +157,30 @@ def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
             rate_hz = PASSED_ON_HZ[int(np.random.default_rng([recipe.seed, 14]).integers(len(PASSED_ON_HZ)))]
             again.append(replace(recipe, passed_on_hz=rate_hz))
     return tuple(again)
+
+
+def gain_moved(samples: FloatArray, rate_hz: int, rng: np.random.Generator) -> FloatArray:
+    """Let the gain wander and jump as automatic controls do, shape (n,); the loudest sample is 1 at most.
+
+    It wanders by up to some 3 dB within seconds and jumps up to once in two seconds to anywhere within 6 dB
+    of the middle, in 0.02 to 0.5 s: assumptions, no published source.
+
+    >>> still = np.ones(4000)
+    >>> moved = 20 * np.log10(gain_moved(still, 400, np.random.default_rng(3)))
+    >>> moved.shape, bool(np.ptp(moved) > 2.0), bool(moved.max() < 1e-6)
+    ((4000,), True, True)
+    """
+    count = len(samples)
+    steps = max(int(20 * count / rate_hz), 2)
+    time = np.linspace(0.0, 1.0, steps)
+    wanders = gaussian_filter1d(rng.standard_normal(steps + 400), 20 * rng.uniform(0.4, 2.0))[200:-200]
+    wanders *= rng.uniform(0.0, 3.0) / max(float(np.std(wanders)), 1e-9)
+    jumps = np.sort(rng.random(rng.poisson(rng.uniform(0.05, 0.5) * count / rate_hz)))
+    levels = rng.uniform(-6.0, 6.0, len(jumps) + 1)
+    stepped = gaussian_filter1d(levels[np.searchsorted(jumps, time)], 20 * rng.uniform(0.02, 0.5))
+    gain_db = np.interp(np.arange(count) / max(count - 1, 1), time, wanders + stepped)
+    moved = samples * 10.0 ** (gain_db / 20.0)
+    return np.asarray(moved / max(float(np.abs(moved).max()), 1.0), samples.dtype)
 
 
 def measure_clip(
@@ -234,9 +264,11 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row | N
             if clip.sample_rate_hz <= LOWER_BY * rate_hz:
                 return None
             path = Path(folder) / "passed_on.wav"
-            soundfile.write(
-                path, resample(clip.samples, clip.sample_rate_hz, rate_hz), rate_hz, subtype="PCM_16"
-            )
+            samples = resample(clip.samples, clip.sample_rate_hz, rate_hz)
+            rng = np.random.default_rng([recipe.seed, 15])
+            if rng.random() < GAIN_MOVES:
+                samples = gain_moved(samples, rate_hz, rng)
+            soundfile.write(path, samples, rate_hz, subtype="PCM_16")
             clip, name, traits = read_clip(path), f"{name} at {rate_hz} Hz", {"passed_on_hz": f"{rate_hz}"}
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
         measurements, speed = _heard(clip, vehicle, speed_model=speed_model)

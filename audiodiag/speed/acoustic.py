@@ -1,8 +1,9 @@
 """Engine speed by ear: from the sound alone, with a band and a confidence, or "unknown".
 
 Four steps: whitened spectra of the low band and of the modulation of the higher bands (``front``); a learned
-comb that scores every speed, followed over time (``comb``, ``tracking``); a refinement on the straightened
-signal (``refine``); and the choice between half, double and other numbers of cylinders (``hypotheses``).
+comb that scores every speed, followed over time by all of the sound and by its parts alone (``comb``,
+``tracking``, ``glides``); a refinement on the straightened signal (``refine``); and the choice between these
+courses, half, double and other numbers of cylinders (``hypotheses``).
 """
 
 from __future__ import annotations

@@ -21,6 +21,7 @@ from audiodiag.classifier.examples import (
     BAYS,
     PASSED_ON_HZ,
     Recipe,
+    gain_moved,
     others,
     passed_on,
     plan,
@@ -79,6 +80,23 @@ def test_a_clip_that_is_passed_on_keeps_its_truth_and_loses_its_highs() -> None:
     assert (again.group, again.present, again.level_db) == (first.group, first.present, first.level_db)
     assert again.name != first.name
     assert first.measurements["band_top_hz"] > 9000 > 8001 > again.measurements["band_top_hz"]
+
+
+def test_gain_moves_in_half_of_what_is_passed_on() -> None:
+    hum = np.cos(np.arange(80_000) / 8.0).astype(np.float32)
+    moved = [gain_moved(hum, 8000, np.random.default_rng(seed)) for seed in range(40)]
+    level_db = [10 * np.log10(np.mean(each.reshape(100, -1) ** 2, axis=1)) for each in moved]
+    ranges = [float(np.percentile(each, 95) - np.percentile(each, 5)) for each in level_db]
+    assert min(ranges) > 1.0 and max(ranges) < 20.0 and 3.0 < np.median(ranges) < 12.0
+    assert all(each.dtype == np.float32 and np.abs(each).max() <= 1.0 for each in moved)
+    recipes = [Recipe(seed, engine=False, cylinders_told=False, duration_s=4.0) for seed in (6, 8, 10, 12)]
+    rates = [replace(recipe, passed_on_hz=16000) for recipe in recipes]
+    shift = []
+    for recipe, rate in zip(recipes, rates, strict=True):
+        first, again = simulated_row(recipe), simulated_row(rate)
+        if first is not None and again is not None:
+            shift.append(abs(again.measurements["level_range_db"] - first.measurements["level_range_db"]))
+    assert max(shift) > 1.0
 
 
 def test_a_clip_recorded_at_the_rate_it_would_be_passed_on_at_gives_no_row() -> None:
