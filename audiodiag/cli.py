@@ -289,6 +289,7 @@ def _analyse(wanted: argparse.Namespace, analyse: Callable[..., Any] | None) -> 
 
 def _train(wanted: argparse.Namespace) -> int:
     given: dict[str, Any] = {option.field: option.preset for option in TRAIN_OPTIONS}
+    given |= {each.field: getattr(wanted, each.field) for each in TRAIN_OPTIONS if each.kind == "flag"}
     given |= {"workers": os.cpu_count() or 1, **values_of(wanted, TRAIN_OPTIONS)}
     from audiodiag.classifier.train import train_command
 

@@ -124,7 +124,7 @@ def load_teeth(path: Path | None = None) -> dict[int, FloatArray]:
     path = path or shipped_folder("models") / "speed.json"
     try:
         return _teeth_of(json.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise _broken(path, type(error).__name__) from error
 
 
@@ -141,18 +141,24 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
 
     A file without a second opinion or a model of firings is read as well. Errors: ModelError where the
-    file is missing or not of the schema ``audiodiag/speed/2``.
+    file is missing, not of the schema ``audiodiag/speed/2`` or learnt with other numbers of a hypothesis.
     """
+    from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
+    from audiodiag.speed.second import SECOND_FEATURES
+
     path = path or shipped_folder("models") / "speed.json"
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
         teeth = _teeth_of(stored)
+        for name, now in (("chooser_features", HYPOTHESIS_FEATURES), ("second_features", SECOND_FEATURES)):
+            if int(stored.get(name, len(now))) != len(now):
+                raise ValueError(f"{name} are {len(now)} in this version")
         chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
         second = None
         if "second" in stored:
             second = chooser_from_plain(stored["second"], int(stored["second_features"]))
         firings = firing_model_from_plain(stored["firings"]) if "firings" in stored else None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise _broken(path, type(error).__name__) from error
     return CombWeights(teeth, speed_prior(), chooser, second, firings)
 

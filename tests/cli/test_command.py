@@ -225,10 +225,17 @@ def test_training_gets_its_options_and_their_presets(capsys, monkeypatch):
     monkeypatch.setattr(train, "train_command", lambda args: got.update(vars(args)) or 0)
     assert main(["train", "--clips", "200", "--add", "mine"]) == 0
     assert got.pop("workers") >= 1
-    presets = {"speed_clips": 0, "keep_comb": None, "seed": 0, "out": None, "keep": None}
+    presets = {"speed_clips": 0, "keep_comb": False, "seed": 0, "out": None, "keep": None}
     assert got == {"clips": 200, "add": "mine", **presets}
+    assert main(["train", "--speed-clips", "40", "--keep-comb"]) == 0
+    assert got["keep_comb"] is True and got["speed_clips"] == 40
     assert main(["train", "--clips", "3"]) == 2
     assert "allowed: a whole number from 40 to 100000" in capsys.readouterr().err
+
+
+def test_a_comb_that_is_kept_needs_clips_for_the_rest(capsys):
+    assert main(["train", "--keep-comb"]) == 2
+    assert "say with --speed-clips how many clips to learn from" in capsys.readouterr().err
 
 
 def test_no_clip_is_refused_in_words(capsys):

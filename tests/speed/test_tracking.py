@@ -12,6 +12,7 @@ import pytest
 from audiodiag.classifier.chooser_training import fit_chooser, fit_trust
 from audiodiag.classifier.speed_training import tooth_groups
 from audiodiag.errors import ModelError
+from audiodiag.resources import shipped_folder
 from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
 from audiodiag.speed.comb import CYLINDERS, TEETH, comb_scores, load_comb_weights, tooth_levels
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, log_axis
@@ -174,6 +175,12 @@ def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
         load_comb_weights(broken)
     with pytest.raises(ModelError, match="FileNotFoundError"):
         load_comb_weights(tmp_path / "none.json")
+    shipped = json.loads((shipped_folder("models") / "speed.json").read_text(encoding="utf-8"))
+    other = tmp_path / "other.json"
+    for changed in ({"teeth": [1]}, {"chooser_features": 100}, {"second_features": 3}):
+        other.write_text(json.dumps(shipped | changed), encoding="utf-8")
+        with pytest.raises(ModelError, match=r"other.json cannot be read .* install audiodiag again"):
+            load_comb_weights(other)
 
 
 def test_scores_are_the_weighted_levels_at_the_teeth() -> None:

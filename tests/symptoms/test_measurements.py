@@ -150,7 +150,7 @@ def test_the_overtone_of_a_squeal_is_sought_over_its_lower_tone_too() -> None:
     assert loud["squeal_harmonic_db"] > 3.0
 
 
-def test_digital_silence_in_half_of_a_clip_leaves_the_level_of_a_squeal_as_it_is() -> None:
+def test_digital_silence_in_parts_of_a_clip_leaves_the_level_of_a_squeal_as_it_is() -> None:
     sound = bay("belt_squeal").copy()
     whole = measure_all(bays.clip_of(sound), bays.quality(), bays.trace()).values["squeal_share_db"]
     sound[: len(sound) // 5] = 0.0
