@@ -8,10 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from audiodiag.records import FloatArray
-from audiodiag.speed.chooser import Chooser, ChooserNet
+from audiodiag.speed.chooser import Chooser, ChooserNet, beside_best
 from audiodiag.speed.firings import CYLINDERS, FiringModel, describe_numbers
 
 __all__ = ["NetSettings", "RowExample", "fit_chooser", "fit_firings", "fit_sum", "fit_trust"]
+
+
+BESIDE_RIDGE = 0.01
+"""Pulls the weights of the sum beside the nets to zero."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,7 @@ def fit_chooser(
     *,
     settings: NetSettings | None = None,
 ) -> Chooser:
-    """Fit the chooser; its trust in itself is (0, 1) until ``fit_trust`` has measured it.
+    """Fit the nets and the sum beside them; the trust is (0, 1) until ``fit_trust`` has measured it.
 
     features: for each clip, shape (hypotheses + 1, features). right: rows of the true hypotheses in each, the
     last row where none is true. weight: how much each clip counts.
@@ -45,15 +49,21 @@ def fit_chooser(
     Source of the steps: Kingma and Ba, ICLR 2015 (Adam; from memory), on random numbers of its own.
     """
     settings = settings or NetSettings()
-    stacked = np.concatenate(list(features))
-    shell = Chooser(np.nanmean(stacked, axis=0), np.nanstd(stacked, axis=0) + 1e-3, (), np.array([0.0, 1.0]))
+    shell = _shell(features)
     scaled = [shell.scaled(rows).astype(np.float32) for rows in features]
     share = np.asarray(weight, float) / np.mean(weight)
     nets = tuple(
         _fit_net(scaled, right, share, settings, np.random.default_rng([2207, number]))
         for number in range(settings.nets)
     )
-    return Chooser(shell.centre, shell.scale, nets, shell.trust)
+    beside = fit_sum([beside_best(rows) for rows in features], right, weight, ridge=BESIDE_RIDGE)
+    return Chooser(shell.centre, shell.scale, nets, shell.trust, beside)
+
+
+def _shell(features: Sequence[FloatArray]) -> Chooser:
+    """Give a chooser that can only scale: by the mean and spread of all rows, what is NaN left out."""
+    stacked = np.concatenate(features)
+    return Chooser(np.nanmean(stacked, axis=0), np.nanstd(stacked, axis=0) + 1e-3, (), np.array([0.0, 1.0]))
 
 
 def fit_sum(
@@ -69,26 +79,25 @@ def fit_sum(
     """
     from scipy.optimize import minimize
 
-    stacked = np.concatenate(list(features))
-    size = stacked.shape[1]
+    size = features[0].shape[1]
     nothing = np.zeros((size, 0))
-    shell = Chooser(np.nanmean(stacked, axis=0), np.nanstd(stacked, axis=0) + 1e-3, (), np.array([0.0, 1.0]))
-    scaled = [shell.scaled(rows) for rows in features]
+    shell = _shell(features)
+    scaled = [shell.scaled(rows).astype(np.float32) for rows in features]
     share = np.asarray(weight, float) / np.mean(weight)
 
     def loss(values: FloatArray) -> tuple[float, FloatArray]:
-        total, slope = 0.0, np.zeros(size)
+        total, slope, single = 0.0, np.zeros(size), values.astype(np.float32)
         for rows, truth, counts in zip(scaled, right, share, strict=True):
-            score, true_rows = rows @ values, list(truth)
+            score, true_rows = (rows @ single).astype(float), list(truth)
             whole, mine = np.logaddexp.reduce(score), np.logaddexp.reduce(score[true_rows])
             total += counts * (whole - mine)
             away = np.exp(score - whole)
             away[true_rows] -= np.exp(score[true_rows] - mine)
-            slope += counts * (rows.T @ away)
+            slope += counts * (away.astype(np.float32) @ rows)
         total = total / len(scaled) + 0.5 * ridge * float(values @ values)
         return float(total), slope / len(scaled) + ridge * values
 
-    found = minimize(loss, np.zeros(size), jac=True, method="L-BFGS-B").x
+    found = minimize(loss, np.zeros(size), jac=True, method="L-BFGS-B", options={"ftol": 1e-7}).x
     return Chooser(
         shell.centre, shell.scale, (ChooserNet(nothing, np.zeros(0), np.zeros(0), found),), shell.trust
     )

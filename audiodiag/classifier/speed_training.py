@@ -20,11 +20,19 @@ from audiodiag.classifier.fitting import one_thread
 from audiodiag.classifier.workers import mapped
 from audiodiag.files import write_bytes_whole
 from audiodiag.records import FloatArray
-from audiodiag.speed.acoustic import Candidate, candidate_tracks, choose, lines_of
+from audiodiag.speed.acoustic import (
+    LOCKED_SHARE,
+    LOCKED_WITHIN,
+    Candidate,
+    candidate_tracks,
+    choose,
+    lines_of,
+)
 from audiodiag.speed.chooser import Chooser, chooser_to_plain
 from audiodiag.speed.comb import (
     CYLINDERS,
     RPM_GRID,
+    SCHEMA,
     TEETH,
     CombWeights,
     load_comb_weights,
@@ -57,8 +65,6 @@ UNHEARD_ODDS = 0.5
 """The odds of a confidence are multiplied by this: a wrong speed spoils all that follows, and a real engine
 bay is farther from the simulated ones than these from each other. On 131 other clips of their own the log
 loss goes from 0.176 to 0.164 told, from 0.178 to 0.208 untold (DEVELOPERS.md)."""
-LOCKED_SHARE = 0.1
-"""A track is locked where less than this share of its instants is more than 5 % off."""
 
 
 THIN = 4
@@ -241,9 +247,9 @@ def save_comb(
     second: Chooser | None = None,
     firings: FiringModel | None = None,
 ) -> None:
-    """Write all weights of the speed room as plain numbers, schema ``audiodiag/speed/2``."""
+    """Write all weights of the speed room as plain numbers, schema ``comb.SCHEMA``."""
     stored: dict[str, Any] = {
-        "schema": "audiodiag/speed/2",
+        "schema": SCHEMA,
         "data": data,
         "teeth": {str(n): np.round(weights[i], 5).tolist() for i, n in enumerate(CYLINDERS)},
         "chooser_features": len(HYPOTHESIS_FEATURES),
@@ -262,7 +268,8 @@ class _Case:
 
     off: share of instants more than 5 % off, for each hypothesis. right: rows of the true hypotheses, the
     last row (none of these) where there is none. told: whether the cylinders were given. bay: which
-    simulation it comes from. faster: how many times faster than it was made it is played.
+    simulation it comes from. faster: how many times faster than it was made it is played. loud: whether a
+    symptom in it was made loud.
     """
 
     candidate: Candidate
@@ -272,12 +279,14 @@ class _Case:
     told: bool
     bay: str = ""
     faster: float = 1.0
+    loud: bool = False
 
     @property
     def weight(self) -> float:
         """How much it counts: half way between all engines alike and as common as they are on the road."""
         share = CARS_ON_THE_ROAD[self.cylinders] ** 0.5
-        return share if self.faster == 1.0 else FASTER_COUNTS * share
+        share *= 1.0 if self.faster == 1.0 else FASTER_COUNTS
+        return LOUD_COUNTS * share if self.loud else share
 
 
 SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
@@ -286,15 +295,31 @@ SPEEDS_LEARNT_FROM = (3, 4, 5, 6, 8)
 
 BAYS = ("first", "apart", "afresh")
 """The simulations that the speed is learnt from; seeds take turns."""
-FASTER_SHARE, FASTEST, FASTER_COUNTS = 0.17, (1.25, 3.0), 0.05
+FASTER_SHARE, FASTEST, FASTER_COUNTS = 0.17, (1.25, 3.0), 0.2
 """So many clips are played so many times faster than they were made, since people who steer seldom let the
 engine turn fast, and what is never heard is taken for its half or quarter. In the choice they count little,
 lest an idle be taken for a fast engine, and for the confidence nothing."""
+LOUD_EVERY, LOUD_FROM, LOUD_COUNTS = 2, 1_350_000, 0.4
+"""For every second seed the choice is learnt from one more clip, which counts less, with a symptom as loud as
+the engine: it leads the courses astray. Its own seed is this number and half the first one. No hiss: it
+needs a wheel that is held at a stop, which not every short clip has."""
+LOUD_SHARES = {
+    "pump_whine": 0.36,
+    "cavitation_groan": 0.16,
+    "belt_squeal": 0.16,
+    "belt_chirp": 0.16,
+    "bearing_growl": 0.16,
+}
+LOUD_DB = (-4.0, 12.0)
+"""Power of the loud symptom while it sounds, against the engine's."""
 
 
-def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
-    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it, some of them played faster."""
-    samples, rate, truth = _made(seed)
+def _clip_of(seed: int, *, loud: bool = False) -> tuple[FloatArray, int, dict[str, Any]]:
+    """Simulate the clip of one seed, 6 to 15 s, as its codec leaves it, some of them played faster.
+
+    loud: with one symptom, as loud as the engine.
+    """
+    samples, rate, truth = _made(seed, loud=loud)
     rng = np.random.default_rng([seed, 2])
     if rng.random() > FASTER_SHARE:
         return samples, rate, truth
@@ -304,7 +329,14 @@ def _clip_of(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
     return samples, fast, {**truth, "time_s": time_s / by, "rpm": rpm * by, "faster": by}
 
 
-def _made(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
+def _loud_symptom(seed: int) -> tuple[str, float]:
+    """Draw the symptom of a loud clip and its level in decibels against the engine."""
+    rng = np.random.default_rng([seed, 3])
+    name = str(rng.choice(list(LOUD_SHARES), p=list(LOUD_SHARES.values())))
+    return name, float(np.round(rng.uniform(*LOUD_DB), 1))
+
+
+def _made(seed: int, *, loud: bool = False) -> tuple[FloatArray, int, dict[str, Any]]:
     """Simulate the clip of one seed in one of ``BAYS``."""
     from audiodiag.simulation import BaySettings, simulate, through_codec
     from audiodiag.simulation.afresh import simulate_afresh
@@ -313,11 +345,15 @@ def _made(seed: int) -> tuple[FloatArray, int, dict[str, Any]]:
     length = float(np.round(np.random.default_rng(seed).uniform(6, 15), 1))
     number = SPEEDS_LEARNT_FROM[seed // len(BAYS) % len(SPEEDS_LEARNT_FROM)]
     bay = BAYS[seed % len(BAYS)]
+    fixed: dict[str, Any] = {"duration_s": length, "cylinders": number}
+    if loud:
+        name, level = _loud_symptom(seed)
+        fixed |= {"symptoms": (name,), "levels_db": {name: level}}
     if bay != "first":
         simulated = simulate_apart if bay == "apart" else simulate_afresh
-        other = simulated(seed, duration_s=length, cylinders=number)
+        other = simulated(seed, **fixed)
         return other.samples, other.sample_rate_hz, other.truth
-    made = simulate(seed, settings=BaySettings(duration_s=length, cylinders=number))
+    made = simulate(seed, settings=BaySettings(**fixed))
     samples, codec = made.samples, made.truth["codec"]
     if codec not in ("wav", "flac"):
         samples = through_codec(samples, made.sample_rate_hz, codec, made.truth["bit_rate"])
@@ -338,9 +374,18 @@ def _examples_of(seed: int) -> CombExamples:
 
 
 def cases_from(
-    samples: FloatArray, rate: int, truth: dict[str, Any], weights: CombWeights, *, bay: str = ""
+    samples: FloatArray,
+    rate: int,
+    truth: dict[str, Any],
+    weights: CombWeights,
+    *,
+    bay: str = "",
+    loud: bool = False,
 ) -> tuple[_Case, _Case]:
-    """Find the candidates of one clip, with its cylinders told and without; bay names the simulation."""
+    """Find the candidates of one clip, with its cylinders told and without.
+
+    bay: names the simulation. loud: a symptom in it was made loud.
+    """
     bands = basebands(samples, rate)
     front = front_end(bands, len(samples) / rate)
     true = np.interp(front.time_s, truth["time_s"], truth["rpm"])
@@ -350,7 +395,7 @@ def cases_from(
         found = candidate_tracks(bands, front, weights, cylinders=numbers, sound=sound)
         off = np.array(
             [
-                np.mean(np.abs(found.tracks[h.track].rpm * h.factor / true - 1) > 0.05)
+                np.mean(np.abs(found.tracks[h.track].rpm * h.factor / true - 1) > LOCKED_WITHIN)
                 for h in found.hypotheses
             ]
         )
@@ -362,13 +407,22 @@ def cases_from(
         nothing = (len(found.hypotheses),)
         known = len(numbers) == 1
         by = truth.get("faster", 1.0)
-        cases.append(_Case(found, off, right or nothing, truth["cylinders"], known, bay, by))
+        cases.append(_Case(found, off, right or nothing, truth["cylinders"], known, bay, by, loud))
     return cases[0], cases[1]
 
 
-def _cases_of(job: tuple[int, CombWeights]) -> tuple[_Case, _Case]:
-    seed, weights = job
-    return cases_from(*_clip_of(seed), weights, bay=BAYS[seed % len(BAYS)])
+def _cases_of(job: tuple[int, bool, CombWeights]) -> tuple[_Case, _Case]:
+    seed, loud, weights = job
+    return cases_from(*_clip_of(seed, loud=loud), weights, bay=BAYS[seed % len(BAYS)], loud=loud)
+
+
+def _loud_seeds(seeds: Sequence[int]) -> list[int]:
+    """Give the seeds of the loud clips that are learnt from besides.
+
+    >>> _loud_seeds(range(100_000, 100_005))
+    [1400000, 1400001, 1400002]
+    """
+    return [LOUD_FROM + seed // LOUD_EVERY for seed in seeds if seed % LOUD_EVERY == 0]
 
 
 def choose_on_cases(
@@ -503,15 +557,20 @@ def train_speed(
         teeth = _comb_learnt(seeds, workers, say)
     table = {n: np.round(teeth[i], 5) for i, n in enumerate(CYLINDERS)}
     weights = CombWeights(table, speed_prior(), NO_CHOOSER)
+    louder = _loud_seeds(seeds)
+    jobs = [(seed, False, weights) for seed in seeds] + [(seed, True, weights) for seed in louder]
     cases: list[_Case] = []
-    with mapped(_cases_of, [(seed, weights) for seed in seeds], workers=workers) as pairs:
+    with mapped(_cases_of, jobs, workers=workers) as pairs:
         for number, pair in enumerate(pairs, 1):
             cases += pair
-            say(f"speed: followed {number} of {len(seeds)} simulated clips")
+            say(f"speed: followed {number} of {len(jobs)} simulated clips")
     with one_thread():
         chooser, second, firings, words = choose_on_cases(cases)
     say(f"speed: {words}")
-    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}; {words}"
+    data = f"{len(seeds)} simulated clips, seeds {min(seeds)} to {max(seeds)}"
+    if louder:
+        data += f", and {len(louder)} with a loud symptom, seeds {min(louder)} to {max(louder)}"
+    data += f"; {words}"
     data += "; comb as shipped before" if keep_comb else ""
     save_comb(teeth, chooser, out / SPEED_FILE, data=data, second=second, firings=firings)
     load_comb_weights.cache_clear()

@@ -55,7 +55,8 @@ from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, 
 from audiodiag.vehicle import Vehicle
 
 __all__ = [
-    "Candidate", "Choice", "candidate_tracks", "choose", "lines_of", "no_speed", "readings", "speed_by_ear",
+    "LOCKED_SHARE", "LOCKED_WITHIN", "Candidate", "Choice", "candidate_tracks", "choose", "lines_of",
+    "no_speed", "readings", "speed_by_ear",
 ]  # fmt: skip
 
 TEMPER = 0.8
@@ -81,6 +82,10 @@ UNTAUGHT_CONFIDENCE = 0.3
 """Highest confidence for an engine whose number of cylinders the comb was never taught (an assumption)."""
 SAME_SPEED = 0.02
 """Two readings closer than this share are one speed."""
+LOCKED_WITHIN, LOCKED_SHARE = 0.05, 0.1
+"""A course is locked on another where less than this share of its instants is more than 5 % off it."""
+OPEN_COURSE = 0.05
+"""From this probability on another course of the same usual speed is told of."""
 LEAST_REPORTED, MOST_REPORTED = 0.002, 10
 """Other readings are reported from this probability on, and no more than so many."""
 LEAST_WEIGHED, MOST_WEIGHED = 0.05, 3
@@ -220,15 +225,18 @@ class _Ear:
     open_paces: NDArray[np.bool_]
     glides: GlideSpectra
 
-    def path(
+    def paths(
         self, scores: FloatArray, gliding: FloatArray, limit: FloatArray
-    ) -> tuple[FloatArray, NDArray[np.intp]]:
-        """Follow speed and paces by some scores, shape (frames, grid), and those of frames that glide."""
+    ) -> list[tuple[FloatArray, NDArray[np.intp]]]:
+        """Follow speed and paces by tables of scores and of those of frames that glide.
+
+        Shape (tables, frames, grid) each; one pair of speeds in rpm and paces for each table.
+        """
         course = self.course + limit
-        path, paces = follow_glides(
+        paths, paces = follow_glides(
             scores + course, gliding + course, self.moving, self.open_paces, temper=TEMPER
         )
-        return RPM_GRID[path], paces
+        return list(zip(RPM_GRID[paths], paces, strict=True))
 
     def heard(
         self, weights: CombWeights, rough: FloatArray, paces: NDArray[np.intp], limit: FloatArray
@@ -243,35 +251,46 @@ class _Ear:
         track = refine(self.signals, self.front.time_s, rough)
         return _Heard(track, near, _view(self.signals, track, near, along, self.prior))
 
-    def tracks(self) -> list[_Heard]:
-        """Find the track that explains the clip best, and one that lies lower where it lies high."""
-        gliding = _gliding(self.front, self.glides, self.weights, self.number)
-        limit: FloatArray = np.zeros(len(RPM_GRID))
-        found: list[_Heard] = []
-        for _place in range(2):
-            rough, paces = self.path(self.combs[self.number], gliding, limit)
-            found.append(self.heard(self.weights, rough, paces, limit))
-            median = found[-1].view.median_rpm
-            if median < SECOND_LOOK_RPM:
-                break
-            limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
-        return found
+    def tracks(self) -> tuple[list[_Heard], int]:
+        """Find the track that explains the clip best and its rivals; how many of these a part alone tells of.
 
-    def rivals(self, tracks: list[_Heard]) -> list[_Heard]:
-        """Find the tracks that the low sound alone and the envelopes alone explain best, where others.
-
-        A pump's tones that are louder than the firings, or beats that are no engine's, then lead one of them.
+        Where the track lies high, one that lies lower. And those that the low sound alone and the envelopes
+        alone explain best, where others: a pump's tones that are louder than the firings, or beats that are
+        no engine's, then lead one of them.
         """
-        found: list[_Heard] = []
-        anywhere = np.zeros(len(RPM_GRID))
-        for part in ("low", "envelope"):
-            weights = _only(self.weights, part)
-            scores = comb_scores(self.front, weights, (self.number,))[self.number]
-            gliding = _gliding(self.front, self.glides, weights, self.number)
-            rough, paces = self.path(scores, gliding, anywhere)
-            if not is_multiple(rough, [each.track.rpm for each in tracks + found]):
-                found.append(self.heard(weights, rough, paces, anywhere))
-        return found
+        number, anywhere = self.number, np.zeros(len(RPM_GRID))
+        low, swelling = (_only(self.weights, part) for part in ("low", "envelope"))
+        still = _and_its_parts(self.combs[number], comb_scores(self.front, low, (number,))[number])
+        gliding = _and_its_parts(
+            _gliding(self.front, self.glides, self.weights, number),
+            _gliding(self.front, self.glides, low, number),
+        )
+        first, *parts = self.paths(still, gliding, anywhere)
+        found = [self.heard(self.weights, *first, anywhere)]
+        median = found[0].view.median_rpm
+        if median >= SECOND_LOOK_RPM:
+            limit = -60.0 * (min(SECOND_LOOK_RPM, 0.8 * median) < RPM_GRID)
+            (lower,) = self.paths(still[:1], gliding[:1], limit)
+            found.append(self.heard(self.weights, *lower, limit))
+        rivals = 0
+        for weights, (rough, paces) in zip((low, swelling), parts, strict=True):
+            before = [each.track.rpm for each in found]
+            if is_multiple(rough, before):
+                continue
+            other = self.heard(weights, rough, paces, anywhere)
+            # What was rough may have been drawn to a course that is there already.
+            if not is_multiple(other.track.rpm, before):
+                found.append(other)
+                rivals += 1
+        return found, rivals
+
+
+def _and_its_parts(whole: FloatArray, low: FloatArray) -> FloatArray:
+    """Stack scores by all of the sound, by the low sound alone and by the rest, the envelopes, alone.
+
+    low: scores by ``_only`` the low sound. A score is a sum over the channels, so the rest is what is left.
+    """
+    return np.stack([whole, low, ALONE_COUNTS * whole - low])
 
 
 def _only(weights: CombWeights, part: str) -> CombWeights:
@@ -320,9 +339,7 @@ def candidate_tracks(
         open_paces,
         glide_spectra(bands, front, moving, open_paces),
     )
-    heard = ear.tracks()
-    rivals = ear.rivals(heard)
-    heard += rivals
+    heard, rivals = ear.tracks()
     tracks, views = tuple(each.track for each in heard), tuple(each.view for each in heard)
     guesses = hypotheses(tuple(track.rpm for track in tracks), cylinders)
     features = describe(
@@ -331,7 +348,7 @@ def candidate_tracks(
         prior=prior,
         duration_s=len(bands[0].samples) / bands[0].rate_hz,
         against=[contradiction(moves, track.rpm) for track in tracks],
-        rivals=len(rivals),
+        rivals=rivals,
     )
     second = None
     if len(cylinders) > 1:
@@ -394,7 +411,8 @@ class Choice:
     """The reading that was chosen: a hypothesis, how probable its speed is, and its cylinders given that.
 
     confidence: the probability, put right on clips that the choosing models did not see, and lowered where a
-    rhythm is heard below the firings that it does not explain.
+    rhythm is heard below the firings that it does not explain. other_course: the probability that the speed
+    is usually this one, but not for a part of the time.
     """
 
     hypothesis: Hypothesis
@@ -402,6 +420,7 @@ class Choice:
     cylinders_probability: float
     alternatives: tuple[SpeedAlternative, ...]
     confidence: float
+    other_course: float
 
 
 def choose(candidate: Candidate, weights: CombWeights) -> Choice:
@@ -415,10 +434,9 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     speeds, numbers = readings(candidate)
     if candidate.sound is not None and weights.firings is not None:
         probability = _by_firings(candidate, probability, weights.firings)
-    same = np.abs(np.log(speeds[:, None] / speeds[None, :])) < SAME_SPEED
+    usual = np.abs(np.log(speeds[:, None] / speeds[None, :])) < SAME_SPEED
     # Courses of the same usual speed that differ for a part of the time are not one reading.
-    course = np.array([h.track for h in candidate.hypotheses])
-    same &= course[:, None] == course[None, :]
+    same = usual & _one_course(candidate)
     totals = same @ probability
     best_speed = int(np.argmax(totals))
     here = same[best_speed]
@@ -432,7 +450,24 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
         shares[number] / max(float(totals[best_speed]), 1e-12),
         _alternatives(speeds, numbers, probability, best),
         _doubted(candidate, candidate.hypotheses[best], confidence),
+        float(probability[usual[best_speed] & ~here].sum()),
     )
+
+
+def _one_course(candidate: Candidate) -> NDArray[np.bool_]:
+    """Which hypotheses say the same of the speed at nearly every instant, shape (hypotheses, hypotheses)."""
+    places = list(dict.fromkeys((h.track, h.factor) for h in candidate.hypotheses))
+    courses = np.log([candidate.tracks[track].rpm * factor for track, factor in places])
+    track = np.array([track for track, _ in places])
+    middle = np.median(courses, axis=1)
+    one: NDArray[np.bool_] = track[:, None] == track[None, :]
+    near = (np.abs(middle[:, None] - middle[None, :]) < 2 * SAME_SPEED) & ~one
+    for a, b in np.argwhere(near):
+        off = np.abs(courses[a] - courses[b]) > np.log1p(LOCKED_WITHIN)
+        one[a, b] = np.mean(off) < LOCKED_SHARE
+    number = {place: row for row, place in enumerate(places)}
+    rows = np.array([number[h.track, h.factor] for h in candidate.hypotheses])
+    return one[rows[:, None], rows[None, :]]
 
 
 def _doubted(candidate: Candidate, guess: Hypothesis, confidence: float) -> float:
@@ -612,6 +647,15 @@ def _trace(
                 "cylinders_untaught",
                 f"Speed by ear was never learnt for an engine with {told} cylinder{'s' * (told != 1)}, only "
                 "for those with 3, 4, 5, 6 and 8: state the speed with --rpm where it is known.",
+            )
+        )
+    if choice.other_course >= OPEN_COURSE:
+        share = f"{100 * choice.other_course:.0f} %"
+        notes.append(
+            Note(
+                "speed_course_open",
+                "For a part of the clip the engine may turn at another speed than is followed here "
+                f"({share}).",
             )
         )
     sure = told is not None or choice.cylinders_probability >= 0.7

@@ -1,4 +1,8 @@
-"""Which reading of the tracks is right: small nets weigh the hypotheses, with *none of these* among them."""
+"""Which reading of the tracks is right: small nets weigh the hypotheses, with *none of these* among them.
+
+Beside the nets stands a plain sum, which also sees how far each number lies behind the best of the clip. The
+mean of both decides: they err in different clips.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["REACH", "Chooser", "ChooserNet", "chooser_from_plain", "chooser_to_plain"]
+__all__ = ["REACH", "Chooser", "ChooserNet", "beside_best", "chooser_from_plain", "chooser_to_plain"]
 
 REACH = 6.0
 """Features are held within this many standard deviations."""
@@ -38,22 +42,25 @@ class Chooser:
     """Nets whose scores are averaged before a softmax over the hypotheses of a clip.
 
     centre, scale: shape (features,). trust: offset and slope from the log-odds of the chosen speed to those
-    that it is right, fitted on clips that the nets did not see.
+    that it is right, fitted on clips that the nets did not see. beside: a chooser on ``beside_best`` whose
+    scores count as much as the mean of the nets.
     """
 
     centre: FloatArray
     scale: FloatArray
     nets: tuple[ChooserNet, ...]
     trust: FloatArray
+    beside: Chooser | None = None
 
     def scaled(self, features: FloatArray) -> FloatArray:
         """Scale features; what is NaN stands at the centre."""
         return np.clip(np.nan_to_num((features - self.centre) / self.scale), -REACH, REACH)
 
     def scores(self, features: FloatArray) -> FloatArray:
-        """Score each row of ``features``, shape (hypotheses + 1,): the mean of the nets."""
+        """Score each row of ``features``, shape (hypotheses + 1,)."""
         scaled = self.scaled(features)
-        return np.asarray(np.mean([net.scores(scaled) for net in self.nets], axis=0))
+        mean = np.asarray(np.mean([net.scores(scaled) for net in self.nets], axis=0))
+        return mean if self.beside is None else 0.5 * (mean + self.beside.scores(beside_best(features)))
 
     def probabilities(self, features: FloatArray) -> FloatArray:
         """Probability of each row of ``features``, shape (hypotheses + 1,); the last is *none of these*."""
@@ -66,10 +73,21 @@ class Chooser:
         return float(1.0 / (1.0 + np.exp(-(self.trust[0] + self.trust[1] * odds))))
 
 
+def beside_best(features: FloatArray) -> FloatArray:
+    """Set beside each number of a clip how far it lies behind the greatest, shape (rows, 2 features).
+
+    >>> beside_best(np.array([[1.0, 5.0], [3.0, np.nan]]))
+    array([[ 1.,  5., -2.,  0.],
+           [ 3., nan,  0., nan]])
+    """
+    return np.hstack([features, features - np.fmax.reduce(features, axis=0)])
+
+
 def chooser_to_plain(chooser: Chooser) -> dict[str, Any]:
     """Give the chooser as plain numbers."""
     names = ("hidden", "bias", "out", "direct")
-    return {
+    beside = {} if chooser.beside is None else {"beside": chooser_to_plain(chooser.beside)}
+    return beside | {
         "centre": np.round(chooser.centre, 6).tolist(),
         "scale": np.round(chooser.scale, 6).tolist(),
         "trust": np.round(chooser.trust, 6).tolist(),
@@ -78,7 +96,7 @@ def chooser_to_plain(chooser: Chooser) -> dict[str, Any]:
 
 
 def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
-    """Read a chooser for so many features; ValueError where the shapes do not fit."""
+    """Read a chooser for so many features; ValueError where shapes do not fit or a number is none."""
     nets = tuple(
         ChooserNet(*(np.asarray(net[name], float) for name in ("hidden", "bias", "out", "direct")))
         for net in plain["nets"]
@@ -88,6 +106,7 @@ def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
         np.asarray(plain["scale"], float),
         nets,
         np.asarray(plain["trust"], float),
+        chooser_from_plain(plain["beside"], 2 * features) if "beside" in plain else None,
     )
     right = bool(nets) and chooser.trust.shape == (2,) and bool(np.all(chooser.scale > 0))
     right = right and chooser.centre.shape == chooser.scale.shape == (features,)
@@ -97,4 +116,8 @@ def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
         right = right and net.direct.shape == (features,)
     if not right:
         raise ValueError("the chooser's shapes do not fit")
+    numbers = [chooser.centre, chooser.scale, chooser.trust]
+    numbers += [part for net in nets for part in (net.hidden, net.bias, net.out, net.direct)]
+    if not all(np.isfinite(part).all() for part in numbers):
+        raise ValueError("a weight is not a number")
     return chooser

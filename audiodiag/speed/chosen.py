@@ -26,8 +26,8 @@ AGREES = 0.08
 BY_CHANCE = 0.16
 """How often a wrong course lies so near a number: twice that band, over an octave or so of speeds."""
 SURE_ENOUGH = 0.5
-WHERE_IT_IS_KNOWN = ("engine_starts_or_stops", "speed_gaps")
-"""Notes on a course by ear that hold whoever states its speed: silence in a clip is measured with neither."""
+WHERE_IT_IS_KNOWN = ("engine_starts_or_stops", "speed_gaps", "speed_course_open")
+"""Notes on a course by ear that hold whoever states its speed: one number says nothing of a part of it."""
 
 
 def speed_of_clip(

@@ -29,6 +29,7 @@ from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd
 __all__ = [
     "CYLINDERS",
     "RPM_GRID",
+    "SCHEMA",
     "TEETH",
     "CombWeights",
     "comb_scores",
@@ -41,6 +42,7 @@ __all__ = [
 TEETH: FloatArray = np.concatenate([np.arange(1, 49) / 2.0, np.arange(24) / 2.0 + 0.25])
 FRAMES_AT_ONCE = 32
 """How many spectra are transformed at a time: they stay near the processor."""
+SCHEMA = "audiodiag/speed/3"
 RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
 
 
@@ -85,7 +87,8 @@ def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: tuple[int, ...
     """Score every speed of the grid at every frame for each number of cylinders.
 
     Returns shape (frames, grid) each, in nats without the prior. A tooth outside the axis counts nothing. On
-    a logarithmic axis a comb is one kernel that is shifted by the speed, so all scores are correlations.
+    a logarithmic axis a comb is one kernel that is shifted by the speed, so all scores are correlations. A
+    channel in which no tooth counts costs nothing.
     """
     frames, axis = front.spectra.shape[1:]
     shifts = _shifts(front.axis_hz)
@@ -95,14 +98,15 @@ def comb_scores(front: FrontEnd, weights: CombWeights, cylinders: tuple[int, ...
     for place, number in enumerate(cylinders):
         for channel in range(len(CHANNELS)):
             np.add.at(kernels[place, channel], shifts % size, weights.teeth[number][channel])
-    turned = np.conj(scipy.fft.rfft(kernels, axis=2))
+    heard = np.flatnonzero(kernels.any(axis=(0, 2)))
+    turned = np.conj(scipy.fft.rfft(kernels[:, heard], axis=2))
     scores = np.empty((len(cylinders), frames, len(RPM_GRID)), np.float32)
     for first in range(0, frames, FRAMES_AT_ONCE):
         here = slice(first, first + FRAMES_AT_ONCE)
-        lines = scipy.fft.rfft(front.spectra[:, here], size, axis=2)
+        lines = scipy.fft.rfft(front.spectra[heard, here], size, axis=2)
         for place in range(len(cylinders)):
-            total = turned[place, 0] * lines[0]
-            for channel in range(1, len(CHANNELS)):
+            total = np.zeros(lines.shape[1:], lines.dtype)
+            for channel in range(len(heard)):
                 total += turned[place, channel] * lines[channel]
             scores[place, here] = scipy.fft.irfft(total, size, axis=1)[:, : len(RPM_GRID)]
     return {number: scores[place] for place, number in enumerate(cylinders)}
@@ -125,14 +129,16 @@ def load_teeth(path: Path | None = None) -> dict[int, FloatArray]:
     try:
         return _teeth_of(json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise _broken(path, type(error).__name__) from error
+        raise _broken(path, error) from error
 
 
 def _teeth_of(stored: Mapping[str, Any]) -> dict[int, FloatArray]:
     teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
-    right = stored["schema"] == "audiodiag/speed/2" and set(teeth) == set(CYLINDERS)
+    right = stored["schema"] == SCHEMA and set(teeth) == set(CYLINDERS)
     if not right or any(t.shape != (len(CHANNELS), len(TEETH)) for t in teeth.values()):
         raise ValueError("another schema or shape")
+    if not all(np.isfinite(table).all() for table in teeth.values()):
+        raise ValueError("a weight is not a number")
     return teeth
 
 
@@ -141,7 +147,7 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
     """Read the comb weights from ``models/speed.json``.
 
     A file without a second opinion or a model of firings is read as well. Errors: ModelError where the
-    file is missing, not of the schema ``audiodiag/speed/2`` or learnt with other numbers of a hypothesis.
+    file is missing, not of the schema ``audiodiag/speed/3`` or learnt with other numbers of a hypothesis.
     """
     from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
     from audiodiag.speed.second import SECOND_FEATURES
@@ -154,19 +160,21 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
             if int(stored.get(name, len(now))) != len(now):
                 raise ValueError(f"{name} are {len(now)} in this version")
         chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
+        if chooser.beside is None:
+            raise ValueError("the sum beside the nets is missing")
         second = None
         if "second" in stored:
             second = chooser_from_plain(stored["second"], int(stored["second_features"]))
         firings = firing_model_from_plain(stored["firings"]) if "firings" in stored else None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise _broken(path, type(error).__name__) from error
+        raise _broken(path, error) from error
     return CombWeights(teeth, speed_prior(), chooser, second, firings)
 
 
-def _broken(path: Path, got: str) -> ModelError:
+def _broken(path: Path, error: Exception) -> ModelError:
     return ModelError(
         f"the speed model {path.name} cannot be read",
-        got=got,
+        got=f"{type(error).__name__}, {error}" if type(error) is ValueError else type(error).__name__,
         allowed="the file that this version ships or that its training writes",
         todo="install audiodiag again, or run its training",
     )

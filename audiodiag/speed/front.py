@@ -41,7 +41,7 @@ AXIS_LOW_HZ, AXIS_HIGH_HZ = 3.0, 1100.0
 ENVELOPE_BANDS_HZ = ((250.0, 700.0), (700.0, 1800.0), (1800.0, 4000.0), (4000.0, 8000.0))
 CHANNELS = ("low_long", "low_short", "envelope_long", "envelope_short")
 WINDOWS_S = {"long": 0.7, "short": 0.3}
-FFT_SIZE = 4096
+FFT_SIZES = {"long": 4096, "short": 2048}
 ENERGY_S = 0.2
 """Length of the windows whose level is given."""
 SPLINE_MARGIN = 12
@@ -177,10 +177,11 @@ def _windows(signal: Baseband, window_s: float, time_s: FloatArray) -> Windows:
     return windows_at(padded, np.minimum(starts, len(padded) - length), length)
 
 
-def _power(signal: Baseband, window_s: float, time_s: FloatArray, axis_hz: FloatArray) -> FloatArray:
-    windows = _windows(signal, window_s, time_s)
-    power = power_spectra(windows, hann(windows.shape[1]), FFT_SIZE)
-    return on_axis(power, signal.rate_hz / FFT_SIZE, axis_hz)
+def _power(signal: Baseband, window: str, time_s: FloatArray, axis_hz: FloatArray) -> FloatArray:
+    """Give the power in windows of one of the lengths, shape (frames, axis)."""
+    windows, size = _windows(signal, WINDOWS_S[window], time_s), FFT_SIZES[window]
+    power = power_spectra(windows, hann(windows.shape[1]), size)
+    return on_axis(power, signal.rate_hz / size, axis_hz)
 
 
 def on_axis(power: FloatArray, step_hz: float, axis_hz: FloatArray) -> FloatArray:
@@ -213,14 +214,13 @@ def front_end(bands: tuple[Baseband, ...], duration_s: float) -> FrontEnd:
     spectra = []
     for name in CHANNELS:
         kind, window = name.split("_")
-        length_s = WINDOWS_S[window]
         if kind == "low":
-            power = _power(bands[0], length_s, time_s, axis)
+            power = _power(bands[0], window, time_s, axis)
             spectra.append(whiten(np.log(power + 1e-12 * power.max() + 1e-30)))
         else:
             total = np.zeros((len(time_s), len(axis)), np.float32)
             for band in bands[1:]:
-                power = _power(band, length_s, time_s, axis)
+                power = _power(band, window, time_s, axis)
                 total += power / (np.mean(power[:, axis < 250.0]) + 1e-30)
             spectra.append(whiten(np.log(total + 1e-9)))
     windows = _windows(bands[0], ENERGY_S, time_s)

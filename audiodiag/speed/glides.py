@@ -258,15 +258,15 @@ def follow_glides(
     *,
     temper: float,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Find the most probable path of speed and pace (Viterbi).
+    """Find the most probable path of speed and pace (Viterbi) by each of several tables of scores.
 
-    still: scores of each speed at the pace 0, nats, shape (frames of the clip, grid). gliding: those at the
-    open paces of some of the frames, pace by pace, shape (open ones, grid). frames: these, ascending, shape
-    (n,). is_open: which paces are open in them, shape (paces, n), the pace 0 always. temper: share of a score
-    that counts in a frame. Returns the indices on the grid and of ``PACES``, shape (frames of the clip,)
-    each; outside ``frames`` the pace is 0.
+    still: scores of each speed at the pace 0, nats, shape (tables, frames of the clip, grid). gliding: those
+    at the open paces of some of the frames, pace by pace, shape (tables, open ones, grid). frames: these,
+    ascending, shape (n,). is_open: which paces are open in them, shape (paces, n), the pace 0 always. temper:
+    share of a score that counts in a frame. Returns the indices on the grid and of ``PACES``, shape (tables,
+    frames of the clip) each; outside ``frames`` the pace is 0. One table is followed as it would be alone.
     """
-    count, grid = still.shape
+    tables, count, grid = still.shape
     jitter, law = _jitter(), _pace_law()
     shifts = np.array([round(pace * HOP_S / LOG_STEP) for pace in PACES])
     cost = np.asarray(PACE_COST * np.abs(PACES), np.float32)[:, None]
@@ -278,28 +278,29 @@ def follow_glides(
         rows[frame] = np.flatnonzero(is_open[:, place])
 
     def scored(frame: int) -> FloatArray:
-        """Scores at the paces that are open in a frame, shape (open, grid)."""
+        """Scores at the paces that are open in a frame, shape (tables, open, grid)."""
         if number[frame] < 0:
-            return np.asarray(temper * still[frame][None], np.float32)
+            return np.asarray(temper * still[:, frame, None], np.float32)
         here = rows[frame]
-        return np.asarray(temper * (gliding[places[here, number[frame]]] - cost[here]), np.float32)
+        return np.asarray(temper * (gliding[:, places[here, number[frame]]] - cost[here]), np.float32)
 
     best = [scored(0)]
     for f in range(1, count):
         before, now = rows[f - 1], rows[f]
-        held = np.full((len(before), grid + 2 * margin), -1e9, np.float32)
-        held[:, margin : margin + grid] = best[-1]
+        held = np.full((tables, len(before), grid + 2 * margin), -1e9, np.float32)
+        held[:, :, margin : margin + grid] = best[-1]
         wide = np.stack([
-            row[margin - z - JITTER_REACH : margin - z + JITTER_REACH + grid]
-            for row, z in zip(held, shifts[before], strict=True)
-        ])  # fmt: skip
-        moved = np.full((len(before), grid), -1e9, np.float32)
+            held[:, row, margin - z - JITTER_REACH : margin - z + JITTER_REACH + grid]
+            for row, z in enumerate(shifts[before])
+        ], axis=1)  # fmt: skip
+        moved = np.full((tables, len(before), grid), -1e9, np.float32)
         for step in range(2 * JITTER_REACH + 1):
             first = 2 * JITTER_REACH - step
-            np.maximum(moved, wide[:, first : first + grid] + jitter[step], out=moved)
-        fresh = (moved[:, None, :] + law[before][:, now][:, :, None]).max(axis=0) + scored(f)
-        best.append(fresh - fresh.max())
-    return _traced(best, rows, shifts, jitter, law)
+            np.maximum(moved, wide[:, :, first : first + grid] + jitter[step], out=moved)
+        fresh = (moved[:, :, None] + law[before][:, now][:, :, None]).max(axis=1) + scored(f)
+        best.append(fresh - fresh.max(axis=(1, 2), keepdims=True))
+    traced = [_traced([each[k] for each in best], rows, shifts, jitter, law) for k in range(tables)]
+    return np.stack([path for path, _ in traced]), np.stack([paces for _, paces in traced])
 
 
 def _traced(

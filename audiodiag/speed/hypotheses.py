@@ -71,6 +71,7 @@ _CONTEXT = (
     "best_own_agreement",
 )  # fmt: skip
 _BEHIND = ("sharpness", "low_lines", "env_lines", "roughness", "log_sd")
+_LOW_IS_BETTER = np.array([name in ("roughness", "log_sd") for name in _BEHIND])
 _COURSES = (
     "against", "against_more", "one_rival", "two_rivals", *(f"behind_in_{name}" for name in _BEHIND),
 )  # fmt: skip
@@ -80,7 +81,7 @@ HYPOTHESIS_FEATURES = (
     *_LEVELS, *_LIKENESSES,
     "agreement", "own_agreement", "joint_agreement", "worst_agreement", "behind_best_number",
     "behind_best", "prior", "log_speed", "log_speed_squared", "log_firing", "log_firing_squared",
-    "as_tracked", "as_tracked_sharpness", "restricted",
+    "as_tracked", "as_tracked_sharpness", "later_course",
     *(f"cylinders_{n}" for n in CYLINDERS), *_CONTEXT, "none_of_these", *EVIDENCE_NAMES,
     *_COURSES,
 )  # fmt: skip
@@ -331,7 +332,7 @@ def _courses(
     mine = moves[[guess.track for guess in guesses]]
     context = table[:, [HYPOTHESIS_FEATURES.index(name) for name in _BEHIND]]
     counts = np.broadcast_to([float(rivals == 1), float(rivals == 2)], (len(guesses), 2))
-    best = context.max(axis=0, initial=-np.inf)
+    best = np.where(_LOW_IS_BETTER, context.min(axis=0, initial=np.inf), context.max(axis=0, initial=-np.inf))
     return np.column_stack([mine, mine - moves.min(), counts, context - best])
 
 

@@ -37,8 +37,8 @@ BEAT_EDGES_HZ = (300.0, 700.0, 1200.0, 2000.0, 3000.0, 4200.0, 5800.0, 8000.0, 1
 LEVEL_EDGES_HZ = tuple(float(f) for f in 62.5 * 2.0 ** (np.arange(25) / 3.0))
 SHORTEST_S = 1.0
 SPEED_GAP_S = 0.6
-SILENCE = 1e-9
-"""Mean square, against the whole clip's, up to which nothing was recorded."""
+SILENCE = 1e-6
+"""Mean square, against the whole clip's, up to which nothing was recorded but a converter's noise."""
 
 
 @dataclass(frozen=True, eq=False)

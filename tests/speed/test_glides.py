@@ -104,8 +104,11 @@ def test_the_path_is_the_best_of_all() -> None:
         is_open = rng.random((len(PACES), 3)) < share
         is_open[STILL] = True
         gliding = rng.normal(0, 3, (int(is_open.sum()), 40))
-        path, paces = follow_glides(still, gliding, frames, is_open, temper=0.8)
-        assert (path.tolist(), paces.tolist()) == by_plain_loops(still, gliding, frames, is_open, 0.8)
+        tables = [np.stack([table, table[::-1], rng.permuted(table)]) for table in (still, gliding)]
+        paths, paces = follow_glides(*tables, frames, is_open, temper=0.8)
+        for number, one in enumerate(zip(*tables, strict=True)):
+            alone = by_plain_loops(*one, frames, is_open, 0.8)
+            assert (paths[number].tolist(), paces[number].tolist()) == alone
 
 
 def test_paces_that_the_moves_rule_out_are_closed() -> None:

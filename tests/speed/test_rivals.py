@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
-import numpy as np
-from engines import RATE
+from dataclasses import replace
 
-from audiodiag.records import FloatArray
-from audiodiag.speed.acoustic import Candidate, candidate_tracks, choose
+import numpy as np
+import pytest
+from engines import RATE, clip_of
+
+from audiodiag.records import FloatArray, Quality, SpeedTrace
+from audiodiag.report.language import load_sentences
+from audiodiag.report.speedform import reasons
+from audiodiag.speed.acoustic import (
+    Candidate,
+    _and_its_parts,
+    _one_course,
+    _only,
+    _trace,
+    candidate_tracks,
+    choose,
+)
 from audiodiag.speed.chooser import Chooser, ChooserNet
-from audiodiag.speed.comb import CombWeights, load_comb_weights, speed_prior
+from audiodiag.speed.chosen import confirmed
+from audiodiag.speed.comb import CombWeights, comb_scores, load_comb_weights, speed_prior
 from audiodiag.speed.front import basebands, front_end
 from audiodiag.speed.hypotheses import (
     FACTORS,
@@ -103,25 +117,106 @@ def test_each_course_is_set_beside_the_others() -> None:
     assert beside[:, 1].tolist() == [0.0, 0.0, 4.0]
     assert beside[:, 2].tolist() == [1.0, 1.0, 1.0] and not beside[:, 3].any()
     assert beside[:, 5].tolist() == [-1.5, -1.5, 0.0]
+    for name, place in (("roughness", 7), ("log_sd", 8)):
+        rough = np.zeros((3, len(HYPOTHESIS_FEATURES)))
+        rough[0, HYPOTHESIS_FEATURES.index(name)] = rough[1, HYPOTHESIS_FEATURES.index(name)] = 2.0
+        assert _courses(rough, guesses, [0.0, 0.0], 0)[:, place].tolist() == [2.0, 2.0, 0.0]
     assert HYPOTHESIS_FEATURES[-9:-7] == ("against", "against_more")
+
+
+TIME_S, STEADY = np.arange(100) * 0.1, np.full(100, 800.0)
+
+
+def weighed(scores: list[float], *courses: FloatArray) -> tuple[Candidate, CombWeights]:
+    """Courses that are each a reading of four cylinders, with given scores, the last for none of them."""
+    tracks = tuple(RefinedTrack(TIME_S, rpm, np.full(100, 0.5)) for rpm in courses)
+    size = len(HYPOTHESIS_FEATURES)
+    features, direct = np.full((len(scores), size), np.nan), np.zeros(size)
+    features[:, 0], direct[0] = scores, 1.0
+    net = ChooserNet(np.zeros((size, 1)), np.zeros(1), np.zeros(1), direct)
+    chooser = Chooser(np.zeros(size), np.ones(size), (net,), np.array([0.0, 1.0]))
+    guesses = tuple(Hypothesis(1.0, 4, place) for place in range(len(courses)))
+    sharpness = tuple(np.ones(100) for _ in courses)
+    return Candidate(tracks, guesses, features, sharpness), CombWeights({}, speed_prior(), chooser)
 
 
 def test_courses_of_one_usual_speed_do_not_add_up_to_one_reading() -> None:
     """Two courses at 800 rpm, one of which is raised for a while, with the nets sure of neither."""
-    time_s, steady = np.arange(100) * 0.1, np.full(100, 800.0)
     raised = np.where(np.arange(100) < 30, 1600.0, 800.0)
-    tracks = tuple(RefinedTrack(time_s, rpm, np.full(100, 0.5)) for rpm in (steady, raised))
-    features = np.full((3, len(HYPOTHESIS_FEATURES)), np.nan)
-    features[0, 0], features[1, 0], features[2, 0] = 1.0, 0.9, -9.0
-    direct = np.zeros(len(HYPOTHESIS_FEATURES))
-    direct[0] = 1.0
-    size = len(HYPOTHESIS_FEATURES)
-    net = ChooserNet(np.zeros((size, 1)), np.zeros(1), np.zeros(1), direct)
-    chooser = Chooser(np.zeros(size), np.ones(size), (net,), np.array([0.0, 1.0]))
-    guesses = (Hypothesis(1.0, 4, 0), Hypothesis(1.0, 4, 1))
-    found = choose(
-        Candidate(tracks, guesses, features, (np.ones(100), np.ones(100))),
-        CombWeights({}, speed_prior(), chooser),
-    )
+    found = choose(*weighed([1.0, 0.9, -5.0], STEADY, raised))
     assert found.hypothesis.track == 0
     assert 0.5 < found.probability < 0.55
+    assert 0.44 < found.other_course < 0.5
+
+
+def test_courses_that_lock_on_each_other_add_up_to_one_reading() -> None:
+    """The other one strays for less than a tenth of the time: it would be called locked on the first."""
+    strays = np.where(np.arange(100) < 9, 1600.0, 1.01 * 800.0)
+    candidate, weights = weighed([1.0, 0.9, -5.0], STEADY, strays)
+    assert _one_course(candidate).all()
+    found = choose(candidate, weights)
+    assert found.hypothesis.track == 0
+    assert found.probability > 0.98
+    assert found.other_course == 0.0
+
+
+def test_whether_two_courses_are_one_does_not_depend_on_which_is_asked() -> None:
+    for factor in (1.0489, 1.0511):
+        near = np.where(np.arange(100) < 20, factor * 800.0, 800.0)
+        one = _one_course(weighed([0.0, 0.0, 0.0], STEADY, near)[0])
+        assert one[0, 1] == one[1, 0] == (factor < 1.05)
+
+
+def told_of(probability: float) -> SpeedTrace:
+    candidate, weights = weighed([0.0, 0.0, 0.0], STEADY, STEADY)
+    choice = replace(choose(candidate, weights), other_course=probability, confidence=0.6)
+    front = front_end(basebands(np.random.default_rng(1).standard_normal(10 * RATE), RATE), 10.0)
+    return _trace(front, np.ones(100), choice, candidate.tracks[0], 0.6, 4)
+
+
+def test_a_course_that_is_open_is_told_of_also_where_its_number_was_stated() -> None:
+    open_one = told_of(0.3)
+    (note,) = [note for note in open_one.notes if note.code == "speed_course_open"]
+    assert "(30 %)" in note.text
+    assert not told_of(0.04).notes
+    stated = confirmed(open_one, 800.0)
+    assert stated is not None and note in stated.notes
+    assert load_sentences("de").tell(note.text).text == (
+        "In einem Teil der Aufnahme dreht der Motor vielleicht anders, als hier verfolgt wird (30 %)."
+    )
+
+
+def test_where_a_course_is_open_no_other_speed_is_not_said() -> None:
+    quality = Quality(True, (), (20.0, 8000.0))
+    clip = clip_of(np.zeros(10 * RATE, np.float32))
+    none = "No other speed"
+    said = {p: " ".join(reasons(clip, quality, told_of(p))) for p in (0.0, 0.3)}
+    assert none in said[0.0] and none not in said[0.3]
+    assert "(30 %)" in said[0.3]
+
+
+def test_the_envelopes_are_what_the_low_sound_leaves() -> None:
+    rng = np.random.default_rng(21)
+    front = front_end(basebands(rng.standard_normal(3 * RATE), RATE), 3.0)
+    weights = load_comb_weights()
+    whole, low, envelope = (
+        comb_scores(front, each, (6,))[6]
+        for each in (weights, _only(weights, "low"), _only(weights, "envelope"))
+    )
+    np.testing.assert_allclose(_and_its_parts(whole, low), [whole, low, envelope], atol=2e-3)
+    assert np.ptp(envelope) > 1.0
+
+
+def test_a_rival_that_is_drawn_to_a_course_once_refined_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the parts tell of, the refinement ends at one speed: one course is left."""
+    rpm = wandering(760.0, 0.03, 1)
+    rng = np.random.default_rng(2)
+    high = np.diff(rng.standard_normal(len(rpm)), prepend=0.0) * np.maximum(1.0 + comb(rpm, 2.0, 4, 3), 0.0)
+    sound = comb(rpm, 3.7, 6, 4) + 0.3 * high + 0.02 * rng.standard_normal(len(rpm))
+    assert len(courses(sound, 4)) > 1
+
+    def at_one_speed(signals: object, time_s: FloatArray, rough: FloatArray) -> RefinedTrack:
+        return RefinedTrack(time_s, np.full(len(time_s), 760.0), np.ones(len(time_s)))
+
+    monkeypatch.setattr("audiodiag.speed.acoustic.refine", at_one_speed)
+    assert len(courses(sound, 4)) == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from audiodiag.classifier.speed_training import tooth_groups
 from audiodiag.errors import ModelError
 from audiodiag.resources import shipped_folder
 from audiodiag.speed.chooser import chooser_from_plain, chooser_to_plain
-from audiodiag.speed.comb import CYLINDERS, TEETH, comb_scores, load_comb_weights, tooth_levels
+from audiodiag.speed.comb import CYLINDERS, SCHEMA, TEETH, comb_scores, load_comb_weights, tooth_levels
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd, log_axis
 from audiodiag.speed.moves import contradiction, measured_moves
 from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, step_law
@@ -144,7 +145,8 @@ def test_chooser_learns_what_no_single_feature_tells_and_says_where_nothing_fits
     rng = np.random.default_rng(0)
     chooser = fit_chooser(*told_apart(rng, 300), [1.0] * 300)
     features, right = told_apart(rng, 100)
-    chosen = [int(np.argmax(chooser.probabilities(rows))) for rows in features]
+    nets = replace(chooser, beside=None)
+    chosen = [int(np.argmax(nets.probabilities(rows))) for rows in features]
     assert np.mean([c == r[0] for c, r in zip(chosen, right, strict=True)]) > 0.9
     assert chooser.probabilities(features[0]).sum() == pytest.approx(1.0)
 
@@ -170,7 +172,7 @@ def test_trust_undoes_overconfidence() -> None:
 
 def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
     broken = tmp_path / "speed.json"
-    broken.write_text(json.dumps({"schema": "audiodiag/speed/2", "teeth": {}}), encoding="utf-8")
+    broken.write_text(json.dumps({"schema": SCHEMA, "teeth": {}}), encoding="utf-8")
     with pytest.raises(ModelError, match=r"speed.json cannot be read .* install audiodiag again"):
         load_comb_weights(broken)
     with pytest.raises(ModelError, match="FileNotFoundError"):
@@ -181,6 +183,20 @@ def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
         other.write_text(json.dumps(shipped | changed), encoding="utf-8")
         with pytest.raises(ModelError, match=r"other.json cannot be read .* install audiodiag again"):
             load_comb_weights(other)
+    del shipped["chooser"]["beside"]
+    other.write_text(json.dumps(shipped), encoding="utf-8")
+    with pytest.raises(ModelError, match=r"other.json cannot be read .*the sum beside the nets is missing"):
+        load_comb_weights(other)
+
+
+@pytest.mark.parametrize("spoilt", ["NaN", "Infinity", "1e999"])
+def test_a_speed_model_with_a_tooth_that_is_no_number_is_refused(tmp_path: Path, spoilt: str) -> None:
+    shipped = json.loads((shipped_folder("models") / "speed.json").read_text(encoding="utf-8"))
+    shipped["teeth"]["4"][0][0] = 123456.0
+    other = tmp_path / "other.json"
+    other.write_text(json.dumps(shipped).replace("123456.0", spoilt), encoding="utf-8")
+    with pytest.raises(ModelError, match=r"other.json cannot be read .*a weight is not a number"):
+        load_comb_weights(other)
 
 
 def test_scores_are_the_weighted_levels_at_the_teeth() -> None:

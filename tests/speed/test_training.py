@@ -7,10 +7,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audiodiag.classifier.speed_training import _clip_of, _made, train_speed
+from audiodiag.classifier.speed_training import (
+    BAYS,
+    FASTER_COUNTS,
+    LOUD_COUNTS,
+    LOUD_DB,
+    LOUD_SHARES,
+    _cases_of,
+    _clip_of,
+    _loud_seeds,
+    _made,
+    train_speed,
+)
 from audiodiag.classifier.train import train
 from audiodiag.errors import UsageError
-from audiodiag.speed.comb import load_comb_weights
+from audiodiag.speed.comb import CombWeights, load_comb_weights
 from audiodiag.speed.hypotheses import HYPOTHESIS_FEATURES
 from audiodiag.speed.second import SECOND_FEATURES
 
@@ -25,6 +36,8 @@ def test_training_repeats_to_the_bit_and_is_read_back(tmp_path: Path) -> None:
     weights = load_comb_weights(folders[0] / "speed.json")
     assert weights.chooser.centre.shape == (len(HYPOTHESIS_FEATURES),)
     assert weights.chooser.nets and weights.chooser.trust.shape == (2,)
+    assert weights.chooser.beside is not None
+    assert "2 with a loud symptom, seeds 1400000 to 1400001" in (folders[0] / "speed.json").read_text()
     assert weights.second is not None and weights.second.centre.shape == (len(SECOND_FEATURES),)
     assert weights.second.trust.shape == (2,)
 
@@ -48,3 +61,30 @@ def test_a_clip_played_faster_keeps_its_truth() -> None:
         turns = [np.trapezoid(truth["rpm"], truth["time_s"]) / 60.0 for truth in (before[2], after[2])]
         assert turns[0] == pytest.approx(turns[1])
         assert np.max(after[2]["rpm"]) == pytest.approx(factor * np.max(before[2]["rpm"]))
+
+
+def test_a_loud_clip_holds_one_symptom_as_loud_as_the_engine() -> None:
+    seeds = _loud_seeds(range(100_000, 100_012))
+    assert len(seeds) == 6 and {BAYS[seed % 3] for seed in seeds} == set(BAYS)
+    drawn = []
+    for seed in seeds[:3]:
+        truth = _made(seed, loud=True)[2]
+        (name,) = truth["symptoms"]
+        assert name in LOUD_SHARES
+        drawn.append(truth["level_db_re_engine"][name])
+        assert LOUD_DB[0] <= drawn[-1] <= LOUD_DB[1]
+    assert len(set(drawn)) == 3
+
+
+def test_loud_clips_and_those_played_faster_count_less() -> None:
+    weights: CombWeights = load_comb_weights()
+    usual, loud = (_cases_of((1_400_001, is_loud, weights)) for is_loud in (False, True))
+    assert [case.told for case in usual] == [case.told for case in loud] == [True, False]
+    assert not usual[0].loud and loud[0].loud and usual[0].cylinders == loud[0].cylinders
+    assert usual[0].faster == loud[0].faster == 1.0
+    assert loud[0].weight == pytest.approx(LOUD_COUNTS * usual[0].weight)
+    faster = _cases_of((100_008, False, weights))[0]
+    assert faster.faster > 1.0
+    alike = _cases_of((100_010, False, weights))[0]
+    assert alike.cylinders == faster.cylinders and alike.faster == 1.0
+    assert faster.weight == pytest.approx(FASTER_COUNTS * alike.weight)
