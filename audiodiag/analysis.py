@@ -62,7 +62,8 @@ SPANS_FROM = 0.3
 BELT_NEEDS_HZ = 4500.0
 """A recording that ends below this carries little of squeal, chirp and hiss (an assumption)."""
 SPEED_TRUSTED = 0.5
-"""Below this confidence a clip without a symptom is not called normal."""
+"""Below this confidence a clip without a symptom is not called normal; nor where it times the probability
+of an engine bay lies below it: both must be right (DEVELOPERS.md: 389 simulated bays, 301 other sounds)."""
 
 ENGINE_FOLLOWED, ENGINE_FOLLOWED_OPEN = 0.1, 0.07
 """Below this confidence of a speed found by ear no engine is followed: with the cylinders stated, and without
@@ -387,6 +388,13 @@ def _verdict(
             "cannot_tell",
             "No steering noise stands out, but the engine speed could not be found with confidence, so its "
             f"absence cannot be trusted.{hint}",
+        )
+    if strange.engine_probability * speed.confidence < SPEED_TRUSTED:
+        return Verdict(
+            "cannot_tell",
+            "No steering noise stands out, but that this is an engine bay (probability "
+            f"{percent(strange.engine_probability)}) at the right speed ({percent(speed.confidence)}) is not "
+            f"sure enough, so its absence cannot be trusted.{hint}",
         )
     if heard:
         return Verdict(

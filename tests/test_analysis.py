@@ -14,6 +14,7 @@ from audiodiag.classifier.store import Prediction, SymptomPrediction
 from audiodiag.classifier.strange import Strangeness
 from audiodiag.clip import read_clip
 from audiodiag.records import SYMPTOMS, Clip, SpeedAlternative
+from audiodiag.report.language import load_sentences
 from audiodiag.resources import shipped_folder
 from audiodiag.speed.given import speed_from_number
 
@@ -66,6 +67,17 @@ def test_no_belt_is_blamed_where_neither_an_engine_is_followed_nor_an_engine_bay
     assert found.verdict.kind == "cannot_tell" and found.causes == ()
     assert "not sure that this is an engine bay (probability 60 %)" in found.verdict.text
     assert analyse(rush, model=unsure, speed_rpm=800).verdict.kind == "symptoms", "a stated speed counts"
+
+
+@pytest.mark.parametrize(("engine", "kind"), [(0.5, "cannot_tell"), (0.56, "normal")])
+def test_normal_is_said_only_where_bay_and_speed_are_sure_together(rush, engine, kind):
+    found = analyse(rush, model=claiming(engine=engine), speed_rpm=800)
+    assert found.speed.confidence == pytest.approx(0.94, abs=0.02)
+    assert found.verdict.kind == kind
+    if kind == "cannot_tell":
+        assert "an engine bay (probability 50 %) at the right speed (9" in found.verdict.text
+        german = load_sentences("de").tell(found.verdict.text).text
+        assert "ein Motorraum ist (Wahrscheinlichkeit 50 %) und seine Drehzahl stimmt (9" in german
 
 
 @pytest.mark.parametrize("tilt", [0.0, 1.0], ids=["white", "brown"])
