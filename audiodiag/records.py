@@ -126,7 +126,8 @@ class SpeedTrace:
 
     time_s, rpm, rpm_low, rpm_high, instant_confidence: shape (n,); rpm is NaN where it is unknown.
     ``confidence`` is the probability that the whole trace follows the true speed (not half or double it).
-    ``rpm_low`` and ``rpm_high`` bound the middle 90 % of the posterior at each instant.
+    ``rpm_low`` and ``rpm_high`` bound the middle 90 % of the posterior at each instant. ``other_course`` is
+    the probability that the usual speed is right, but not the course for a part of the time.
     """
 
     source: Literal["acoustic", "entered", "table", "tach", "none"]
@@ -140,6 +141,7 @@ class SpeedTrace:
     cylinders_source: Literal["entered", "heard", "unknown"] = "unknown"
     alternatives: tuple[SpeedAlternative, ...] = ()
     notes: tuple[Note, ...] = ()
+    other_course: float = 0.0
 
     @property
     def known(self) -> bool:

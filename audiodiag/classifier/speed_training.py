@@ -302,7 +302,8 @@ lest an idle be taken for a fast engine, and for the confidence nothing."""
 LOUD_EVERY, LOUD_FROM, LOUD_COUNTS = 2, 1_350_000, 0.4
 """For every second seed the choice is learnt from one more clip, which counts less, with a symptom as loud as
 the engine: it leads the courses astray. Its own seed is this number and half the first one. No hiss: it
-needs a wheel that is held at a stop, which not every short clip has."""
+needs a wheel that is held at a stop, which not every short clip has. For the confidence they count in
+full."""
 LOUD_SHARES = {
     "pump_whine": 0.36,
     "cavitation_groan": 0.16,
@@ -456,7 +457,7 @@ def choose_on_cases(
     second, firings = _for_unknown(cases, scores, rows)
     less = np.array([np.log(UNHEARD_ODDS), 0.0])
     words = (
-        f"on bays not heard locked with cylinders told: {np.mean(right[True]):.3f}, "
+        f"on bays not heard, loud clips too, locked with cylinders told: {np.mean(right[True]):.3f}, "
         f"unknown: {np.mean(right[False]):.3f}"
     )
     return (

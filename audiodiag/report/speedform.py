@@ -70,7 +70,7 @@ def reasons(clip: Clip, quality: Quality, speed: SpeedTrace) -> tuple[str, ...]:
             f"The strongest other reading has {wording.percent(rivals[0].probability)}: "
             f"{_alternative_words(rivals[0], speed)}."
         )
-    elif engine_followed(speed) and not any(note.code == "speed_course_open" for note in speed.notes):
+    elif engine_followed(speed) and speed.other_course < 0.02:
         said.append("No other speed, such as half or double, has more than 2 %.")
     if speed.cylinders_source == "entered":
         said.append(

@@ -55,8 +55,8 @@ from audiodiag.speed.tracking import best_path, forward_backward, log_evidence, 
 from audiodiag.vehicle import Vehicle
 
 __all__ = [
-    "LOCKED_SHARE", "LOCKED_WITHIN", "Candidate", "Choice", "candidate_tracks", "choose", "lines_of",
-    "no_speed", "readings", "speed_by_ear",
+    "LOCKED_SHARE", "LOCKED_WITHIN", "Candidate", "Choice", "candidate_tracks", "choose", "course_notes",
+    "lines_of", "no_speed", "readings", "speed_by_ear",
 ]  # fmt: skip
 
 TEMPER = 0.8
@@ -230,9 +230,10 @@ class _Ear:
     ) -> list[tuple[FloatArray, NDArray[np.intp]]]:
         """Follow speed and paces by tables of scores and of those of frames that glide.
 
-        Shape (tables, frames, grid) each; one pair of speeds in rpm and paces for each table.
+        scores: shape (tables, frames, grid). gliding: shape (tables, open ones, grid). One pair of speeds in
+        rpm and paces for each table.
         """
-        course = self.course + limit
+        course = np.asarray(self.course + limit, np.float32)
         paths, paces = follow_glides(
             scores + course, gliding + course, self.moving, self.open_paces, temper=TEMPER
         )
@@ -443,25 +444,32 @@ def choose(candidate: Candidate, weights: CombWeights) -> Choice:
     shares = {int(n): float(probability[here & (numbers == n)].sum()) for n in np.unique(numbers[here])}
     number = max(shares, key=lambda n: shares[n])
     best = int(np.argmax(np.where(here & (numbers == number), probability, -1.0)))
-    confidence = chooser.confidence(float(totals[best_speed]))
+    # Of two courses that lock on a third each may stray from the other: what is followed is what counts.
+    here, elsewhere = same[best], usual[best] & ~same[best]
+    total = float(totals[best])
+    confidence = chooser.confidence(total)
     return Choice(
         candidate.hypotheses[best],
-        float(totals[best_speed]),
-        shares[number] / max(float(totals[best_speed]), 1e-12),
-        _alternatives(speeds, numbers, probability, best),
+        total,
+        float(probability[here & (numbers == number)].sum()) / max(total, 1e-12),
+        _alternatives(speeds, numbers, np.where(elsewhere, 0.0, probability), best),
         _doubted(candidate, candidate.hypotheses[best], confidence),
-        float(probability[usual[best_speed] & ~here].sum()),
+        float(probability[elsewhere].sum()),
     )
 
 
 def _one_course(candidate: Candidate) -> NDArray[np.bool_]:
-    """Which hypotheses say the same of the speed at nearly every instant, shape (hypotheses, hypotheses)."""
+    """Which hypotheses of one usual speed are locked on each other, shape (hypotheses, hypotheses).
+
+    Those of one track always. Of different usual speeds nothing is said: courses 2 to 5 % apart are told as
+    readings with a factor of their own.
+    """
     places = list(dict.fromkeys((h.track, h.factor) for h in candidate.hypotheses))
     courses = np.log([candidate.tracks[track].rpm * factor for track, factor in places])
     track = np.array([track for track, _ in places])
     middle = np.median(courses, axis=1)
     one: NDArray[np.bool_] = track[:, None] == track[None, :]
-    near = (np.abs(middle[:, None] - middle[None, :]) < 2 * SAME_SPEED) & ~one
+    near = (np.abs(middle[:, None] - middle[None, :]) < SAME_SPEED) & ~one
     for a, b in np.argwhere(near):
         off = np.abs(courses[a] - courses[b]) > np.log1p(LOCKED_WITHIN)
         one[a, b] = np.mean(off) < LOCKED_SHARE
@@ -649,15 +657,7 @@ def _trace(
                 "for those with 3, 4, 5, 6 and 8: state the speed with --rpm where it is known.",
             )
         )
-    if choice.other_course >= OPEN_COURSE:
-        share = f"{100 * choice.other_course:.0f} %"
-        notes.append(
-            Note(
-                "speed_course_open",
-                "For a part of the clip the engine may turn at another speed than is followed here "
-                f"({share}).",
-            )
-        )
+    notes += course_notes(choice.other_course)
     sure = told is not None or choice.cylinders_probability >= 0.7
     ambiguous = tuple(a for a in choice.alternatives if a.probability >= 0.05)
     if told is None and (ambiguous or not sure):
@@ -681,7 +681,20 @@ def _trace(
         cylinders_source="entered" if told is not None else ("heard" if sure else "unknown"),
         alternatives=choice.alternatives,
         notes=tuple(notes),
+        other_course=choice.other_course,
     )
+
+
+def course_notes(other_course: float) -> tuple[Note, ...]:
+    """Tell how probable it is that the speed is another for a part of the clip, where that is worth telling.
+
+    >>> [note.text for note in course_notes(0.3)], course_notes(0.04)
+    (['For a part of the clip the engine may turn at another speed than is followed here (30 %).'], ())
+    """
+    if other_course < OPEN_COURSE:
+        return ()
+    text = "For a part of the clip the engine may turn at another speed than is followed here"
+    return (Note("speed_course_open", f"{text} ({100 * other_course:.0f} %)."),)
 
 
 def _said(other: SpeedAlternative) -> str:

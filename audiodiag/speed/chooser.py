@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from audiodiag.records import FloatArray
+from audiodiag.speed.plain import weights_of
 
 __all__ = ["REACH", "Chooser", "ChooserNet", "beside_best", "chooser_from_plain", "chooser_to_plain"]
 
@@ -98,16 +99,14 @@ def chooser_to_plain(chooser: Chooser) -> dict[str, Any]:
 def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
     """Read a chooser for so many features; ValueError where shapes do not fit or a number is none."""
     nets = tuple(
-        ChooserNet(*(np.asarray(net[name], float) for name in ("hidden", "bias", "out", "direct")))
+        ChooserNet(*(weights_of(net[name]) for name in ("hidden", "bias", "out", "direct")))
         for net in plain["nets"]
     )
-    chooser = Chooser(
-        np.asarray(plain["centre"], float),
-        np.asarray(plain["scale"], float),
-        nets,
-        np.asarray(plain["trust"], float),
-        chooser_from_plain(plain["beside"], 2 * features) if "beside" in plain else None,
-    )
+    beside = chooser_from_plain(plain["beside"], 2 * features) if "beside" in plain else None
+    if beside is not None and beside.beside is not None:
+        raise ValueError("beside the sum beside the nets stands another")
+    centre, scale, trust = (weights_of(plain[name]) for name in ("centre", "scale", "trust"))
+    chooser = Chooser(centre, scale, nets, trust, beside)
     right = bool(nets) and chooser.trust.shape == (2,) and bool(np.all(chooser.scale > 0))
     right = right and chooser.centre.shape == chooser.scale.shape == (features,)
     for net in nets:
@@ -116,8 +115,4 @@ def chooser_from_plain(plain: Mapping[str, Any], features: int) -> Chooser:
         right = right and net.direct.shape == (features,)
     if not right:
         raise ValueError("the chooser's shapes do not fit")
-    numbers = [chooser.centre, chooser.scale, chooser.trust]
-    numbers += [part for net in nets for part in (net.hidden, net.bias, net.out, net.direct)]
-    if not all(np.isfinite(part).all() for part in numbers):
-        raise ValueError("a weight is not a number")
     return chooser

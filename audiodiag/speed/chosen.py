@@ -12,7 +12,7 @@ import numpy as np
 from audiodiag.clip import read_clip
 from audiodiag.errors import SpeedError
 from audiodiag.records import Clip, Note, Quality, SpeedTrace, read_only
-from audiodiag.speed.acoustic import no_speed, speed_by_ear
+from audiodiag.speed.acoustic import course_notes, no_speed, speed_by_ear
 from audiodiag.speed.given import speed_from_number, speed_from_table
 from audiodiag.speed.readings import other_readings
 from audiodiag.speed.tach import speed_from_pulses
@@ -26,8 +26,8 @@ AGREES = 0.08
 BY_CHANCE = 0.16
 """How often a wrong course lies so near a number: twice that band, over an octave or so of speeds."""
 SURE_ENOUGH = 0.5
-WHERE_IT_IS_KNOWN = ("engine_starts_or_stops", "speed_gaps", "speed_course_open")
-"""Notes on a course by ear that hold whoever states its speed: one number says nothing of a part of it."""
+WHERE_IT_IS_KNOWN = ("engine_starts_or_stops", "speed_gaps")
+"""Notes on a course by ear that hold whoever states its speed: silence in a clip is measured with neither."""
 
 
 def speed_of_clip(
@@ -113,6 +113,7 @@ def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
     into the blur. A course by ear, or a likely other reading of it, whose median lies within ``AGREES`` of
     the number keeps the lines sharp. The number in turn makes it more probable: a wrong course lies there by
     chance only, so the odds of a right one grow by ``1 / BY_CHANCE`` (Bayes' rule; the chance is assumed).
+    The odds against another course of the same usual speed, of which the number says nothing, stay.
 
     >>> import numpy as np
     >>> rpm = np.array([790.0, 800.0, 795.0])
@@ -123,7 +124,10 @@ def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
     for course in (heard, *other_readings(heard)):
         if not course.known or abs(course.median_rpm / rpm - 1.0) > AGREES:
             continue
-        confidence = course.confidence / (course.confidence + BY_CHANCE * (1.0 - course.confidence))
+        beside = min(heard.other_course, 1.0 - course.confidence) if course is heard else 0.0
+        by_chance = BY_CHANCE * (1.0 - course.confidence - beside)
+        whole = course.confidence + beside + by_chance
+        confidence = course.confidence / whole
         if confidence < SURE_ENOUGH:
             continue
         text = (
@@ -137,7 +141,9 @@ def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
             notes=(
                 Note("speed_confirmed", text, severity="info"),
                 *(note for note in heard.notes if note.code in WHERE_IT_IS_KNOWN),
+                *course_notes(beside / whole),
             ),
+            other_course=beside / whole,
         )
     return None
 

@@ -25,6 +25,7 @@ from audiodiag.resources import shipped_folder
 from audiodiag.speed.chooser import Chooser, chooser_from_plain
 from audiodiag.speed.firings import CYLINDERS, FiringModel, firing_model_from_plain
 from audiodiag.speed.front import CHANNELS, LOG_STEP, FrontEnd
+from audiodiag.speed.plain import weights_of
 
 __all__ = [
     "CYLINDERS",
@@ -43,6 +44,8 @@ TEETH: FloatArray = np.concatenate([np.arange(1, 49) / 2.0, np.arange(24) / 2.0 
 FRAMES_AT_ONCE = 32
 """How many spectra are transformed at a time: they stay near the processor."""
 SCHEMA = "audiodiag/speed/3"
+BROKEN = (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError)
+"""What reading a broken file ends in."""
 RPM_GRID: FloatArray = 380.0 * np.exp(LOG_STEP * np.arange(486))
 
 
@@ -128,17 +131,15 @@ def load_teeth(path: Path | None = None) -> dict[int, FloatArray]:
     path = path or shipped_folder("models") / "speed.json"
     try:
         return _teeth_of(json.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except BROKEN as error:
         raise _broken(path, error) from error
 
 
 def _teeth_of(stored: Mapping[str, Any]) -> dict[int, FloatArray]:
-    teeth = {int(n): np.asarray(table, float) for n, table in stored["teeth"].items()}
+    teeth = {int(n): weights_of(table) for n, table in stored["teeth"].items()}
     right = stored["schema"] == SCHEMA and set(teeth) == set(CYLINDERS)
     if not right or any(t.shape != (len(CHANNELS), len(TEETH)) for t in teeth.values()):
         raise ValueError("another schema or shape")
-    if not all(np.isfinite(table).all() for table in teeth.values()):
-        raise ValueError("a weight is not a number")
     return teeth
 
 
@@ -157,24 +158,28 @@ def load_comb_weights(path: Path | None = None) -> CombWeights:
         stored = json.loads(path.read_text(encoding="utf-8"))
         teeth = _teeth_of(stored)
         for name, now in (("chooser_features", HYPOTHESIS_FEATURES), ("second_features", SECOND_FEATURES)):
-            if int(stored.get(name, len(now))) != len(now):
+            if stored.get(name, len(now)) != len(now):
                 raise ValueError(f"{name} are {len(now)} in this version")
-        chooser = chooser_from_plain(stored["chooser"], int(stored["chooser_features"]))
+        chooser = chooser_from_plain(stored["chooser"], len(HYPOTHESIS_FEATURES))
         if chooser.beside is None:
             raise ValueError("the sum beside the nets is missing")
         second = None
         if "second" in stored:
-            second = chooser_from_plain(stored["second"], int(stored["second_features"]))
+            second = chooser_from_plain(stored["second"], len(SECOND_FEATURES))
+            if second.beside is not None:
+                raise ValueError("beside the second opinion stands a sum")
         firings = firing_model_from_plain(stored["firings"]) if "firings" in stored else None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except BROKEN as error:
         raise _broken(path, error) from error
     return CombWeights(teeth, speed_prior(), chooser, second, firings)
 
 
 def _broken(path: Path, error: Exception) -> ModelError:
+    kind = type(error).__name__
+    told = f"{kind}, {error}" if type(error) in (ValueError, KeyError) else kind
     return ModelError(
         f"the speed model {path.name} cannot be read",
-        got=f"{type(error).__name__}, {error}" if type(error) is ValueError else type(error).__name__,
+        got=told,
         allowed="the file that this version ships or that its training writes",
         todo="install audiodiag again, or run its training",
     )

@@ -24,6 +24,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from audiodiag.records import FloatArray
 from audiodiag.signal.powers import hann, power_spectra, windows_at
 from audiodiag.speed.front import Baseband
+from audiodiag.speed.plain import weights_of
 
 __all__ = [
     "CYLINDERS", "LINE_PLACES", "NUMBER_FEATURES", "FiringModel", "Swells", "describe_numbers",
@@ -248,8 +249,8 @@ def firing_model_to_plain(model: FiringModel) -> dict[str, Any]:
 
 
 def firing_model_from_plain(plain: Mapping[str, Any]) -> FiringModel:
-    """Read a model; ValueError where the shapes do not fit."""
-    centre, scale, weights = (np.asarray(plain[name], float) for name in ("centre", "scale", "weights"))
+    """Read a model; ValueError where the shapes do not fit or a weight is no number."""
+    centre, scale, weights = (weights_of(plain[name]) for name in ("centre", "scale", "weights"))
     right = centre.shape == scale.shape == weights.shape == (len(NUMBER_FEATURES),)
     if not (right and bool(np.all(scale > 0))):
         raise ValueError("the shapes of the model of firings do not fit")

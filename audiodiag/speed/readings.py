@@ -59,4 +59,5 @@ def _at(speed: SpeedTrace, factor: float, probability: float, cylinders: int | N
         rpm_high=read_only(np.asarray(speed.rpm_high) * factor),
         cylinders=speed.cylinders if told else cylinders,
         alternatives=(),
+        other_course=0.0,
     )

@@ -4,7 +4,7 @@ Engines that fire equally often differ only in their half orders, which many a c
 ``chooser`` learnt from bays where they mostly show, and count a line that is not heard against the engine
 that would have it; and the lines they see are judged up to an order of the engine, so that of two readings
 that fire alike the faster is credited with lines further up. The second opinion is a plain sum of few
-numbers: what the nets say, the lines up to one frequency for all readings, in spectra over which nothing
+numbers: what the chooser says, the lines up to one frequency for all readings, in spectra over which nothing
 folds back, the prior of speed, and the number of cylinders. The mean of both decides.
 """
 
@@ -38,7 +38,7 @@ SECOND_FEATURES = (
     "score", "rhythm_low", "rhythm_env", "firing_low", "firing_env", "rhythm_before_alike", *KEPT,
     "none_of_these", *(f"none_{n}" for n in OF_NONE),
 )  # fmt: skip
-"""Names of the columns; the score of the nets is put in by ``with_score``."""
+"""Names of the columns; the chooser's score is put in by ``with_score``."""
 HELD = 30.0
 STEPS = (ORDER_STEP, FINE_STEP)
 
@@ -92,7 +92,7 @@ def _held(values: FloatArray) -> FloatArray:
 
 
 def with_score(table: FloatArray, score: FloatArray) -> FloatArray:
-    """Put the nets' scores, shape (hypotheses + 1,), into the first column of ``second_features``."""
+    """Put the chooser's scores, shape (hypotheses + 1,), into the first column of ``second_features``."""
     return np.column_stack([score, table[:, 1:]])
 
 

@@ -104,7 +104,7 @@ class Scene:
     def engine_power(self) -> float:
         """Power of the engine bay in its calmer stretches, 60 Hz upwards: what level_db refers to.
 
-        Digital silence is no stretch of an engine.
+        Silence, digital or with a converter's noise, is no stretch of an engine.
         """
         if not self.usable:
             return float("nan")

@@ -62,14 +62,31 @@ def test_the_sum_returns_from_plain_numbers() -> None:
         chooser_from_plain(plain, 2)
 
 
-@pytest.mark.parametrize("spoilt", [float("nan"), float("inf")])
-@pytest.mark.parametrize("where", ["nets", "beside", "trust"])
-def test_a_weight_that_is_no_number_is_refused(spoilt: float, where: str) -> None:
-    plain = chooser_to_plain(replace(plain_sum([1.0, 0.0]), beside=plain_sum([1.0, 0.0, 0.0, 0.0])))
+@pytest.mark.parametrize("spoilt", [float("nan"), float("inf"), None, "1.5", True, 1e7, 10**400])
+@pytest.mark.parametrize("where", ["centre", "scale", "trust", "hidden", "bias", "out", "direct"])
+@pytest.mark.parametrize("whose", ["own", "beside"])
+def test_a_weight_that_is_no_number_is_refused(spoilt: object, where: str, whose: str) -> None:
+    net = ChooserNet(np.ones((2, 1)), np.ones(1), np.ones(1), np.ones(2))
+    twice = ChooserNet(np.ones((4, 1)), np.ones(1), np.ones(1), np.ones(4))
+    right = np.array([0.0, 1.0])
+    beside = Chooser(np.zeros(4), np.ones(4), (twice, twice), right)
+    plain = chooser_to_plain(Chooser(np.zeros(2), np.ones(2), (net, net), right, beside))
     chooser_from_plain(plain, 2)
-    if where == "trust":
-        plain["trust"][1] = spoilt
+    mine = plain if whose == "own" else plain["beside"]
+    if where in ("centre", "scale", "trust"):
+        mine[where] = [spoilt] * len(mine[where])
     else:
-        (plain if where == "nets" else plain["beside"])["nets"][0]["direct"][0] = spoilt
+        mine["nets"][1][where] = [[spoilt]] * len(mine["centre"]) if where == "hidden" else [spoilt]
+        if where == "direct":
+            mine["nets"][1][where] *= len(mine["centre"])
     with pytest.raises(ValueError, match="a weight is not a number"):
+        chooser_from_plain(plain, 2)
+
+
+def test_a_sum_beside_the_sum_is_refused() -> None:
+    inner = plain_sum([0.0] * 8)
+    plain = chooser_to_plain(
+        replace(plain_sum([1.0, 0.0]), beside=replace(plain_sum([0.0] * 4), beside=inner))
+    )
+    with pytest.raises(ValueError, match="stands another"):
         chooser_from_plain(plain, 2)

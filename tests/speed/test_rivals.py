@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from engines import RATE, clip_of
 
-from audiodiag.records import FloatArray, Quality, SpeedTrace
+from audiodiag.records import FloatArray, Quality, SpeedAlternative, SpeedTrace
 from audiodiag.report.language import load_sentences
 from audiodiag.report.speedform import reasons
 from audiodiag.speed.acoustic import (
@@ -21,7 +22,7 @@ from audiodiag.speed.acoustic import (
     choose,
 )
 from audiodiag.speed.chooser import Chooser, ChooserNet
-from audiodiag.speed.chosen import confirmed
+from audiodiag.speed.chosen import BY_CHANCE, confirmed
 from audiodiag.speed.comb import CombWeights, comb_scores, load_comb_weights, speed_prior
 from audiodiag.speed.front import basebands, front_end
 from audiodiag.speed.hypotheses import (
@@ -29,6 +30,7 @@ from audiodiag.speed.hypotheses import (
     HYPOTHESIS_FEATURES,
     Hypothesis,
     _courses,
+    describe,
     hypotheses,
     is_multiple,
 )
@@ -160,6 +162,38 @@ def test_courses_that_lock_on_each_other_add_up_to_one_reading() -> None:
     assert found.other_course == 0.0
 
 
+def test_half_the_speed_is_no_other_course() -> None:
+    """Readings of one course at other multiples are alternatives; those of another one are not told twice."""
+    raised = np.where(np.arange(100) < 30, 1600.0, 800.0)
+    candidate, weights = weighed([1.0, 0.4, 0.3, 0.2, -5.0], STEADY, raised)
+    guesses = (Hypothesis(1.0, 4, 0), Hypothesis(1.0, 4, 1), Hypothesis(0.5, 4, 0), Hypothesis(1.0, 6, 1))
+    candidate = replace(candidate, hypotheses=guesses)
+    assert _one_course(candidate)[0, 1:3].tolist() == [False, True]
+    found = choose(candidate, weights)
+    shares = np.exp([1.0, 0.4, 0.3, 0.2]) / np.exp([1.0, 0.4, 0.3, 0.2, -5.0]).sum()
+    assert found.probability == pytest.approx(shares[0])
+    assert found.other_course == pytest.approx(shares[1] + shares[3])
+    assert [(each.factor, each.probability) for each in found.alternatives] == [
+        (0.5, pytest.approx(shares[2]))
+    ]
+
+
+def test_courses_at_two_multiples_of_two_tracks_can_be_one() -> None:
+    candidate = weighed([0.0, 0.0, 0.0], STEADY, 0.5 * STEADY)[0]
+    guesses = (Hypothesis(1.0, 4, 0), Hypothesis(2.0, 4, 1), Hypothesis(1.0, 4, 1))
+    one = _one_course(replace(candidate, hypotheses=guesses))
+    assert one.tolist() == [[True, True, False], [True, True, True], [False, True, True]]
+
+
+def test_what_is_followed_is_what_counts_where_two_courses_lock_on_a_third() -> None:
+    here = np.arange(100)
+    second, third = np.where(here < 9, 1600.0, 800.0), np.where(here >= 91, 1600.0, 800.0)
+    found = choose(*weighed(np.log([0.2, 0.45, 0.34, 0.01]).tolist(), STEADY, second, third))
+    assert found.hypothesis.track == 1
+    assert found.probability == pytest.approx(0.65)
+    assert found.other_course == pytest.approx(0.34)
+
+
 def test_whether_two_courses_are_one_does_not_depend_on_which_is_asked() -> None:
     for factor in (1.0489, 1.0511):
         near = np.where(np.arange(100) < 20, factor * 800.0, 800.0)
@@ -174,24 +208,36 @@ def told_of(probability: float) -> SpeedTrace:
     return _trace(front, np.ones(100), choice, candidate.tracks[0], 0.6, 4)
 
 
-def test_a_course_that_is_open_is_told_of_also_where_its_number_was_stated() -> None:
-    open_one = told_of(0.3)
-    (note,) = [note for note in open_one.notes if note.code == "speed_course_open"]
-    assert "(30 %)" in note.text
-    assert not told_of(0.04).notes
-    stated = confirmed(open_one, 800.0)
-    assert stated is not None and note in stated.notes
+def test_a_course_that_is_open_is_told_of() -> None:
+    (note,) = [note for note in told_of(0.3).notes if note.code == "speed_course_open"]
+    assert "(30 %)" in note.text and note.severity == "warning"
+    assert "(5 %)" in told_of(0.051).notes[0].text and not told_of(0.049).notes
     assert load_sentences("de").tell(note.text).text == (
         "In einem Teil der Aufnahme dreht der Motor vielleicht anders, als hier verfolgt wird (30 %)."
     )
+
+
+def test_a_stated_number_says_nothing_of_another_course_at_that_number() -> None:
+    """0.6 for the course, 0.3 for the other of 800 rpm, 0.1 for speeds that lie there by chance only."""
+    heard = told_of(0.3)
+    stated = confirmed(heard, 800.0)
+    assert stated is not None
+    whole = 0.6 + 0.3 + BY_CHANCE * 0.1
+    assert stated.confidence == pytest.approx(0.6 / whole)
+    assert stated.other_course == pytest.approx(0.3 / whole)
+    assert any(note.code == "speed_course_open" and "(33 %)" in note.text for note in stated.notes)
+    at_half = replace(heard, confidence=0.1, alternatives=(SpeedAlternative(0.5, 4, 0.8),))
+    half = confirmed(at_half, 400.0)
+    assert half is not None and half.other_course == 0.0
+    assert [note.code for note in half.notes] == ["speed_confirmed"]
 
 
 def test_where_a_course_is_open_no_other_speed_is_not_said() -> None:
     quality = Quality(True, (), (20.0, 8000.0))
     clip = clip_of(np.zeros(10 * RATE, np.float32))
     none = "No other speed"
-    said = {p: " ".join(reasons(clip, quality, told_of(p))) for p in (0.0, 0.3)}
-    assert none in said[0.0] and none not in said[0.3]
+    said = {p: " ".join(reasons(clip, quality, told_of(p))) for p in (0.0, 0.03, 0.3)}
+    assert none in said[0.0] and none not in said[0.03] and none not in said[0.3]
     assert "(30 %)" in said[0.3]
 
 
@@ -213,10 +259,18 @@ def test_a_rival_that_is_drawn_to_a_course_once_refined_is_none(monkeypatch: pyt
     rng = np.random.default_rng(2)
     high = np.diff(rng.standard_normal(len(rpm)), prepend=0.0) * np.maximum(1.0 + comb(rpm, 2.0, 4, 3), 0.0)
     sound = comb(rpm, 3.7, 6, 4) + 0.3 * high + 0.02 * rng.standard_normal(len(rpm))
-    assert len(courses(sound, 4)) > 1
 
     def at_one_speed(signals: object, time_s: FloatArray, rough: FloatArray) -> RefinedTrack:
         return RefinedTrack(time_s, np.full(len(time_s), 760.0), np.ones(len(time_s)))
 
+    counted: list[int] = []
+
+    def described(*args: Any, rivals: int, **more: Any) -> FloatArray:
+        counted.append(rivals)
+        return describe(*args, rivals=rivals, **more)
+
+    monkeypatch.setattr("audiodiag.speed.acoustic.describe", described)
+    assert len(courses(sound, 4)) == 1 + counted[0] > 1
     monkeypatch.setattr("audiodiag.speed.acoustic.refine", at_one_speed)
     assert len(courses(sound, 4)) == 1
+    assert counted[1] == 0

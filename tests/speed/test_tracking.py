@@ -183,16 +183,30 @@ def test_broken_speed_model_is_refused_in_words(tmp_path: Path) -> None:
         other.write_text(json.dumps(shipped | changed), encoding="utf-8")
         with pytest.raises(ModelError, match=r"other.json cannot be read .* install audiodiag again"):
             load_comb_weights(other)
+    for text, said in (
+        ("[" * 200_000, "RecursionError"),
+        (json.dumps({name: shipped[name] for name in shipped if name != "chooser"}), "KeyError, 'chooser'"),
+        (json.dumps(shipped | {"chooser_features": shipped["chooser_features"] + 0.5}), "in this version"),
+        (json.dumps(shipped | {"chooser_features": 1e999}), "in this version"),
+        (json.dumps(shipped | {"schema": "audiodiag/speed/2"}), "another schema or shape"),
+    ):
+        other.write_text(text, encoding="utf-8")
+        with pytest.raises(ModelError, match=f"other.json cannot be read .*{said}"):
+            load_comb_weights(other)
     del shipped["chooser"]["beside"]
     other.write_text(json.dumps(shipped), encoding="utf-8")
     with pytest.raises(ModelError, match=r"other.json cannot be read .*the sum beside the nets is missing"):
         load_comb_weights(other)
 
 
-@pytest.mark.parametrize("spoilt", ["NaN", "Infinity", "1e999"])
-def test_a_speed_model_with_a_tooth_that_is_no_number_is_refused(tmp_path: Path, spoilt: str) -> None:
+@pytest.mark.parametrize("spoilt", ["NaN", "Infinity", "1e999", "null", "1" + 400 * "0"])
+@pytest.mark.parametrize("where", ["teeth", "centre", "scale", "weights"])
+def test_a_speed_model_with_a_weight_that_is_no_number_is_refused(
+    tmp_path: Path, spoilt: str, where: str
+) -> None:
     shipped = json.loads((shipped_folder("models") / "speed.json").read_text(encoding="utf-8"))
-    shipped["teeth"]["4"][0][0] = 123456.0
+    numbers = shipped["teeth"]["4"][0] if where == "teeth" else shipped["firings"][where]
+    numbers[0] = 123456.0
     other = tmp_path / "other.json"
     other.write_text(json.dumps(shipped).replace("123456.0", spoilt), encoding="utf-8")
     with pytest.raises(ModelError, match=r"other.json cannot be read .*a weight is not a number"):

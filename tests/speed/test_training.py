@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,9 @@ from audiodiag.classifier.speed_training import (
     _cases_of,
     _clip_of,
     _loud_seeds,
+    _loud_symptom,
     _made,
+    choose_on_cases,
     train_speed,
 )
 from audiodiag.classifier.train import train
@@ -73,7 +76,23 @@ def test_a_loud_clip_holds_one_symptom_as_loud_as_the_engine() -> None:
         assert name in LOUD_SHARES
         drawn.append(truth["level_db_re_engine"][name])
         assert LOUD_DB[0] <= drawn[-1] <= LOUD_DB[1]
+        drawn_as_usual, made_loud = (_clip_of(seed, loud=loud) for loud in (False, True))
+        assert made_loud[2]["symptoms"] == [name] and drawn_as_usual[2]["symptoms"] != [name]
     assert len(set(drawn)) == 3
+    assert len({_loud_symptom(seed)[0] for seed in range(40)}) == len(LOUD_SHARES)
+
+
+def test_the_training_learns_from_the_loud_clips(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    seen: list[tuple[bool, str]] = []
+
+    def noted(cases: Any, **more: Any) -> Any:
+        seen.extend((case.loud, case.bay) for case in cases if case.told)
+        return choose_on_cases(cases, **more)
+
+    monkeypatch.setattr("audiodiag.classifier.speed_training.choose_on_cases", noted)
+    train_speed(range(100_000, 100_002), out=tmp_path, keep_comb=True)
+    bays = [BAYS[seed % 3] for seed in (100_000, 100_001, 1_400_000)]
+    assert seen == list(zip([False, False, True], bays, strict=True))
 
 
 def test_loud_clips_and_those_played_faster_count_less() -> None:

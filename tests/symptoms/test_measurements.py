@@ -162,6 +162,17 @@ def test_silence_in_parts_of_a_clip_leaves_the_level_of_a_squeal_as_it_is(of_lev
     assert cut == pytest.approx(whole, abs=2.0)
 
 
+def test_an_engine_far_below_a_loud_sound_is_no_silence() -> None:
+    """A rush 46 dB louder than the engine for half of the clip; powers are relative to the whole clip's."""
+    engine, sound = bay("clean"), bay("clean").copy()
+    alone = build_scene(bays.clip_of(engine), bays.quality(), bays.trace()).engine_power
+    rush = 200.0 * np.std(sound) * np.random.default_rng(9).standard_normal(len(sound))
+    sound[len(sound) // 2 :] += rush[len(sound) // 2 :]
+    beside = build_scene(bays.clip_of(1e-3 * sound), bays.quality(), bays.trace()).engine_power
+    power = np.mean(sound**2) / np.mean(engine**2)
+    assert 10.0 * math.log10(power * beside / alone) == pytest.approx(0.0, abs=2.0)
+
+
 def test_an_overtone_that_is_not_recorded_is_unknown_and_speaks_against_no_squeal() -> None:
     assert measured("belt_squeal").values["squeal_harmonic_db"] > 3.0
     half = resample_poly(bay("belt_squeal"), 1, 3)
