@@ -13,17 +13,19 @@ from audiodiag.records import FloatArray, Quality, SpeedAlternative, SpeedTrace
 from audiodiag.report.language import load_sentences
 from audiodiag.report.speedform import reasons
 from audiodiag.speed.acoustic import (
+    SECOND_LOOK_RPM,
     Candidate,
     _and_its_parts,
     _one_course,
     _only,
+    _straightened,
     _trace,
     candidate_tracks,
     choose,
 )
 from audiodiag.speed.chooser import Chooser, ChooserNet
 from audiodiag.speed.chosen import BY_CHANCE, confirmed
-from audiodiag.speed.comb import CombWeights, comb_scores, load_comb_weights, speed_prior
+from audiodiag.speed.comb import RPM_GRID, CombWeights, comb_scores, load_comb_weights, speed_prior
 from audiodiag.speed.front import basebands, front_end
 from audiodiag.speed.hypotheses import (
     FACTORS,
@@ -85,6 +87,28 @@ def test_where_all_tell_of_one_speed_there_is_one_course() -> None:
     beats = np.maximum(1.0 + comb(rpm, 2.0, 4, 7), 0.0)
     sound = comb(rpm, 2.0, 8, 8) + comb(rpm, 0.5, 20, 9) * 0.3 + 0.3 * rng.standard_normal(len(rpm)) * beats
     assert len(courses(sound, 4)) == 1
+
+
+def test_beside_a_high_course_a_lower_one_is_sought(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """By all of the sound, below what would still be high; the straightening may not leave that range."""
+    rpm = wandering(3300.0, 0.01, 16)
+    sound = comb(rpm, 2.0, 6, 17) + 0.3 * comb(rpm, 0.5, 20, 18)
+    sound += 0.3 * np.random.default_rng(19).standard_normal(len(rpm))
+    limits: list[FloatArray] = []
+
+    def noted(*args: Any) -> tuple[FloatArray, FloatArray]:
+        limits.append(args[4])
+        return _straightened(*args)
+
+    monkeypatch.setattr("audiodiag.speed.acoustic._straightened", noted)
+    high, low, *_ = (float(np.median(course)) for course in courses(sound, 4))
+    assert high == pytest.approx(3300.0, rel=0.02)
+    assert low < SECOND_LOOK_RPM
+    outside = RPM_GRID > SECOND_LOOK_RPM
+    assert np.all(limits[1][outside] < limits[0][outside] - 50.0)
+    assert np.array_equal(limits[1][~outside], limits[0][~outside])
 
 
 def test_courses_that_differ_for_a_part_of_the_time_are_two_readings() -> None:
