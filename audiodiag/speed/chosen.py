@@ -124,7 +124,7 @@ def confirmed(heard: SpeedTrace, rpm: float) -> SpeedTrace | None:
     for course in (heard, *other_readings(heard)):
         if not course.known or abs(course.median_rpm / rpm - 1.0) > AGREES:
             continue
-        beside = min(heard.other_course, 1.0 - course.confidence) if course is heard else 0.0
+        beside = min(course.other_course, 1.0 - course.confidence)
         by_chance = BY_CHANCE * (1.0 - course.confidence - beside)
         whole = course.confidence + beside + by_chance
         confidence = course.confidence / whole
