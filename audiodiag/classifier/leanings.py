@@ -65,6 +65,9 @@ FOR: dict[str, tuple[str, ...]] = {
         "chirp_narrow_peakiness",
         "chirp_peakiness",
         "chirp_share_db",
+        "chirp_row_comb_db",
+        "chirp_slim_row_db",
+        "chirp_slim_comb_db",
     ),
     "relief_hiss": (
         "hiss_merit_db",
@@ -112,7 +115,7 @@ FOR: dict[str, tuple[str, ...]] = {
 AGAINST: dict[str, tuple[str, ...]] = {
     "pump_whine": ("whine_noise_correlation",),
     "belt_squeal": ("squeal_low_rise_db",),
-    "belt_chirp": ("chirp_irregularity",),
+    "belt_chirp": ("chirp_irregularity", "chirp_row_low_rise_db", "chirp_row_spread"),
     "relief_hiss": (
         "hiss_low_rise_db",
         "hiss_unevenness_db",
@@ -131,14 +134,14 @@ AGAINST: dict[str, tuple[str, ...]] = {
 """Measures of which more never makes the symptom more probable."""
 
 BESIDE: dict[str, tuple[str, ...]] = {
-    "cavitation_groan": ("squeal_prominence_db", "squeal_narrow_hump_db"),
+    "cavitation_groan": ("squeal_prominence_db", "squeal_narrow_hump_db", "chirp_belt_comb_db"),
     "relief_hiss": ("squeal_prominence_db", "squeal_rise_db", "squeal_narrow_hump_db"),
     "bearing_growl": ("chirp_narrow_comb_db", "chirp_belt_comb_db"),
 }
 """Measures of another symptom that account for what would pass for this one, and so speak against it.
 
 The tones of a squeal fill the bands of a hiss and of a groan and end as they do; the bursts of a chirp are
-strikes at no order of the engine."""
+strikes at no order of the engine, and noise that swells as a groan's does."""
 
 
 REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}

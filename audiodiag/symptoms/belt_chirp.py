@@ -3,17 +3,25 @@
 The envelope of 2 to 12 kHz is searched for a comb at the belt's order B (0.18 to 0.66) or at a pulley's (0.85
 to 1.65) whose lines miss the half orders; bursts are counted and timed, and the angle between them is
 checked by autocorrelation. Most chirps fill little of a wide band, so the comb is sought in narrow ones too.
+Rows of slim bursts are sought over time as well, whatever the engine speed (``burst_rows``).
 """
 
 from __future__ import annotations
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import median_filter
 
 from audiodiag.records import FloatArray
 from audiodiag.symptoms.angle_view import BEAT_SAMPLES_PER_REV, TRACK_HOP_S, AngleView, Beats
 from audiodiag.symptoms.beats import engine_free_beats
+from audiodiag.symptoms.burst_rows import (
+    FEWEST_NARROW,
+    LOWEST_NARROW_HZ,
+    above_usual,
+    find_row,
+    short_rises,
+    slowed,
+)
 from audiodiag.symptoms.measures import Measure, SymptomMeasurement, evidence_of, filled
 from audiodiag.symptoms.scene import Scene
 from audiodiag.symptoms.spectra import (
@@ -128,11 +136,28 @@ MEASURES = (
         "Bursts that may be a chirp lie at {value:.1f} dB against the whole engine bay.",
         label="Level of the chirp",
     ),
+    Measure(
+        "chirp_row_comb_db",
+        "dB",
+        "Bursts that may be a chirp come in even rows, {value:.1f} dB above their surroundings.",
+        label="Even rows of bursts",
+    ),
+    Measure(
+        "chirp_row_low_rise_db",
+        "dB",
+        "With bursts that may be a chirp, what lies below 1.2 kHz rises by {value:.1f} dB.",
+        label="Rise of the lows with bursts",
+    ),
+    Measure(
+        "chirp_row_spread",
+        "1",
+        "Bursts that may be a chirp reach over {value:.0%} of the bands.",
+        label="Share of the bands that burst",
+    ),
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
 BELT_ORDERS = (0.18, 0.66)
-LOWEST_NARROW_HZ, FEWEST_NARROW = 1800.0, 4
 FEWEST_BURSTS, FIT_UP_TO_DB = 5, 6.0
 BURST_DB, FAINT_DB, NARROW_DB, NARROW_TIMED_DB = 3.0, 2.5, 5.0, 6.0
 """A burst is measured from the first height on; in a train that is heard, it is timed from the second on. In
@@ -161,6 +186,11 @@ def measure(scene: Scene) -> SymptomMeasurement:
     if scene.angle is not None:
         comb_db = min(values["chirp_belt_comb_db"], FIT_UP_TO_DB)
         values["chirp_fit_db"] = comb_db * _fit(scene.angle, middle_s, values["chirp_belt_order"])
+    if (row := find_row(scene)) is not None:
+        values["chirp_row_comb_db"] = row.comb_db
+        values["chirp_row_low_rise_db"], values["chirp_row_spread"] = row.low_rise_db, row.spread
+        if scene.angle is None:
+            timed = _on_track(len(timed), *row.bursts(NARROW_TIMED_DB), 1.0)
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
     return SymptomMeasurement(
@@ -218,9 +248,9 @@ def _narrow(scene: Scene, angle: AngleView) -> tuple[dict[str, float], Mask]:
     score = _comb(lines, step, belt, 6)
     place, band = np.unravel_index(int(np.argmax(score)), score.shape)
     comb_db = float(score[place, band])
-    power, rate = _slowed(scene.narrow[:, columns[[int(band)]]], scene.narrow_rate_hz)
-    above = _above_usual(decibels(power[:, 0]), rate)
-    starts, ends = _short_rises(above > NARROW_DB, rate)
+    power, rate = slowed(scene.narrow[:, columns[[int(band)]]], scene.narrow_rate_hz)
+    above = above_usual(decibels(power[:, 0]), rate)
+    starts, ends = short_rises(above > NARROW_DB, rate)
     values = {
         "chirp_narrow_comb_db": comb_db,
         "chirp_narrow_fit_db": min(comb_db, FIT_UP_TO_DB)
@@ -228,19 +258,7 @@ def _narrow(scene: Scene, angle: AngleView) -> tuple[dict[str, float], Mask]:
         "chirp_narrow_rate_hz": len(starts) / max(scene.duration_s, 0.5),
         "chirp_narrow_peakiness": _peakiness(power[:, 0]),
     }
-    return values, _on_track(len(scene.time_s), *_short_rises(above > NARROW_TIMED_DB, rate), rate)
-
-
-def _slowed(envelope: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """Mean of an envelope over some 4 ms, shape (m, bands), and its rate in Hz."""
-    every = max(round(rate_hz / 250.0), 1)
-    count = len(envelope) // every
-    return envelope[: count * every].reshape(count, every, -1).mean(axis=1), rate_hz / every
-
-
-def _above_usual(level_db: FloatArray, rate: float) -> FloatArray:
-    """How far a level stands above its median over 0.8 s, dB."""
-    return np.asarray(smooth(level_db, 3) - median_filter(level_db, 2 * int(0.4 * rate) + 1, mode="nearest"))
+    return values, _on_track(len(scene.time_s), *short_rises(above > NARROW_TIMED_DB, rate), rate)
 
 
 def _peakiness(power: FloatArray) -> float:
@@ -278,15 +296,15 @@ def _fit(angle: AngleView, middle_s: FloatArray, belt_order: float) -> float:
 
 def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float, FloatArray]:
     """Count and time bursts of 15 to 150 ms in the chosen bands; when they come; their level; middles."""
-    slow, rate = _slowed(scene.envelope[:, columns], scene.envelope_rate_hz)
+    slow, rate = slowed(scene.envelope[:, columns], scene.envelope_rate_hz)
     count = len(slow)
-    above = _above_usual(decibels(slow).mean(axis=1), rate)
-    starts, ends = _short_rises(above > BURST_DB, rate)
+    above = above_usual(decibels(slow).mean(axis=1), rate)
+    starts, ends = short_rises(above > BURST_DB, rate)
     length_ms = (ends - starts) / rate * 1000.0
     heights = np.array([above[a:b].max() for a, b in zip(starts, ends, strict=True)])
     middle = (starts + ends) / 2.0 / rate
     on = _on_track(len(scene.time_s), starts, ends, rate)
-    heard = _on_track(len(scene.time_s), *_short_rises(above > FAINT_DB, rate), rate)
+    heard = _on_track(len(scene.time_s), *short_rises(above > FAINT_DB, rate), rate)
     gaps = np.diff(middle)
     if scene.angle is not None and len(middle) > 1:
         gaps = np.diff(scene.angle.crank.rev_at(middle))
@@ -311,15 +329,7 @@ def _bursts(scene: Scene, columns: Index) -> tuple[dict[str, float], Mask, float
     return values, heard, max(share, -80.0), middle
 
 
-def _short_rises(high: Mask, rate: float) -> tuple[Index, Index]:
-    """Where stretches of 12 to 170 ms begin and end."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(np.int8), [0]])))
-    length_ms = (edges[1::2] - edges[::2]) / rate * 1000.0
-    kept = (length_ms >= 12.0) & (length_ms <= 170.0)
-    return edges[::2][kept], edges[1::2][kept]
-
-
-def _on_track(count: int, starts: Index, ends: Index, rate: float) -> Mask:
+def _on_track(count: int, starts: Index | FloatArray, ends: Index | FloatArray, rate: float) -> Mask:
     """Which of ``count`` instants of the track the stretches reach into."""
     on = np.zeros(count, bool)
     for a, b in zip(starts, ends, strict=True):

@@ -55,6 +55,18 @@ MEASURES = (
         label="Noisy step of one band with a dip",
     ),
     Measure(
+        "chirp_slim_row_db",
+        "dB",
+        "Slim bursts that may be a chirp come in even rows, {value:.1f} dB above their surroundings.",
+        label="Even rows of slim bursts",
+    ),
+    Measure(
+        "chirp_slim_comb_db",
+        "dB",
+        "Slim bursts that may be a chirp beat at a belt's order, {value:.1f} dB above their surroundings.",
+        label="Slim bursts at the belt's pace",
+    ),
+    Measure(
         "growl_lone_db",
         "dB",
         "Lasting strikes, not in step with pump or belt, stand {value:.1f} dB out.",
@@ -97,6 +109,10 @@ MOST_NOISE, LEAST_STEP_DB, DIP_FULL_PERCENT, DIP_LEAST = 1.2, 0.5, 2.0, -0.5
 """Up to which share of a step its noise may count; the least step to take shares of; dip that counts as much
 again, and how much less a rise of the speed makes the step."""
 
+ROW_FROM_DB, SLIM_SPREAD, USUAL_SPREAD = 11.0, (0.19, 0.81), 0.5
+"""Height of a comb of paces that noise reaches; share of the bands from where to where bursts are no longer
+slim; and the share of bursts too few to tell."""
+
 BELT_COMB_DB, TONE_COMB_DB, BARE_DB = (1.5, 4.0), (4.0, 10.0), (2.0, 8.0)
 """Heights of the belt's comb and of the pump's, from where to where a beat at their orders is held for
 theirs, and by how much the beat may stand bare."""
@@ -131,6 +147,8 @@ def together(values: Mapping[str, float]) -> dict[str, float]:
         "whine_loud_comb_db": _free_comb_db(values) * _ramp(_of(values, "whine_share_db"), LOUD_DB),
         "hiss_merit_db": _hiss_db(values),
         "hiss_band_merit_db": _noisy_step_db(values),
+        "chirp_slim_row_db": _slim(values) * max(_of(values, "chirp_row_comb_db") - ROW_FROM_DB, 0.0),
+        "chirp_slim_comb_db": _slim(values) * _of(values, "chirp_narrow_comb_db"),
         "growl_lone_db": _lone_db(values, "growl_"),
         "growl_even_lone_db": _lone_db(values, "growl_even_"),
     }
@@ -176,6 +194,11 @@ def _noisy_step_db(values: Mapping[str, float]) -> float:
     noise = _of(values, "hiss_band_noise_db", 0.0) / max(step_db, LEAST_STEP_DB)
     dip = _of(values, "hiss_band_dip_percent", 0.0) / DIP_FULL_PERCENT
     return worth_db * min(max(noise, 0.0), MOST_NOISE) * (1.0 + min(max(dip, DIP_LEAST), 1.0))
+
+
+def _slim(values: Mapping[str, float]) -> float:
+    """How slim bursts are, 0 to 1: reaching over few bands."""
+    return 1.0 - _ramp(_of(values, "chirp_row_spread", USUAL_SPREAD), SLIM_SPREAD)
 
 
 def _lone_db(values: Mapping[str, float], kind: str) -> float:

@@ -30,6 +30,7 @@ GROWL = {
     "whine_comb_db": 14.0,
 }
 GROAN = {"groan_beat_db": 12.0, "groan_beat_gap_db": 8.0, "groan_beat_ratio": 1.21}
+CHIRP = {"chirp_row_comb_db": 23.0, "chirp_row_spread": 0.15, "chirp_narrow_comb_db": 9.0}
 WHINE = {"whine_comb_db": 20.0, "whine_order": 11.3, "whine_share_db": -3.0}
 
 
@@ -48,6 +49,9 @@ def test_nothing_measured_gives_nothing() -> None:
         (SQUEAL, "squeal_restless_db", {"squeal_wander_percent": math.nan}),
         (SQUEAL, "squeal_restless_db", {"squeal_hump_db": 1.0}),
         (SQUEAL, "squeal_restless_overtone_db", {"squeal_wander_percent": 0.04}),
+        (CHIRP, "chirp_slim_row_db", {"chirp_row_spread": 0.9}),
+        (CHIRP, "chirp_slim_row_db", {"chirp_row_comb_db": 10.0}),
+        (CHIRP, "chirp_slim_comb_db", {"chirp_row_spread": 0.9}),
         (WHINE, "whine_free_comb_db", {"whine_order": 11.5}),
         (WHINE, "whine_loud_comb_db", {"whine_share_db": -30.0}),
         (GROWL | {"chirp_belt_order": 0.6}, "growl_lone_db", {"chirp_belt_order": 0.53}),
@@ -93,12 +97,20 @@ def test_a_hiss_that_wavers_beats_or_lifts_the_lows_earns_less(values: dict[str,
 
 
 @pytest.mark.parametrize("value", [math.inf, -math.inf, -1.0, -1.5, 0.0, 1e-9, 1e9])
-@pytest.mark.parametrize("name", sorted({*HISS, *SQUEAL, *GROWL, *GROAN, *WHINE}))
+@pytest.mark.parametrize("name", sorted({*HISS, *SQUEAL, *GROWL, *GROAN, *WHINE, *CHIRP}))
 def test_what_cannot_be_breaks_nothing(name: str, value: float) -> None:
     with np.errstate(all="raise"):
-        joined = together(HISS | SQUEAL | GROWL | GROAN | WHINE | {name: value})
+        joined = together(HISS | SQUEAL | GROWL | GROAN | WHINE | CHIRP | {name: value})
     assert not any(math.isinf(each) for each in joined.values())
     assert not joined["hiss_merit_db"] < 0.0
+
+
+def test_slim_bursts_count_in_full_and_too_few_to_tell_count_half() -> None:
+    assert together(CHIRP)["chirp_slim_row_db"] == pytest.approx(12.0)
+    assert together(CHIRP)["chirp_slim_comb_db"] == pytest.approx(9.0)
+    untold = together(CHIRP | {"chirp_row_spread": math.nan})
+    assert untold["chirp_slim_row_db"] == pytest.approx(6.0)
+    assert math.isnan(together({"chirp_row_spread": 0.1})["chirp_slim_row_db"])
 
 
 def test_a_comb_far_from_half_orders_counts_in_full() -> None:
