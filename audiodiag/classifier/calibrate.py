@@ -6,7 +6,10 @@ pooling adjacent violators). Sources, from memory: Platt, Advances in Large Marg
 Kull, Silva Filho and Flach, Electronic Journal of Statistics 11 (2017); Zadrozny and Elkan, KDD (2002).
 
 Most measures are read off the engine's orders, so at a wrong speed they say less. ``Believed`` holds a law
-for each case and weighs both by the probability that the speed is right.
+for each case and weighs both by the probability that the speed is right. A speed that is off by a factor, or
+for a part of the time, leaves much of what is read; one that follows nothing that turns leaves nothing. For a
+symptom that can be heard without any speed ``Speedless`` answers for the latter, and the odds of both are
+averaged: that is Bayes' rule where either case is as likely.
 """
 
 from __future__ import annotations
@@ -17,23 +20,29 @@ from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.families import probability_of
+from audiodiag.classifier.families import Scorer, probability_of
 from audiodiag.classifier.features import IntArray
 from audiodiag.classifier.scores import losses
 from audiodiag.records import FloatArray
 
 __all__ = [
+    "CERTAIN",
     "LAWS",
     "Believed",
     "Calibration",
+    "Speedless",
     "believed",
     "calibrate",
     "fit_law",
+    "mean_of_odds",
     "simplest_within_one_error",
 ]
 
 LAWS = ("platt", "beta", "isotonic")
 """From simple to intricate."""
+
+CERTAIN = 1.0 - 1e-9
+"""Probabilities count as this at most where odds are taken."""
 
 STEEPEST = 20.0
 """Log-odds are held within plus and minus this before a law is applied."""
@@ -84,17 +93,30 @@ class Calibration:
 
 
 @dataclass(frozen=True, eq=False)
+class Speedless:
+    """What is said of a symptom by those measures alone that need no engine speed: a model and its law."""
+
+    scorer: Scorer
+    law: Calibration
+
+    def probability(self, values: FloatArray) -> FloatArray:
+        """Give the probability of each clip, shape (n,), from its measurements (n, m)."""
+        return self.law.probability(self.scorer.odds(values))
+
+
+@dataclass(frozen=True, eq=False)
 class Believed:
     """From log-odds to probability where the engine speed may be wrong.
 
     right, astray: the laws for clips with a right and with a wrong speed; ``astray`` is None where only one
     law for all clips was learnt. trust: column of the measurements with the probability that the speed is
-    right.
+    right. speedless: what is said besides where the speed is wrong, None where nothing is.
     """
 
     right: Calibration
     astray: Calibration | None = None
     trust: int | None = None
+    speedless: Speedless | None = None
 
     def probability(self, odds: FloatArray, values: FloatArray) -> FloatArray:
         """Give the probability of each clip, shape (n,), from its log-odds (n,) and measurements (n, m).
@@ -108,8 +130,35 @@ class Believed:
         said = self.right.probability(odds)
         if self.astray is None or self.trust is None:
             return said
-        trust = np.clip(np.nan_to_num(np.asarray(values, dtype=float)[:, self.trust]), 0.0, 1.0)
-        return np.asarray(trust * said + (1.0 - trust) * self.astray.probability(odds))
+        trust = self.trusted(values)
+        return np.asarray(trust * said + (1.0 - trust) * self.at_wrong_speed(odds, values))
+
+    def trusted(self, values: FloatArray) -> FloatArray:
+        """Give the probability that the speed of each clip is right, shape (n,), from measurements (n, m)."""
+        if self.trust is None:
+            return np.ones(len(values))
+        return np.clip(np.nan_to_num(np.asarray(values, dtype=float)[:, self.trust]), 0.0, 1.0)
+
+    def at_wrong_speed(self, odds: FloatArray, values: FloatArray) -> FloatArray:
+        """Give the probability of each clip, shape (n,), if its speed is wrong."""
+        if self.astray is None:
+            return self.right.probability(odds)
+        said = self.astray.probability(odds)
+        return said if self.speedless is None else mean_of_odds(said, self.speedless.probability(values))
+
+
+def mean_of_odds(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Give the probability, shape (n,), whose odds are the mean of those of two, shape (n,) each.
+
+    Where a symptom shows itself in one way or in the other, each as often, the likelihood of what is measured
+    is the mean of both, so the odds are.
+
+    >>> mean_of_odds(np.array([0.5, 0.0]), np.array([0.75, 0.5])).round(3).tolist()
+    [0.667, 0.333]
+    """
+    odds = [np.clip(each, 0.0, CERTAIN) / (1.0 - np.clip(each, 0.0, CERTAIN)) for each in (one, other)]
+    mean = 0.5 * (odds[0] + odds[1])
+    return np.asarray(mean / (1.0 + mean))
 
 
 def believed(

@@ -79,8 +79,10 @@ def card_text(trained: Trained) -> str:
         "standard error of the best is kept, in bold; the simulation left out counts as much as the other "
         "two together. Probabilities are calibrated half on clips of simulations that were heard and half on "
         "clips of the one left out, with one law for clips whose engine speed was heard right and one for "
-        "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed. The "
-        "laws named are those in the file.",
+        "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed. A "
+        "symptom that can be heard without any speed has a second model, held kinked logistic, of the "
+        "measures that need none: where the speed is wrong, the odds of both are averaged. The laws named "
+        "are those in the file.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),
@@ -188,6 +190,7 @@ def _families(trained: Trained) -> str:
         cells[kept] = f"**{cells[kept]}**"
         kept_laws = trained.model.symptoms[symptom].calibration
         laws = [law.law for law in (kept_laws.right, kept_laws.astray) if law is not None]
+        laws += [] if kept_laws.speedless is None else [f"{kept_laws.speedless.law.law} (no speed)"]
         lines.append((symptom, *cells, ", ".join(laws)))
     return _table(("symptom", *names, "calibrated by"), lines)
 

@@ -11,7 +11,8 @@ never heard and half on clips of bays that they knew: a car is no bay of the tra
 of it than those without one teach of that one. The limits of the conformal answers are taken likewise.
 
 Most measures hang on the engine speed. What is said at a right and at a wrong speed is calibrated apart, and
-a clip gets the mean of both, weighed by the confidence in its speed.
+a clip gets the mean of both, weighed by the confidence in its speed. A symptom that can be heard without any
+speed has a second model, of the measures that need none (``leanings.SPEEDLESS``), for a speed that is wrong.
 
 A probability is that of a symptom being *audibly* there. A clip that holds it counts for as much as its level
 makes it likely that somebody hears it (``audibility``); what nobody hears is neither learnt as present nor as
@@ -22,17 +23,26 @@ absent.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.calibrate import Believed, believed, fit_law, simplest_within_one_error
+from audiodiag.classifier.calibrate import (
+    Believed,
+    Calibration,
+    Speedless,
+    believed,
+    calibrate,
+    fit_law,
+    mean_of_odds,
+    simplest_within_one_error,
+)
 from audiodiag.classifier.examples import AUDIBLE_DB
 from audiodiag.classifier.families import Scorer, probability_of
 from audiodiag.classifier.features import IntArray, Mask
-from audiodiag.classifier.fitting import CANDIDATES, FEWEST, Candidate, fit, listened_to
-from audiodiag.classifier.leanings import leanings
+from audiodiag.classifier.fitting import CANDIDATES, FEWEST, HELD_KINKED, Candidate, fit, listened_to
+from audiodiag.classifier.leanings import SPEEDLESS, leanings
 from audiodiag.classifier.scores import area_under_curve, brier_score, log_loss, losses
 from audiodiag.classifier.table import Table
 from audiodiag.records import FloatArray
@@ -86,7 +96,8 @@ class Apart:
 
     own: log-odds of a model that was not fitted on the clip's fold. away: of one that never heard its bay
     either, ``own`` again where there is no such model. trust: confidence in the speed, None without one.
-    group: clips that come from one another are of one.
+    group: clips that come from one another are of one. speedless: ``own`` and ``away`` of the model of the
+    measures that need no speed, shape (2, n), None where there is none.
     """
 
     own: FloatArray
@@ -97,6 +108,7 @@ class Apart:
     right: FloatArray
     trust: FloatArray | None
     group: IntArray
+    speedless: FloatArray | None = None
 
     def law(self, which: Mask | None = None, *, trust: int | None = 0) -> Believed:
         """Calibrate on ``which`` (n,) of the clips, half on ``own`` and half on ``away``.
@@ -115,6 +127,19 @@ class Apart:
             group=np.tile(self.group[w], 2),
         )
 
+    def speedless_law(self, which: Mask | None = None) -> Calibration:
+        """Calibrate the model of the measures that need no speed, on ``which`` (n,) of all clips."""
+        w = np.ones(len(self.own), dtype=bool) if which is None else which
+        if self.speedless is None:
+            raise ValueError("no model of measures that need no speed")
+        return calibrate(
+            self.speedless[:, w].ravel(),
+            np.tile(self.present[w], 2),
+            np.tile(self.fold[w], 2),
+            weight=np.tile(0.5 * self.weight[w], 2),
+            group=np.tile(self.group[w], 2),
+        )
+
     def probabilities(self) -> tuple[FloatArray, FloatArray]:
         """Give the probabilities of ``own`` and ``away``, by laws that were not fitted on the clip's fold."""
         values = np.zeros((len(self.own), 1)) if self.trust is None else self.trust[:, None]
@@ -122,8 +147,14 @@ class Apart:
         for number in np.unique(self.fold):
             here = self.fold == number
             law = self.law(~here)
-            for line, odds in zip(said, (self.own, self.away), strict=True):
-                line[here] = law.probability(odds[here], values[here])
+            alone = None if self.speedless is None or law.astray is None else self.speedless_law(~here)
+            for place, odds in enumerate((self.own, self.away)):
+                said[place, here] = law.probability(odds[here], values[here])
+                if alone is not None and self.speedless is not None:
+                    trust = law.trusted(values[here])
+                    wrong = law.at_wrong_speed(odds[here], values[here])
+                    both = mean_of_odds(wrong, alone.probability(self.speedless[place, here]))
+                    said[place, here] += (1.0 - trust) * (both - wrong)
         return said[0], said[1]
 
 
@@ -375,8 +406,30 @@ def choose(
     listen = listened_to(candidate, rows.measures, symptom)
     model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
     trust = None if rows.trust is None else values[:, rows.trust]
-    apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust, rows.group)
-    return Chosen(candidate, model, apart.law(trust=rows.trust), tuple(scores), apart)
+    alone = None if trust is None else _speedless(rows, symptom, fold, bays, seed=seed)
+    apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust, rows.group, alone and alone[1])
+    laws = apart.law(trust=rows.trust)
+    if alone is not None and laws.astray is not None:
+        laws = replace(laws, speedless=Speedless(alone[0], apart.speedless_law()))
+    return Chosen(candidate, model, laws, tuple(scores), apart)
+
+
+def _speedless(
+    rows: Table, symptom: str, fold: IntArray, bays: tuple[Split, ...], *, seed: int
+) -> tuple[Scorer, FloatArray] | None:
+    """Fit the model of the measures that need no speed, and what such models say of clips apart, (2, n).
+
+    None for a symptom, or a table, without such measures.
+    """
+    listen = np.isin(rows.measures, SPEEDLESS.get(symptom, ()))
+    if not listen.any():
+        return None
+    present, weight = np.asarray(rows.present[:, rows.column(symptom)]), audibility(rows, symptom)
+    how: dict[str, Any] = {"listen": listen, "lean": leanings(rows.measures, symptom), "seed": seed}
+    own = out_of_fold(HELD_KINKED, rows.values, present, fold, weight=weight, **how)
+    away = _other_bay(HELD_KINKED, rows.values, present, bays, weight=weight, **how)
+    model = fit(HELD_KINKED, rows.values, present, weight=weight, **how)
+    return model, np.stack([own, np.where(np.isfinite(away), away, own)])
 
 
 def _mean_known(values: FloatArray, weight: FloatArray) -> float:

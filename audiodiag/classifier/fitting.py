@@ -20,7 +20,7 @@ from audiodiag.classifier.scores import area_under_curve
 from audiodiag.classifier.trees import Trees
 from audiodiag.records import SYMPTOMS, FloatArray
 
-__all__ = ["CANDIDATES", "FEWEST", "TREES", "Candidate", "fit", "listened_to", "one_thread"]
+__all__ = ["CANDIDATES", "FEWEST", "HELD_KINKED", "TREES", "Candidate", "fit", "listened_to", "one_thread"]
 
 FEWEST = 8
 """Clips with and clips without a symptom below which nothing is learnt but how often it occurs."""
@@ -48,6 +48,10 @@ class Candidate:
     held: bool = False
 
 
+HELD_KINKED = Candidate(
+    "held kinked logistic", "linear", 0.9, {"strength": 0.03, "kinks": KINKS}, own=True, held=True
+)
+
 CANDIDATES: tuple[Candidate, ...] = (
     Candidate("naive Bayes on 12 measures", "bayes", 5, {"measures": 12}, own=True),
     Candidate("tight logistic", "linear", 1, {"strength": 0.02, "kinks": ()}, own=True),
@@ -56,7 +60,7 @@ CANDIDATES: tuple[Candidate, ...] = (
     Candidate("kinked logistic", "linear", 4, {"strength": 0.03, "kinks": KINKS}, own=True),
     Candidate("held logistic", "linear", 0.3, {"strength": 0.03, "kinks": ()}, alone=True, held=True),
     Candidate("held wide logistic", "linear", 0.6, {"strength": 0.03, "kinks": ()}, own=True, held=True),
-    Candidate("held kinked logistic", "linear", 0.9, {"strength": 0.03, "kinks": KINKS}, own=True, held=True),
+    HELD_KINKED,
 )
 """The simplest within one standard error of the best is kept; naive Bayes, which takes alike measures for so
 many witnesses, counts as the least simple.

@@ -11,7 +11,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["AGAINST", "BESIDE", "FOR", "REPEATED", "leanings"]
+__all__ = ["AGAINST", "BESIDE", "FOR", "REPEATED", "SPEEDLESS", "leanings"]
 
 FOR: dict[str, tuple[str, ...]] = {
     "pump_whine": (
@@ -146,6 +146,31 @@ strikes at no order of the engine, and noise that swells as a groan's does."""
 
 REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}
 """Measures that repeat the number of another symptom's: what is clear there is clear here."""
+
+
+SPEEDLESS: dict[str, tuple[str, ...]] = {
+    "belt_chirp": (
+        "chirp_row_comb_db",
+        "chirp_row_low_rise_db",
+        "chirp_row_spread",
+        "chirp_slim_row_db",
+        "chirp_burst_rate_hz",
+        "chirp_burst_height_db",
+        "chirp_burst_length_ms",
+        "chirp_irregularity",
+        "chirp_peakiness",
+        "chirp_share_db",
+        "noise_slope_db_per_octave",
+        "level_range_db",
+        "spectral_flux_db",
+        "syllable_depth",
+        "tonal_share",
+        "band_top_hz",
+        "crest",
+    ),
+}
+"""Measures of a symptom that a person can hear without knowing any engine speed, and of the whole clip, that
+say as much at a wrong one."""
 
 
 def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:

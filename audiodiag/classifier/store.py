@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.calibrate import Believed, Calibration
+from audiodiag.classifier.calibrate import CERTAIN, Believed, Calibration, Speedless
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
@@ -78,7 +78,23 @@ class SymptomModel:
         odds = self.scorer.odds(np.stack([row, *(values for _, values in others)]))
         known = float(share.sum())
         said = float(share @ law.right.probability(odds)) / max(known, 1.0)
-        return said + max(1.0 - known, 0.0) * float(law.astray.probability(odds[:1])[0])
+        return said + max(1.0 - known, 0.0) * float(law.at_wrong_speed(odds[:1], row[None, :])[0])
+
+    def charges(self, row: FloatArray) -> FloatArray:
+        """Tell how far each measure of one clip, shape (m,), moves the answer, in log-odds, shape (m,).
+
+        Where the speed may be wrong, what is said without one counts by its share of the odds there.
+        """
+        own = self.scorer.charges(row[None, :])[0]
+        law = self.calibration
+        if law.astray is None or law.speedless is None:
+            return own
+        trust = float(law.trusted(row[None, :])[0])
+        told = float(law.astray.probability(self.scorer.odds(row[None, :]))[0])
+        alone = float(law.speedless.probability(row[None, :])[0])
+        odds = [min(each, CERTAIN) / (1.0 - min(each, CERTAIN)) for each in (told, alone)]
+        share = (1.0 - trust) * odds[1] / max(sum(odds), 1e-12)
+        return (1.0 - share) * own + share * law.speedless.scorer.charges(row[None, :])[0]
 
 
 @dataclass(frozen=True)
@@ -182,7 +198,7 @@ class Model:
     ) -> SymptomPrediction:
         own = self.symptoms[name]
         probability = own.weighed(row, others)
-        charges = own.scorer.charges(row[None, :])[0]
+        charges = own.charges(row)
         moved: tuple[Moved, ...] = ()
         for place in np.argsort(-np.abs(charges), kind="stable"):
             if len(moved) == MOST_MOVED or not charges[place]:
@@ -220,6 +236,7 @@ def model_to_text(model: Model) -> str:
                     if own.calibration.astray is not None
                     else {}
                 ),
+                **_speedless_to_plain(own.calibration.speedless),
                 "limits": {
                     "present": own.limits.present,
                     "absent": own.limits.absent,
@@ -231,6 +248,14 @@ def model_to_text(model: Model) -> str:
         "strangeness": model.strangeness.to_plain(),
     }
     return json.dumps(plain, separators=(",", ":"), allow_nan=False) + "\n"
+
+
+def _speedless_to_plain(own: Speedless | None) -> dict[str, Any]:
+    """Give what is said without a speed as an entry for a JSON file, none where nothing is."""
+    if own is None:
+        return {}
+    kind = next(name for name, made in KINDS.items() if isinstance(own.scorer, made))
+    return {"speedless": {"kind": kind, "model": own.scorer.to_plain(), "law": own.law.to_plain()}}
 
 
 def load_model(path: str | Path | None = None) -> Model:
@@ -283,12 +308,18 @@ def model_from_plain(plain: Any, *, name: str = "model") -> Model:
 
 def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
     """Take one symptom's model from the file; raises ``KeyError`` or ``ValueError`` where it breaks."""
+    scorer = _scorer_from_plain(plain, measures)
+    limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
+    return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, _believed(plain, measures), limits)
+
+
+def _scorer_from_plain(plain: dict[str, Any], measures: int) -> Scorer:
+    """Take a model of any kind from the file; raises ``KeyError`` or ``ValueError`` where it breaks."""
     if plain["kind"] not in KINDS:
         raise ValueError(f"kind of model {plain['kind']!r}, none of {', '.join(KINDS)}")
     scorer = KINDS[plain["kind"]].from_plain(plain["model"])
     _fits(scorer, measures)
-    limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
-    return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, _believed(plain, measures), limits)
+    return scorer
 
 
 def _fits(scorer: Scorer, measures: int) -> None:
@@ -304,14 +335,19 @@ def _fits(scorer: Scorer, measures: int) -> None:
 
 
 def _believed(plain: dict[str, Any], measures: int) -> Believed:
-    """Take the laws of one symptom from the file; older files have one for all clips."""
+    """Take the laws of one symptom from the file; older files have one for all clips, or none speedless."""
     right = Calibration.from_plain(plain["calibration"])
     if "astray" not in plain:
+        if "speedless" in plain:
+            raise ValueError("a model for a wrong engine speed without the law for one")
         return Believed(right)
     trust = plain["trust"]
     if type(trust) is not int or not 0 <= trust < measures:
         raise ValueError(f"trust in measure {trust!r} where the file has {measures}")
-    return Believed(right, Calibration.from_plain(plain["astray"]), trust)
+    alone = plain.get("speedless")
+    if alone is not None:
+        alone = Speedless(_scorer_from_plain(alone, measures), Calibration.from_plain(alone["law"]))
+    return Believed(right, Calibration.from_plain(plain["astray"]), trust, alone)
 
 
 def _broken(name: str, got: str) -> ModelError:

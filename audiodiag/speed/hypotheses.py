@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -127,7 +127,7 @@ class TrackView:
     relative_sd: float
     agreement: CombAgreement
 
-    @property
+    @cached_property
     def median_rpm(self) -> float:
         """Usual speed, if the track is right as it stands."""
         return float(np.median(self.rpm))

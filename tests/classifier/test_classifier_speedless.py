@@ -1,0 +1,258 @@
+"""What is heard without any engine speed counts where the speed is wrong, and only there."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from audiodiag.classifier.calibrate import Believed, Calibration, Speedless, mean_of_odds
+from audiodiag.classifier.compare import Chosen, choose
+from audiodiag.classifier.families import Linear
+from audiodiag.classifier.fitting import CANDIDATES, HELD_KINKED
+from audiodiag.classifier.leanings import AGAINST, FOR, SPEEDLESS
+from audiodiag.classifier.store import Model, load_model, model_from_plain, model_to_text
+from audiodiag.classifier.table import Row, Table
+from audiodiag.errors import ModelError
+from audiodiag.records import SYMPTOMS
+from audiodiag.symptoms import MEASUREMENT_NAMES
+
+QUICK = (CANDIDATES[1],)
+ALONE = "chirp_slim_row_db"
+
+
+def rows(count: int = 600, *, row_tells: bool = True, bays: tuple[str, ...] = ("first",)) -> list[Row]:
+    """Chirps whose comb over crank angle tells all at a right speed and nothing at a wrong one."""
+    rng = np.random.default_rng(4)
+    made = []
+    for number in range(count):
+        there, right = bool(rng.random() < 0.4), bool(rng.random() < 0.7)
+        measured = {
+            "chirp_belt_comb_db": rng.normal(5.0 * there * right, 1.0),
+            ALONE: rng.normal(2.5 * there * row_tells, 1.0),
+            "speed_confidence": 0.95 if right else 0.05,
+        }
+        made.append(
+            Row(
+                f"made up {number}",
+                number,
+                measured,
+                {"belt_chirp": there, "pump_whine": there},
+                speed_right=right,
+                traits={"bay": bays[number % len(bays)]},
+            )
+        )
+    return made
+
+
+@pytest.fixture(scope="module")
+def chosen() -> Chosen:
+    return choose(Table.of(rows()), "belt_chirp", candidates=QUICK)
+
+
+def said(of: Chosen, comb_db: float, row_db: float, confidence: float) -> float:
+    table = Table.of(rows(1))
+    values = {"chirp_belt_comb_db": comb_db, ALONE: row_db, "speed_confidence": confidence}
+    return float(of.probability(np.array([[values[name] for name in table.measures]]))[0])
+
+
+def test_a_row_is_believed_where_the_speed_is_wrong(chosen: Chosen) -> None:
+    assert chosen.calibration.speedless is not None
+    assert said(chosen, -1.5, 2.2, 0.0) > 0.6
+    assert said(chosen, -1.5, -1.0, 0.0) < 0.3
+    without = replace(chosen, calibration=replace(chosen.calibration, speedless=None))
+    assert said(chosen, -1.5, 2.2, 0.0) > said(without, -1.5, 2.2, 0.0) + 0.02
+    for confidence in (1.0, 0.4):
+        step = said(chosen, -1.5, 2.2, confidence) - said(without, -1.5, 2.2, confidence)
+        assert step == pytest.approx(
+            (1.0 - confidence) * (said(chosen, -1.5, 2.2, 0.0) - said(without, -1.5, 2.2, 0.0))
+        )
+
+
+def test_what_was_said_apart_holds_it_too_by_laws_of_other_folds(chosen: Chosen) -> None:
+    apart = chosen.apart
+    assert apart.speedless is not None and apart.speedless.shape == (2, len(apart.own))
+    own, away = apart.probabilities()
+    none, _ = replace(apart, speedless=None).probabilities()
+    lost, sure = apart.right < 0.5, apart.right > 0.5
+    assert np.abs(own - none)[lost].mean() > 5 * np.abs(own - none)[sure].mean() > 0.0
+
+    def loss(p: np.ndarray) -> float:
+        p, there = np.clip(p[lost], 1e-6, 1 - 1e-6), apart.present[lost]
+        return float(-np.mean(np.where(there > 0.5, np.log(p), np.log(1 - p))))
+
+    assert loss(own) < loss(none) - 0.01
+    wrong = np.where(apart.fold == 0, 1.0 - apart.present, apart.present)
+    again = replace(apart, present=wrong).probabilities()[0]
+    assert np.array_equal(again[apart.fold == 0], own[apart.fold == 0]), "a law was fitted on its own fold"
+    assert np.array_equal(own, away), "one bay cannot be left out"
+
+
+def test_its_model_never_heard_the_bay_that_it_judges() -> None:
+    made = rows(bays=("first", "apart"))
+    first = np.arange(len(made)) % 2 == 0
+    turned = [
+        replace(each, present={"belt_chirp": not each.present["belt_chirp"]}) if there else each
+        for each, there in zip(made, first, strict=True)
+    ]
+    heard, other = (
+        choose(Table.of(each), "belt_chirp", candidates=QUICK).apart.speedless for each in (made, turned)
+    )
+    assert heard is not None and other is not None
+    assert np.array_equal(other[1, first], heard[1, first])
+    assert not np.array_equal(other[1, ~first], heard[1, ~first])
+
+
+def test_it_listens_to_nothing_that_needs_a_speed_and_only_as_physics_says(chosen: Chosen) -> None:
+    scorer = chosen.calibration.speedless and chosen.calibration.speedless.scorer
+    assert isinstance(scorer, Linear)
+    table = Table.of(rows(1))
+    charges = scorer.charges(np.array([[9.0 if name == ALONE else 5.0 for name in table.measures]]))[0]
+    heard = {name for name, charge in zip(table.measures, charges, strict=True) if charge}
+    assert heard == {ALONE}
+    assert charges[table.measures.index(ALONE)] > 0.0
+    assert HELD_KINKED in CANDIDATES and HELD_KINKED.held
+
+
+def test_symptoms_that_need_a_speed_and_tables_without_one_have_no_such_model() -> None:
+    whine = choose(Table.of(rows()), "pump_whine", candidates=QUICK)
+    assert whine.calibration.speedless is None and whine.apart.speedless is None
+    untold = [
+        replace(each, measurements={k: v for k, v in each.measurements.items() if k != "speed_confidence"})
+        for each in rows()
+    ]
+    assert choose(Table.of(untold), "belt_chirp", candidates=QUICK).calibration.speedless is None
+    sure = [replace(each, speed_right=True) for each in rows()]
+    few = choose(Table.of(sure), "belt_chirp", candidates=QUICK).calibration
+    assert few.astray is None and few.speedless is None, "no clip at a wrong speed, so no law for one"
+
+
+def test_the_measures_named_are_there_and_hang_on_no_order() -> None:
+    for symptom, names in SPEEDLESS.items():
+        assert symptom in SYMPTOMS
+        assert set(names) <= set(MEASUREMENT_NAMES)
+        assert not [name for name in names if "order" in name or "belt" in name or "engine" in name]
+        leaning = {*FOR[symptom], *AGAINST[symptom]}
+        assert all(name in leaning or "length" in name for name in names if name.startswith("chirp_"))
+
+
+def test_a_mean_of_odds_lies_between_and_holds_certainty() -> None:
+    one, other = np.array([0.0, 0.2, 1.0, 1.0]), np.array([0.0, 0.9, 0.0, 1.0])
+    both = mean_of_odds(one, other)
+    assert np.all(np.isfinite(both))
+    assert both[0] == 0.0 and 0.2 < both[1] < 0.9 and both[2] > 0.999 and both[3] > 0.999
+    assert np.allclose(mean_of_odds(other, one), both)
+    assert both[1] == pytest.approx((0.25 + 9.0) / 2 / (1 + (0.25 + 9.0) / 2))
+
+
+@pytest.fixture(scope="module")
+def shipped() -> Model:
+    return load_model()
+
+
+def test_the_shipped_model_holds_one_for_the_chirp_alone_and_reads_back_the_same(shipped: Model) -> None:
+    held = {name for name, own in shipped.symptoms.items() if own.calibration.speedless is not None}
+    assert held == set(SPEEDLESS)
+    text = model_to_text(shipped)
+    assert model_to_text(model_from_plain(json.loads(text))) == text
+    older = json.loads(text)
+    del older["symptoms"]["belt_chirp"]["speedless"]
+    law = model_from_plain(older).symptoms["belt_chirp"].calibration
+    assert law.astray is not None and law.speedless is None
+
+
+def clip(model: Model, **measured: float) -> np.ndarray:
+    return model.values(dict(zip(model.measures, model.middle, strict=True)) | measured)
+
+
+CLEAR_ROW = {
+    "chirp_row_comb_db": 27.0,
+    "chirp_slim_row_db": 14.0,
+    "chirp_row_spread": 0.2,
+    "chirp_row_low_rise_db": -0.3,
+    "chirp_burst_rate_hz": 6.0,
+    "chirp_burst_height_db": 10.0,
+    "chirp_peakiness": 4.5,
+}
+
+
+def test_a_clear_row_at_an_unknown_speed_is_a_chirp_and_wide_bursts_are_none(shipped: Model) -> None:
+    own = shipped.symptoms["belt_chirp"]
+    alone = own.calibration.speedless
+    assert alone is not None
+    slim = clip(shipped, **CLEAR_ROW, speed_confidence=0.02)
+    wide = clip(
+        shipped,
+        **CLEAR_ROW | {"chirp_row_spread": 0.85, "chirp_slim_row_db": 0.0, "chirp_row_low_rise_db": 6.0},
+        speed_confidence=0.02,
+    )
+    told = [float(alone.probability(values[None, :])[0]) for values in (slim, wide)]
+    assert told[0] > 0.6 and told[0] > told[1] + 0.3
+    assert own.weighed(slim, []) > own.weighed(wide, []) + 0.2
+    assert own.weighed(slim, []) == pytest.approx(float(own.probability(slim[None, :])[0]))
+
+
+def test_other_readings_take_their_share_from_what_is_said_without_a_speed(shipped: Model) -> None:
+    own = shipped.symptoms["belt_chirp"]
+    slim = clip(shipped, **CLEAR_ROW, speed_confidence=0.3)
+    law = own.calibration
+    odds = own.scorer.odds(slim[None, :])
+    right, wrong = float(law.right.probability(odds)[0]), float(law.at_wrong_speed(odds, slim[None, :])[0])
+    assert own.weighed(slim, []) == pytest.approx(0.3 * right + 0.7 * wrong)
+    assert own.weighed(slim, [(0.5, slim)]) == pytest.approx(0.8 * right + 0.2 * wrong)
+    assert own.weighed(slim, [(0.9, slim)]) == pytest.approx(right)
+
+
+def test_evidence_is_that_of_the_model_that_speaks(shipped: Model) -> None:
+    own = shipped.symptoms["belt_chirp"]
+    sure, lost = (clip(shipped, **CLEAR_ROW, speed_confidence=c) for c in (1.0, 0.0))
+    assert np.allclose(own.charges(sure), own.scorer.charges(sure[None, :])[0])
+    law = own.calibration
+    assert law.speedless is not None and law.astray is not None
+    told = float(law.astray.probability(own.scorer.odds(lost[None, :]))[0])
+    alone = float(law.speedless.probability(lost[None, :])[0])
+    share = alone / (1 - alone) / (alone / (1 - alone) + told / (1 - told))
+    mixed = (1 - share) * own.scorer.charges(lost[None, :])[0]
+    mixed = mixed + share * law.speedless.scorer.charges(lost[None, :])[0]
+    assert np.allclose(own.charges(lost), mixed)
+    assert share > 0.5
+    bare = replace(own, calibration=replace(law, speedless=None))
+    assert np.allclose(bare.charges(lost), own.scorer.charges(lost[None, :])[0])
+
+
+def test_certain_laws_still_give_finite_evidence(shipped: Model) -> None:
+    own = shipped.symptoms["belt_chirp"]
+    law = own.calibration
+    assert law.speedless is not None
+    lost = clip(shipped, **CLEAR_ROW, speed_confidence=0.0)
+    never = Calibration("isotonic", np.array([0.0, 0.0]))
+    always = Calibration("isotonic", np.array([0.0, 1.0]))
+    for one, other in ((never, never), (always, always), (never, always)):
+        laws = Believed(law.right, one, law.trust, Speedless(law.speedless.scorer, other))
+        model = replace(own, calibration=laws)
+        assert np.all(np.isfinite(model.charges(lost)))
+        assert 0.0 <= model.weighed(lost, []) <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("damage", "words"),
+    [
+        (lambda own: own.update(speedless=3), "subscriptable"),
+        (lambda own: own["speedless"].update(kind="oracle"), "kind of model 'oracle'"),
+        (lambda own: own["speedless"].pop("law"), "no entry 'law'"),
+        (lambda own: own["speedless"]["law"].update(numbers=[math.nan, 1.0]), "is none"),
+        (lambda own: own["speedless"]["model"]["weight"].pop(), "weight"),
+        (lambda own: own["speedless"]["model"].update(offset=math.inf), "no number"),
+        (lambda own: own.pop("astray"), "without the law for one"),
+    ],
+)
+def test_a_damaged_one_is_refused_in_words(shipped: Model, damage: Any, words: str) -> None:
+    plain = json.loads(model_to_text(shipped))
+    damage(plain["symptoms"]["belt_chirp"])
+    with pytest.raises(ModelError) as refused:
+        model_from_plain(plain, name="symptoms.json")
+    assert words in refused.value.got
