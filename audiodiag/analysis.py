@@ -23,6 +23,7 @@ from audiodiag.causes import (
     next_checks,
     observations_heard,
 )
+from audiodiag.classifier.leanings import SPEEDLESS
 from audiodiag.classifier.store import Model, Prediction, load_model
 from audiodiag.clip import assess_quality, bridged, read_clip
 from audiodiag.errors import SteeringError
@@ -181,7 +182,7 @@ def analyse(
     if quality.usable and speed.source in SAID_BY_PEOPLE:
         prediction = _judged_by_ear(prediction, listener, by_ear(), clip, quality, phases, vehicle)
     speed = _with_weighed_readings(speed, [reading.median_rpm for reading in readings])
-    symptoms = _findings(measurements, prediction, quality)
+    symptoms = _findings(measurements, prediction, quality, speed)
     if phases.source == "unknown":
         phases = _inferred_phases(scene, symptoms, run_start_s)
     tell("weighing causes", 0.9)
@@ -308,14 +309,18 @@ def _stated_phases(clip: Clip, marks: str | None, table: str | Path | None) -> P
 
 
 def _findings(
-    measurements: Measurements, prediction: Prediction, quality: Quality
+    measurements: Measurements, prediction: Prediction, quality: Quality, speed: SpeedTrace
 ) -> tuple[SymptomFinding, ...]:
     """Join what the classifier says with when and how loud each symptom would sound."""
     found = []
     for name in SYMPTOMS:
         own, said = measurements.symptoms[name], prediction.symptoms[name]
         told = {e.measure for e in said.evidence}
-        extra = tuple(e for e in own.evidence if e.measure not in told)[:2]
+        shown = own.evidence
+        if name in SPEEDLESS and speed.confidence < SPEED_TRUSTED:
+            # What is read over crank angle says little there.
+            shown = tuple(e for e in own.evidence if e.measure in SPEEDLESS[name][:3])
+        extra = tuple(e for e in shown if e.measure not in told)[:2]
         found.append(
             SymptomFinding(
                 name=name,

@@ -9,7 +9,7 @@ Most measures are read off the engine's orders, so at a wrong speed they say les
 for each case and weighs both by the probability that the speed is right. A speed that is off by a factor, or
 for a part of the time, leaves much of what is read; one that follows nothing that turns leaves nothing. For a
 symptom that can be heard without any speed ``Speedless`` answers for the latter, and the odds of both are
-averaged: that is Bayes' rule where either case is as likely.
+averaged, as those of two cases that are as likely.
 """
 
 from __future__ import annotations
@@ -28,12 +28,14 @@ from audiodiag.records import FloatArray
 __all__ = [
     "CERTAIN",
     "LAWS",
+    "SPEEDLESS_MOST",
     "Believed",
     "Calibration",
     "Speedless",
     "believed",
     "calibrate",
     "fit_law",
+    "held_back",
     "mean_of_odds",
     "simplest_within_one_error",
 ]
@@ -43,6 +45,9 @@ LAWS = ("platt", "beta", "isotonic")
 
 CERTAIN = 1.0 - 1e-9
 """Probabilities count as this at most where odds are taken."""
+
+SPEEDLESS_MOST = 0.8
+"""Probability beyond which nothing is said without a speed; chosen by trial."""
 
 STEEPEST = 20.0
 """Log-odds are held within plus and minus this before a law is applied."""
@@ -94,14 +99,19 @@ class Calibration:
 
 @dataclass(frozen=True, eq=False)
 class Speedless:
-    """What is said of a symptom by those measures alone that need no engine speed: a model and its law."""
+    """What is said of a symptom by those measures alone that hang on no order: a model and its law."""
 
     scorer: Scorer
     law: Calibration
 
     def probability(self, values: FloatArray) -> FloatArray:
         """Give the probability of each clip, shape (n,), from its measurements (n, m)."""
-        return self.law.probability(self.scorer.odds(values))
+        return held_back(self.law.probability(self.scorer.odds(values)))
+
+
+def held_back(probability: FloatArray) -> FloatArray:
+    """Hold what is said without a speed to ``SPEEDLESS_MOST``: much that is no car sounds the same way."""
+    return np.minimum(probability, SPEEDLESS_MOST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,8 +160,8 @@ class Believed:
 def mean_of_odds(one: FloatArray, other: FloatArray) -> FloatArray:
     """Give the probability, shape (n,), whose odds are the mean of those of two, shape (n,) each.
 
-    Where a symptom shows itself in one way or in the other, each as often, the likelihood of what is measured
-    is the mean of both, so the odds are.
+    Were both odds of the same measures, of a symptom that shows itself in one way or in the other, each as
+    often, this would be Bayes' rule; here the measures are not the same, and it was chosen by trial.
 
     >>> mean_of_odds(np.array([0.5, 0.0]), np.array([0.75, 0.5])).round(3).tolist()
     [0.667, 0.333]

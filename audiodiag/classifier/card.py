@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from audiodiag.classifier.calibrate import SPEEDLESS_MOST
 from audiodiag.classifier.compare import Chosen, NestedScore
 from audiodiag.classifier.conformal import ALPHA
 from audiodiag.classifier.examples import AUDIBLE_DB
@@ -81,8 +82,8 @@ def card_text(trained: Trained) -> str:
         "clips of the one left out, with one law for clips whose engine speed was heard right and one for "
         "those where it was not; a clip gets the mean of both, weighed by the confidence in its speed. A "
         "symptom that can be heard without any speed has a second model, held kinked logistic, of the "
-        "measures that need none: where the speed is wrong, the odds of both are averaged. The laws named "
-        "are those in the file.",
+        "measures that hang on no order: where the speed is wrong, the odds of both are averaged, of the "
+        f"second up to {SPEEDLESS_MOST:g}. The laws named are those in the file.",
         _families(trained),
         "## Scores on clips kept apart",
         _scores(symptom_scores(trained.judge, name, held[:, i]) for i, name in enumerate(SYMPTOMS)),

@@ -12,7 +12,7 @@ of it than those without one teach of that one. The limits of the conformal answ
 
 Most measures hang on the engine speed. What is said at a right and at a wrong speed is calibrated apart, and
 a clip gets the mean of both, weighed by the confidence in its speed. A symptom that can be heard without any
-speed has a second model, of the measures that need none (``leanings.SPEEDLESS``), for a speed that is wrong.
+speed has a second model, of the measures that hang on no order (``leanings.SPEEDLESS``), for a wrong speed.
 
 A probability is that of a symptom being *audibly* there. A clip that holds it counts for as much as its level
 makes it likely that somebody hears it (``audibility``); what nobody hears is neither learnt as present nor as
@@ -35,6 +35,7 @@ from audiodiag.classifier.calibrate import (
     believed,
     calibrate,
     fit_law,
+    held_back,
     mean_of_odds,
     simplest_within_one_error,
 )
@@ -97,7 +98,7 @@ class Apart:
     own: log-odds of a model that was not fitted on the clip's fold. away: of one that never heard its bay
     either, ``own`` again where there is no such model. trust: confidence in the speed, None without one.
     group: clips that come from one another are of one. speedless: ``own`` and ``away`` of the model of the
-    measures that need no speed, shape (2, n), None where there is none.
+    measures that hang on no order, shape (2, n), None where there is none.
     """
 
     own: FloatArray
@@ -128,10 +129,10 @@ class Apart:
         )
 
     def speedless_law(self, which: Mask | None = None) -> Calibration:
-        """Calibrate the model of the measures that need no speed, on ``which`` (n,) of all clips."""
+        """Calibrate the model of the measures that hang on no order, on ``which`` (n,) of all clips."""
         w = np.ones(len(self.own), dtype=bool) if which is None else which
         if self.speedless is None:
-            raise ValueError("no model of measures that need no speed")
+            raise ValueError("no model of measures that hang on no order")
         return calibrate(
             self.speedless[:, w].ravel(),
             np.tile(self.present[w], 2),
@@ -153,7 +154,7 @@ class Apart:
                 if alone is not None and self.speedless is not None:
                     trust = law.trusted(values[here])
                     wrong = law.at_wrong_speed(odds[here], values[here])
-                    both = mean_of_odds(wrong, alone.probability(self.speedless[place, here]))
+                    both = mean_of_odds(wrong, held_back(alone.probability(self.speedless[place, here])))
                     said[place, here] += (1.0 - trust) * (both - wrong)
         return said[0], said[1]
 
@@ -417,7 +418,7 @@ def choose(
 def _speedless(
     rows: Table, symptom: str, fold: IntArray, bays: tuple[Split, ...], *, seed: int
 ) -> tuple[Scorer, FloatArray] | None:
-    """Fit the model of the measures that need no speed, and what such models say of clips apart, (2, n).
+    """Fit the model of the measures that hang on no order, and what such models say of clips apart, (2, n).
 
     None for a symptom, or a table, without such measures.
     """

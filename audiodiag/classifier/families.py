@@ -160,6 +160,10 @@ class Bayes:
         mean, variance = (np.array(plain[name], dtype=float) for name in ("mean", "variance"))
         if mean.shape != (2, len(chosen)) or variance.shape != mean.shape or not np.all(variance > 0):
             raise ValueError("means and variances do not fit the chosen measures")
+        if chosen.ndim != 1 or not np.all(
+            np.isfinite([*mean.ravel(), *variance.ravel(), float(plain["prior"])])
+        ):
+            raise ValueError("a mean, variance or prior that is no number")
         if len(chosen) and not np.all((chosen >= 0) & (chosen < len(scaling.centre))):
             raise ValueError("a chosen measure is out of the list")
         return cls(scaling, chosen, mean, variance, float(plain["prior"]))
@@ -237,6 +241,8 @@ def scaling_from_plain(plain: dict[str, Any]) -> Scaling:
     centre, width, told = (np.array(plain[name], dtype=float) for name in ("centre", "width", "missing_told"))
     if not (centre.shape == width.shape == told.shape and centre.ndim == 1):
         raise ValueError("centre, width and missing_told differ in length")
-    if not np.all(width > 0):
-        raise ValueError("a width is not above zero")
+    if not (np.all(width > 0) and np.all(np.isfinite([*centre, *width]))):
+        raise ValueError("a width that is not above zero, or a centre or width that is no number")
+    if not np.all((told == 0) | (told == 1)):
+        raise ValueError("missing_told that is neither 0 nor 1")
     return Scaling(centre, width, told)

@@ -169,8 +169,9 @@ SPEEDLESS: dict[str, tuple[str, ...]] = {
         "crest",
     ),
 }
-"""Measures of a symptom that a person can hear without knowing any engine speed, and of the whole clip, that
-say as much at a wrong one."""
+"""Measures of a symptom that can be heard without any engine speed, and of the whole clip, that hang on no
+order. Bursts are those of the bands that show the belt best, and scatter in turns, where a speed is followed:
+so these move a little with it."""
 
 
 def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:

@@ -21,7 +21,7 @@ from audiodiag.classifier.calibrate import CERTAIN, Believed, Calibration, Speed
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
-from audiodiag.classifier.leanings import BESIDE
+from audiodiag.classifier.leanings import BESIDE, SPEEDLESS
 from audiodiag.classifier.strange import StrangeModel, Strangeness
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS, Evidence, FloatArray
@@ -80,20 +80,21 @@ class SymptomModel:
         said = float(share @ law.right.probability(odds)) / max(known, 1.0)
         return said + max(1.0 - known, 0.0) * float(law.at_wrong_speed(odds[:1], row[None, :])[0])
 
-    def charges(self, row: FloatArray) -> FloatArray:
+    def charges(self, row: FloatArray, others: Sequence[tuple[float, FloatArray]] = ()) -> FloatArray:
         """Tell how far each measure of one clip, shape (m,), moves the answer, in log-odds, shape (m,).
 
-        Where the speed may be wrong, what is said without one counts by its share of the odds there.
+        Where the speed may be wrong, what is said without one counts by its share of the odds there. others:
+        as of ``weighed``; what no reading accounts for is said as at a wrong speed.
         """
         own = self.scorer.charges(row[None, :])[0]
         law = self.calibration
         if law.astray is None or law.speedless is None:
             return own
-        trust = float(law.trusted(row[None, :])[0])
+        known = float(law.trusted(row[None, :])[0]) + sum(probability for probability, _ in others)
         told = float(law.astray.probability(self.scorer.odds(row[None, :]))[0])
         alone = float(law.speedless.probability(row[None, :])[0])
         odds = [min(each, CERTAIN) / (1.0 - min(each, CERTAIN)) for each in (told, alone)]
-        share = (1.0 - trust) * odds[1] / max(sum(odds), 1e-12)
+        share = max(1.0 - known, 0.0) * odds[1] / max(sum(odds), 1e-12)
         return (1.0 - share) * own + share * law.speedless.scorer.charges(row[None, :])[0]
 
 
@@ -198,7 +199,7 @@ class Model:
     ) -> SymptomPrediction:
         own = self.symptoms[name]
         probability = own.weighed(row, others)
-        charges = own.charges(row)
+        charges = own.charges(row, others)
         moved: tuple[Moved, ...] = ()
         for place in np.argsort(-np.abs(charges), kind="stable"):
             if len(moved) == MOST_MOVED or not charges[place]:
@@ -289,7 +290,7 @@ def model_from_plain(plain: Any, *, name: str = "model") -> Model:
     try:
         measures = tuple(str(each) for each in plain["measures"])
         usual = {side: np.array(plain["usual"][side], dtype=float) for side in ("low", "middle", "high")}
-        symptoms = {each: _symptom_from_plain(plain["symptoms"][each], len(measures)) for each in SYMPTOMS}
+        symptoms = {each: _symptom_from_plain(each, plain["symptoms"][each], measures) for each in SYMPTOMS}
         strangeness = StrangeModel.from_plain(plain["strangeness"])
         made = dict(plain.get("made", {}))
         if not all(math.isfinite(float(share)) for share in dict(made.get("shares", {})).values()):
@@ -306,19 +307,24 @@ def model_from_plain(plain: Any, *, name: str = "model") -> Model:
     return Model(measures, symptoms=symptoms, strangeness=strangeness, made=made, **usual)
 
 
-def _symptom_from_plain(plain: dict[str, Any], measures: int) -> SymptomModel:
+def _symptom_from_plain(name: str, plain: dict[str, Any], measures: tuple[str, ...]) -> SymptomModel:
     """Take one symptom's model from the file; raises ``KeyError`` or ``ValueError`` where it breaks."""
-    scorer = _scorer_from_plain(plain, measures)
+    scorer = _scorer_from_plain(plain, len(measures))
     limits = ConformalLimits(*(float(plain["limits"][side]) for side in ("present", "absent", "alpha")))
-    return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, _believed(plain, measures), limits)
+    laws = _believed(name, plain, measures)
+    return SymptomModel(str(plain["candidate"]), plain["kind"], scorer, laws, limits)
 
 
 def _scorer_from_plain(plain: dict[str, Any], measures: int) -> Scorer:
     """Take a model of any kind from the file; raises ``KeyError`` or ``ValueError`` where it breaks."""
     if plain["kind"] not in KINDS:
         raise ValueError(f"kind of model {plain['kind']!r}, none of {', '.join(KINDS)}")
-    scorer = KINDS[plain["kind"]].from_plain(plain["model"])
+    scorer: Scorer = KINDS[plain["kind"]].from_plain(plain["model"])
     _fits(scorer, measures)
+    with np.errstate(all="ignore"):
+        said = scorer.odds(np.full((1, measures), np.nan))
+    if said.shape != (1,) or not np.isfinite(said).all():
+        raise ValueError("a model whose answer is no number")
     return scorer
 
 
@@ -334,7 +340,7 @@ def _fits(scorer: Scorer, measures: int) -> None:
         raise ValueError(f"scaling of {len(scorer.scaling.centre)} measures where the file has {measures}")
 
 
-def _believed(plain: dict[str, Any], measures: int) -> Believed:
+def _believed(name: str, plain: dict[str, Any], measures: tuple[str, ...]) -> Believed:
     """Take the laws of one symptom from the file; older files have one for all clips, or none speedless."""
     right = Calibration.from_plain(plain["calibration"])
     if "astray" not in plain:
@@ -342,12 +348,24 @@ def _believed(plain: dict[str, Any], measures: int) -> Believed:
             raise ValueError("a model for a wrong engine speed without the law for one")
         return Believed(right)
     trust = plain["trust"]
-    if type(trust) is not int or not 0 <= trust < measures:
-        raise ValueError(f"trust in measure {trust!r} where the file has {measures}")
-    alone = plain.get("speedless")
-    if alone is not None:
-        alone = Speedless(_scorer_from_plain(alone, measures), Calibration.from_plain(alone["law"]))
+    if type(trust) is not int or not 0 <= trust < len(measures):
+        raise ValueError(f"trust in measure {trust!r} where the file has {len(measures)}")
+    alone = _speedless_from_plain(name, plain["speedless"], len(measures)) if "speedless" in plain else None
     return Believed(right, Calibration.from_plain(plain["astray"]), trust, alone)
+
+
+def _speedless_from_plain(name: str, plain: Any, measures: int) -> Speedless:
+    """Take what is said of a symptom without a speed from the file; raises ``ValueError`` where it breaks."""
+    if name not in SPEEDLESS:
+        raise ValueError(f"{name} with an entry 'speedless', which is for {', '.join(SPEEDLESS)} alone")
+    if not isinstance(plain, dict):
+        raise ValueError(f"{name}, speedless: {type(plain).__name__} in place of a model and its law")
+    try:
+        return Speedless(_scorer_from_plain(plain, measures), Calibration.from_plain(plain["law"]))
+    except KeyError as problem:
+        raise ValueError(f"{name}, speedless: no entry {problem}") from problem
+    except (ValueError, TypeError, AttributeError, IndexError, OverflowError) as problem:
+        raise ValueError(f"{name}, speedless: {problem}") from problem
 
 
 def _broken(name: str, got: str) -> ModelError:

@@ -68,6 +68,10 @@ class Trees:
             base=float(plain["base"]),
             single=bool(plain["single"]),
         )
+        if any(each.ndim != 1 for each in (*whole.values(), trees.threshold, trees.value)):
+            raise ValueError("a list of nodes within a list")
+        if not np.isfinite(trees.base):
+            raise ValueError("a base that is no number")
         node = np.arange(count)
         lengths = {len(whole["left"]), len(whole["right"]), len(whole["missing_left"]), len(trees.threshold)}
         if lengths | {len(trees.value)} != {count}:

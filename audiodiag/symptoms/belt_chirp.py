@@ -139,7 +139,7 @@ MEASURES = (
     Measure(
         "chirp_row_comb_db",
         "dB",
-        "Bursts that may be a chirp come in even rows, {value:.1f} dB above their surroundings.",
+        "The most even row of what may be bursts scores {value:.1f} dB (without any, up to 20).",
         label="Even rows of bursts",
     ),
     Measure(
@@ -151,8 +151,9 @@ MEASURES = (
     Measure(
         "chirp_row_spread",
         "1",
-        "Bursts that may be a chirp reach over {value:.0%} of the bands.",
-        label="Share of the bands that burst",
+        "With bursts that may be a chirp, all bands rise on average by {value:.0%} of what the loudest of "
+        "them does.",
+        label="Spread of bursts over the bands",
     ),
 )
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audiodiag.classifier.calibrate import Believed, Calibration, Speedless, mean_of_odds
+from audiodiag.classifier.calibrate import SPEEDLESS_MOST, Believed, Calibration, Speedless, mean_of_odds
 from audiodiag.classifier.compare import Chosen, choose
 from audiodiag.classifier.families import Linear
 from audiodiag.classifier.fitting import CANDIDATES, HELD_KINKED
@@ -107,6 +107,42 @@ def test_its_model_never_heard_the_bay_that_it_judges() -> None:
     assert not np.array_equal(other[1, ~first], heard[1, ~first])
 
 
+def test_what_it_says_apart_hangs_on_folds_levels_and_bays() -> None:
+    made = rows(bays=("first", "apart"))
+    pairs = [replace(each, name=f"{each.name} again", group=each.group) for each in made[:200]]
+    table = Table.of([*made, *pairs])
+    apart = choose(table, "belt_chirp", candidates=QUICK).apart
+    assert apart.speedless is not None
+    again = apart.speedless[0, len(made) :]
+    assert np.allclose(again, apart.speedless[0, :200]), "a clip and its copy were judged by other models"
+    own, away = apart.probabilities()
+    assert not np.allclose(own, away)
+    swapped = replace(apart, speedless=apart.speedless[::-1])
+    assert not np.allclose(swapped.probabilities()[1], away)
+    heard = replace(apart, speedless=np.stack([apart.speedless[0], apart.speedless[0]]))
+    assert not np.allclose(heard.speedless_law().numbers, apart.speedless_law().numbers)
+    faint = [
+        replace(each, level_db={"belt_chirp": -40.0 if number % 2 else 0.0})
+        for number, each in enumerate(made)
+    ]
+    loud = choose(Table.of(made), "belt_chirp", candidates=QUICK).apart.speedless
+    other = choose(Table.of(faint), "belt_chirp", candidates=QUICK).apart.speedless
+    assert loud is not None and other is not None and not np.allclose(loud, other)
+
+
+def test_a_truth_turned_in_one_fold_changes_nothing_said_there(chosen: Chosen) -> None:
+    fold = chosen.apart.fold
+    turned = [
+        replace(each, present={"belt_chirp": not each.present["belt_chirp"]}) if here else each
+        for each, here in zip(rows(), fold == 2, strict=True)
+    ]
+    again = choose(Table.of(turned), "belt_chirp", candidates=QUICK).apart
+    assert again.speedless is not None and chosen.apart.speedless is not None
+    assert np.array_equal(again.fold, fold)
+    assert np.array_equal(again.speedless[0, fold == 2], chosen.apart.speedless[0, fold == 2])
+    assert not np.array_equal(again.speedless[0, fold != 2], chosen.apart.speedless[0, fold != 2])
+
+
 def test_it_listens_to_nothing_that_needs_a_speed_and_only_as_physics_says(chosen: Chosen) -> None:
     scorer = chosen.calibration.speedless and chosen.calibration.speedless.scorer
     assert isinstance(scorer, Linear)
@@ -192,6 +228,12 @@ def test_a_clear_row_at_an_unknown_speed_is_a_chirp_and_wide_bursts_are_none(shi
     )
     told = [float(alone.probability(values[None, :])[0]) for values in (slim, wide)]
     assert told[0] > 0.6 and told[0] > told[1] + 0.3
+    assert told[0] <= SPEEDLESS_MOST
+    loud = slim.copy()
+    loud[shipped.measures.index("chirp_burst_height_db")] = 30.0
+    loud[shipped.measures.index("chirp_peakiness")] = 12.0
+    assert float(alone.law.probability(alone.scorer.odds(loud[None, :]))[0]) > 0.85
+    assert float(alone.probability(loud[None, :])[0]) == SPEEDLESS_MOST
     assert own.weighed(slim, []) > own.weighed(wide, []) + 0.2
     assert own.weighed(slim, []) == pytest.approx(float(own.probability(slim[None, :])[0]))
 
@@ -205,6 +247,9 @@ def test_other_readings_take_their_share_from_what_is_said_without_a_speed(shipp
     assert own.weighed(slim, []) == pytest.approx(0.3 * right + 0.7 * wrong)
     assert own.weighed(slim, [(0.5, slim)]) == pytest.approx(0.8 * right + 0.2 * wrong)
     assert own.weighed(slim, [(0.9, slim)]) == pytest.approx(right)
+    other = clip(shipped, **CLEAR_ROW | {"chirp_belt_comb_db": 14.0, "chirp_row_spread": 0.7})
+    there = float(law.right.probability(own.scorer.odds(other[None, :]))[0])
+    assert own.weighed(slim, [(0.5, other)]) == pytest.approx(0.3 * right + 0.5 * there + 0.2 * wrong)
 
 
 def test_evidence_is_that_of_the_model_that_speaks(shipped: Model) -> None:
@@ -220,6 +265,21 @@ def test_evidence_is_that_of_the_model_that_speaks(shipped: Model) -> None:
     mixed = mixed + share * law.speedless.scorer.charges(lost[None, :])[0]
     assert np.allclose(own.charges(lost), mixed)
     assert share > 0.5
+    assert np.allclose(own.charges(lost, [(1.0, lost)]), own.scorer.charges(lost[None, :])[0])
+    assert np.allclose(
+        own.charges(lost, [(0.4, lost)]) - own.charges(sure), 0.6 * (mixed - own.charges(sure))
+    )
+    measured = dict(zip(shipped.measures, (float(value) for value in lost), strict=True))
+    said_alone, said_so = (
+        shipped.predict(measured, others=others).symptoms["belt_chirp"].moved
+        for others in ([], [(1.0, measured)])
+    )
+    for moved, others in ((said_alone, []), (said_so, [(1.0, lost)])):
+        charges = own.charges(lost, others)
+        assert [each.charge for each in moved] == [
+            charges[shipped.measures.index(each.measure)] for each in moved
+        ]
+    assert said_alone != said_so
     bare = replace(own, calibration=replace(law, speedless=None))
     assert np.allclose(bare.charges(lost), own.scorer.charges(lost[None, :])[0])
 
@@ -238,12 +298,71 @@ def test_certain_laws_still_give_finite_evidence(shipped: Model) -> None:
         assert 0.0 <= model.weighed(lost, []) <= 1.0
 
 
+WIDTH = len(load_model().measures)
+
+
+def bayes(**broken: Any) -> dict[str, Any]:
+    """A plain naive Bayes on one measure, with something broken."""
+    scaling = {"centre": [0.0] * WIDTH, "width": [1.0] * WIDTH, "missing_told": [0] * WIDTH}
+    whole = {"chosen": [0], "mean": [[0.0], [1.0]], "variance": [[1.0], [1.0]], "prior": 0.0}
+    return scaling | whole | broken
+
+
+def tree(**broken: Any) -> dict[str, Any]:
+    """A plain tree of one leaf, with something broken."""
+    whole = {"root": [0], "measure": [0], "left": [0], "right": [0], "missing_left": [0]}
+    return whole | {"threshold": [0.0], "value": [0.3], "base": 0.1, "single": False} | broken
+
+
+@pytest.mark.parametrize(("kind", "model"), [("bayes", bayes()), ("boosted", tree()), ("forest", tree())])
+def test_other_kinds_are_read_where_they_are_whole(shipped: Model, kind: str, model: dict[str, Any]) -> None:
+    plain = json.loads(model_to_text(shipped))
+    plain["symptoms"]["belt_chirp"]["speedless"].update(kind=kind, model=model)
+    again = model_from_plain(plain)
+    assert json.loads(model_to_text(again)) == plain
+    assert 0.0 < again.predict({}).symptoms["belt_chirp"].probability < 1.0
+
+
+def test_one_of_a_symptom_that_needs_a_speed_is_refused(shipped: Model) -> None:
+    plain = json.loads(model_to_text(shipped))
+    plain["symptoms"]["pump_whine"]["speedless"] = plain["symptoms"]["belt_chirp"]["speedless"]
+    with pytest.raises(ModelError) as refused:
+        model_from_plain(plain)
+    assert "pump_whine with an entry 'speedless', which is for belt_chirp alone" in refused.value.got
+
+
 @pytest.mark.parametrize(
     ("damage", "words"),
     [
-        (lambda own: own.update(speedless=3), "subscriptable"),
-        (lambda own: own["speedless"].update(kind="oracle"), "kind of model 'oracle'"),
-        (lambda own: own["speedless"].pop("law"), "no entry 'law'"),
+        (lambda own: own.update(speedless=3), "belt_chirp, speedless: int in place of a model"),
+        (lambda own: own.update(speedless=None), "belt_chirp, speedless: NoneType in place of"),
+        (lambda own: own.update(speedless=[]), "belt_chirp, speedless: list in place of"),
+        (lambda own: own["speedless"].update(kind="oracle"), "belt_chirp, speedless: kind of model 'oracle'"),
+        (lambda own: own["speedless"].pop("law"), "belt_chirp, speedless: no entry 'law'"),
+        (
+            lambda own: own["speedless"]["model"]["centre"].__setitem__(0, None),
+            "a centre or width that is no number",
+        ),
+        (
+            lambda own: own["speedless"]["model"]["width"].__setitem__(0, math.inf),
+            "a centre or width that is no number",
+        ),
+        (lambda own: own["speedless"]["model"]["missing_told"].__setitem__(0, 0.5), "neither 0 nor 1"),
+        (lambda own: own["speedless"].update(kind="bayes", model=bayes(prior=math.nan)), "is no number"),
+        (
+            lambda own: own["speedless"].update(kind="bayes", model=bayes(mean=[[math.inf], [0.0]])),
+            "is no number",
+        ),
+        (
+            lambda own: own["speedless"].update(kind="bayes", model=bayes(variance=[[1.0], [math.inf]])),
+            "is no number",
+        ),
+        (
+            lambda own: own["speedless"].update(kind="boosted", model=tree(base=math.nan)),
+            "a base that is no number",
+        ),
+        (lambda own: own["speedless"].update(kind="boosted", model=tree(root=[[0]])), "within a list"),
+        (lambda own: own["speedless"].update(kind="forest", model=tree(value=[[0.1]])), "within a list"),
         (lambda own: own["speedless"]["law"].update(numbers=[math.nan, 1.0]), "is none"),
         (lambda own: own["speedless"]["model"]["weight"].pop(), "weight"),
         (lambda own: own["speedless"]["model"].update(offset=math.inf), "no number"),

@@ -10,7 +10,7 @@ import pytest
 
 from audiodiag.records import Clip, FloatArray, Quality, SpeedTrace
 from audiodiag.symptoms import build_scene, measure_all
-from audiodiag.symptoms.burst_rows import BurstRow, find_row, short_rises
+from audiodiag.symptoms.burst_rows import BurstRow, _at_bursts, find_row, short_rises
 from audiodiag.symptoms.scene import Scene
 
 from . import bays
@@ -106,6 +106,39 @@ def test_a_chirp_is_chosen_beside_louder_knocks_of_another_pace() -> None:
     gaps = np.diff(row.bursts(5.0)[0])
     assert np.median(gaps) == pytest.approx(1 / 3.7, abs=0.02)
     assert row.spread < 0.6
+
+
+def test_a_chirp_is_chosen_beside_louder_knocks_that_reach_into_the_highs() -> None:
+    """The knocks are evener and louder in every band, but the lows beat with them."""
+    knocks = bursts(even(6.1), 12.0 * noise(2))
+    late = even(3.7)[12:] + 0.07
+    row = row_of(noise() + knocks + bursts(late, 1.2 * slim(9000.0)))
+    plain_knocks = row_of(noise() + knocks)
+    assert row.spread < plain_knocks.spread - 0.1
+    assert row.low_rise_db < plain_knocks.low_rise_db - 1.0
+
+
+def test_rises_at_bursts_are_means_over_bands_and_instants() -> None:
+    wide = np.zeros((100, 4))
+    starts, ends = np.array([10.0, 40.0, 70.0]), np.array([14.0, 44.0, 74.0])
+    for start, end in zip(starts.astype(int), ends.astype(int), strict=True):
+        wide[start : end + 1] = (1.0, 2.0, -3.0, 8.0)
+    low_rise_db, spread = _at_bursts(wide, np.array([0, 1]), starts, ends)
+    assert low_rise_db == pytest.approx(1.5)
+    assert spread == pytest.approx((1.0 + 2.0 + 8.0) / 4 / 8.0), "what falls counts nothing"
+    faint = _at_bursts(0.02 * wide, np.array([0, 1]), starts, ends)
+    assert faint[1] == pytest.approx(0.02 * 11.0 / 4 / 0.5)
+    assert all(math.isnan(each) for each in _at_bursts(wide, np.array([0]), starts[:2], ends[:2]))
+    always = _at_bursts(wide, np.array([0]), np.array([0.0, 30.0, 60.0]), np.array([40.0, 70.0, 99.0]))
+    assert all(math.isnan(each) for each in always), "nothing lies between"
+
+
+def test_a_row_in_one_window_counts_half_of_one_all_through() -> None:
+    """Comb of the better half of the windows: one in five is not half of them."""
+    some = row_of(noise() + bursts(even(4.3)[:8], slim()))
+    half, whole = (row_of(noise() + bursts(even(4.3)[:count], slim())) for count in (26, 40))
+    assert some.comb_db < half.comb_db - 2.0
+    assert half.comb_db > whole.comb_db - 4.0
 
 
 def test_plain_noise_has_no_bursts_to_be_slim() -> None:
