@@ -151,8 +151,8 @@ REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}
 SPEEDLESS: dict[str, tuple[str, ...]] = {
     "belt_chirp": (
         "chirp_row_comb_db",
-        "chirp_row_low_rise_db",
         "chirp_row_spread",
+        "chirp_row_low_rise_db",
         "chirp_slim_row_db",
         "chirp_burst_rate_hz",
         "chirp_burst_height_db",

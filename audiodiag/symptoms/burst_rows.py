@@ -1,8 +1,8 @@
 """Rows of bursts: do short bursts come at an even pace, whatever the engine does, and how slim are they?
 
 A chirp is heard without any engine speed: bursts in a row, each in a few bands of the highs, the pace rising
-and falling slowly. What an engine knocks or ticks with comes in even rows as well, but reaches over more
-bands, down to the lows. So a comb of paces is sought over time, band by band, in windows short enough for a
+and falling slowly. What an engine knocks with comes in even rows as well, but reaches over more bands, down
+to the lows. So a comb of paces is sought over time, band by band, in windows short enough for a
 pace that moves; then what all bands do at the bursts of one band is measured: that band of the window whose
 comb stands out most beside what the lows beat with at the same pace.
 """

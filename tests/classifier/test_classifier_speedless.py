@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from audiodiag.analysis import _findings
 from audiodiag.classifier.calibrate import SPEEDLESS_MOST, Believed, Calibration, Speedless, mean_of_odds
 from audiodiag.classifier.compare import Chosen, choose
 from audiodiag.classifier.families import Linear
@@ -19,7 +20,8 @@ from audiodiag.classifier.store import Model, load_model, model_from_plain, mode
 from audiodiag.classifier.table import Row, Table
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS
-from audiodiag.symptoms import MEASUREMENT_NAMES
+from audiodiag.symptoms import MEASUREMENT_NAMES, measure_all
+from tests.symptoms import bays
 
 QUICK = (CANDIDATES[1],)
 ALONE = "chirp_slim_row_db"
@@ -282,6 +284,25 @@ def test_evidence_is_that_of_the_model_that_speaks(shipped: Model) -> None:
     assert said_alone != said_so
     bare = replace(own, calibration=replace(law, speedless=None))
     assert np.allclose(bare.charges(lost), own.scorer.charges(lost[None, :])[0])
+
+
+@pytest.mark.parametrize(("confidence", "shown"), [(0.1, True), (0.9, False)])
+def test_where_the_speed_is_not_sure_rows_are_shown_beside_and_no_orders(
+    shipped: Model, confidence: float, shown: bool
+) -> None:
+    measured = measure_all(bays.clip_of(bays.engine() + bays.chirp()), bays.quality(), bays.trace())
+    speed = replace(bays.trace(), confidence=confidence)
+    values = dict(measured.values) | {"speed_confidence": confidence}
+    prediction = shipped.predict(values)
+    chirp, whine = (
+        next(each for each in _findings(measured, prediction, bays.quality(), speed) if each.name == name)
+        for name in ("belt_chirp", "pump_whine")
+    )
+    beside = {each.measure for each in chirp.evidence[3:]}
+    assert len(beside) <= 2
+    assert (beside <= {"chirp_row_comb_db", "chirp_row_spread"}) == shown
+    assert not shown or not [name for name in beside if "order" in name or "belt" in name]
+    assert len(whine.evidence) == 5
 
 
 def test_certain_laws_still_give_finite_evidence(shipped: Model) -> None:
