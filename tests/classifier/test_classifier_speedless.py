@@ -129,7 +129,26 @@ def test_what_it_says_apart_hangs_on_folds_levels_and_bays() -> None:
     ]
     loud = choose(Table.of(made), "belt_chirp", candidates=QUICK).apart.speedless
     other = choose(Table.of(faint), "belt_chirp", candidates=QUICK).apart.speedless
-    assert loud is not None and other is not None and not np.allclose(loud, other)
+    assert loud is not None and other is not None
+    assert not np.allclose(loud[0], other[0]) and not np.allclose(loud[1], other[1])
+
+
+def test_what_is_said_apart_is_what_the_laws_of_the_other_folds_say() -> None:
+    table = Table.of(rows(bays=("first", "apart")))
+    apart = choose(table, "belt_chirp", candidates=QUICK).apart
+    assert apart.speedless is not None and apart.trust is not None
+    here = apart.fold == 1
+    law, alone = apart.law(~here), apart.speedless_law(~here)
+    assert law.astray is not None
+    for said, odds, others in zip(
+        apart.probabilities(), (apart.own, apart.away), apart.speedless, strict=True
+    ):
+        second = np.minimum(alone.probability(others[here]), SPEEDLESS_MOST)
+        assert (second == SPEEDLESS_MOST).any() and (second < SPEEDLESS_MOST).any()
+        wrong = mean_of_odds(law.astray.probability(odds[here]), second)
+        right = law.right.probability(odds[here])
+        trust = apart.trust[here]
+        assert np.allclose(said[here], trust * right + (1.0 - trust) * wrong)
 
 
 def test_a_truth_turned_in_one_fold_changes_nothing_said_there(chosen: Chosen) -> None:
