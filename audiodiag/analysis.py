@@ -319,7 +319,7 @@ def _findings(
         shown = own.evidence
         if name in SPEEDLESS and speed.confidence < SPEED_TRUSTED:
             # What is read over crank angle says little there.
-            shown = tuple(e for e in own.evidence if e.measure in SPEEDLESS[name][:2])
+            shown = tuple(e for e in own.evidence if e.measure in SPEEDLESS[name])
         extra = tuple(e for e in shown if e.measure not in told)[:2]
         found.append(
             SymptomFinding(

@@ -26,7 +26,6 @@ from audiodiag.classifier.scores import losses
 from audiodiag.records import FloatArray
 
 __all__ = [
-    "CERTAIN",
     "LAWS",
     "SPEEDLESS_MOST",
     "Believed",
@@ -37,6 +36,7 @@ __all__ = [
     "fit_law",
     "held_back",
     "mean_of_odds",
+    "odds_of",
     "simplest_within_one_error",
 ]
 
@@ -137,11 +137,18 @@ class Believed:
         >>> both.probability(np.array([50.0, 50.0]), np.array([[1.0], [np.nan]])).round(3).tolist()
         [1.0, 0.5]
         """
-        said = self.right.probability(odds)
+        alone = None if self.speedless is None else self.speedless.probability(values)
+        return self.said(odds, self.trusted(values), alone)
+
+    def said(self, odds: FloatArray, trust: FloatArray, alone: FloatArray | None) -> FloatArray:
+        """Give the probability of each clip, shape (n,), from its log-odds and trust in its speed, (n,) each.
+
+        alone: what is said of each without a speed, shape (n,), None where nothing is.
+        """
+        right = self.right.probability(odds)
         if self.astray is None or self.trust is None:
-            return said
-        trust = self.trusted(values)
-        return np.asarray(trust * said + (1.0 - trust) * self.at_wrong_speed(odds, values))
+            return right
+        return np.asarray(trust * right + (1.0 - trust) * self.at_wrong_speed(odds, alone))
 
     def trusted(self, values: FloatArray) -> FloatArray:
         """Give the probability that the speed of each clip is right, shape (n,), from measurements (n, m)."""
@@ -149,12 +156,10 @@ class Believed:
             return np.ones(len(values))
         return np.clip(np.nan_to_num(np.asarray(values, dtype=float)[:, self.trust]), 0.0, 1.0)
 
-    def at_wrong_speed(self, odds: FloatArray, values: FloatArray) -> FloatArray:
-        """Give the probability of each clip, shape (n,), if its speed is wrong."""
-        if self.astray is None:
-            return self.right.probability(odds)
-        said = self.astray.probability(odds)
-        return said if self.speedless is None else mean_of_odds(said, self.speedless.probability(values))
+    def at_wrong_speed(self, odds: FloatArray, alone: FloatArray | None) -> FloatArray:
+        """Give the probability of each clip, shape (n,), if its speed is wrong; alone: as of ``said``."""
+        wrong = (self.astray or self.right).probability(odds)
+        return wrong if alone is None else mean_of_odds(wrong, alone)
 
 
 def mean_of_odds(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -166,9 +171,18 @@ def mean_of_odds(one: FloatArray, other: FloatArray) -> FloatArray:
     >>> mean_of_odds(np.array([0.5, 0.0]), np.array([0.75, 0.5])).round(3).tolist()
     [0.667, 0.333]
     """
-    odds = [np.clip(each, 0.0, CERTAIN) / (1.0 - np.clip(each, 0.0, CERTAIN)) for each in (one, other)]
-    mean = 0.5 * (odds[0] + odds[1])
+    mean = 0.5 * (odds_of(one) + odds_of(other))
     return np.asarray(mean / (1.0 + mean))
+
+
+def odds_of(probability: FloatArray) -> FloatArray:
+    """Give the odds of probabilities, finite ones of 1 too.
+
+    >>> odds_of(np.array([0.0, 0.75])).round(3).tolist()
+    [0.0, 3.0]
+    """
+    held = np.clip(probability, 0.0, CERTAIN)
+    return np.asarray(held / (1.0 - held))
 
 
 def believed(

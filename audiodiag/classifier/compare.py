@@ -36,7 +36,6 @@ from audiodiag.classifier.calibrate import (
     calibrate,
     fit_law,
     held_back,
-    mean_of_odds,
     simplest_within_one_error,
 )
 from audiodiag.classifier.examples import AUDIBLE_DB
@@ -150,12 +149,10 @@ class Apart:
             law = self.law(~here)
             alone = None if self.speedless is None or law.astray is None else self.speedless_law(~here)
             for place, odds in enumerate((self.own, self.away)):
-                said[place, here] = law.probability(odds[here], values[here])
+                other = None
                 if alone is not None and self.speedless is not None:
-                    trust = law.trusted(values[here])
-                    wrong = law.at_wrong_speed(odds[here], values[here])
-                    both = mean_of_odds(wrong, held_back(alone.probability(self.speedless[place, here])))
-                    said[place, here] += (1.0 - trust) * (both - wrong)
+                    other = held_back(alone.probability(self.speedless[place, here]))
+                said[place, here] = law.said(odds[here], law.trusted(values[here]), other)
         return said[0], said[1]
 
 

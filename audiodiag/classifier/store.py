@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from audiodiag.classifier.calibrate import CERTAIN, Believed, Calibration, Speedless
+from audiodiag.classifier.calibrate import Believed, Calibration, Speedless, odds_of
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
@@ -78,7 +78,8 @@ class SymptomModel:
         odds = self.scorer.odds(np.stack([row, *(values for _, values in others)]))
         known = float(share.sum())
         said = float(share @ law.right.probability(odds)) / max(known, 1.0)
-        return said + max(1.0 - known, 0.0) * float(law.at_wrong_speed(odds[:1], row[None, :])[0])
+        alone = None if law.speedless is None else law.speedless.probability(row[None, :])
+        return said + max(1.0 - known, 0.0) * float(law.at_wrong_speed(odds[:1], alone)[0])
 
     def charges(self, row: FloatArray, others: Sequence[tuple[float, FloatArray]] = ()) -> FloatArray:
         """Tell how far each measure of one clip, shape (m,), moves the answer, in log-odds, shape (m,).
@@ -91,10 +92,9 @@ class SymptomModel:
         if law.astray is None or law.speedless is None:
             return own
         known = float(law.trusted(row[None, :])[0]) + sum(probability for probability, _ in others)
-        told = float(law.astray.probability(self.scorer.odds(row[None, :]))[0])
-        alone = float(law.speedless.probability(row[None, :])[0])
-        odds = [min(each, CERTAIN) / (1.0 - min(each, CERTAIN)) for each in (told, alone)]
-        share = max(1.0 - known, 0.0) * odds[1] / max(sum(odds), 1e-12)
+        told = float(odds_of(law.astray.probability(self.scorer.odds(row[None, :])))[0])
+        alone = float(odds_of(law.speedless.probability(row[None, :]))[0])
+        share = max(1.0 - known, 0.0) * alone / max(told + alone, 1e-12)
         return (1.0 - share) * own + share * law.speedless.scorer.charges(row[None, :])[0]
 
 

@@ -27,7 +27,7 @@ QUICK = (CANDIDATES[1],)
 ALONE = "chirp_slim_row_db"
 
 
-def rows(count: int = 600, *, row_tells: bool = True, bays: tuple[str, ...] = ("first",)) -> list[Row]:
+def rows(count: int = 600, *, bays: tuple[str, ...] = ("first",)) -> list[Row]:
     """Chirps whose comb over crank angle tells all at a right speed and nothing at a wrong one."""
     rng = np.random.default_rng(4)
     made = []
@@ -35,7 +35,7 @@ def rows(count: int = 600, *, row_tells: bool = True, bays: tuple[str, ...] = ("
         there, right = bool(rng.random() < 0.4), bool(rng.random() < 0.7)
         measured = {
             "chirp_belt_comb_db": rng.normal(5.0 * there * right, 1.0),
-            ALONE: rng.normal(2.5 * there * row_tells, 1.0),
+            ALONE: rng.normal(2.5 * there, 1.0),
             "speed_confidence": 0.95 if right else 0.05,
         }
         made.append(
@@ -264,7 +264,10 @@ def test_other_readings_take_their_share_from_what_is_said_without_a_speed(shipp
     slim = clip(shipped, **CLEAR_ROW, speed_confidence=0.3)
     law = own.calibration
     odds = own.scorer.odds(slim[None, :])
-    right, wrong = float(law.right.probability(odds)[0]), float(law.at_wrong_speed(odds, slim[None, :])[0])
+    right, wrong = (
+        float(law.right.probability(odds)[0]),
+        float(law.at_wrong_speed(odds, law.speedless and law.speedless.probability(slim[None, :]))[0]),
+    )
     assert own.weighed(slim, []) == pytest.approx(0.3 * right + 0.7 * wrong)
     assert own.weighed(slim, [(0.5, slim)]) == pytest.approx(0.8 * right + 0.2 * wrong)
     assert own.weighed(slim, [(0.9, slim)]) == pytest.approx(right)
@@ -306,7 +309,7 @@ def test_evidence_is_that_of_the_model_that_speaks(shipped: Model) -> None:
 
 
 @pytest.mark.parametrize(("confidence", "shown"), [(0.1, True), (0.9, False)])
-def test_where_the_speed_is_not_sure_rows_are_shown_beside_and_no_orders(
+def test_where_the_speed_is_not_sure_bursts_are_shown_beside_and_no_orders(
     shipped: Model, confidence: float, shown: bool
 ) -> None:
     measured = measure_all(bays.clip_of(bays.engine() + bays.chirp()), bays.quality(), bays.trace())
@@ -319,8 +322,7 @@ def test_where_the_speed_is_not_sure_rows_are_shown_beside_and_no_orders(
     )
     beside = {each.measure for each in chirp.evidence[3:]}
     assert len(beside) <= 2
-    assert (beside <= {"chirp_row_comb_db", "chirp_row_spread"}) == shown
-    assert not shown or not [name for name in beside if "order" in name or "belt" in name]
+    assert (beside <= set(SPEEDLESS["belt_chirp"])) == shown
     assert len(whine.evidence) == 5
 
 
