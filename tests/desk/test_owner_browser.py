@@ -276,6 +276,7 @@ def test_what_is_typed_is_kept_and_sent_once(at, served):
     assert _violations(page) == []
     context.set_offline(False)
     page.get_by_text("Kept.", exact=True).wait_for(timeout=15_000)
+    page.wait_for_load_state()  # the words may be there before the script that sends the form
     assert _notes(served, key) == ["groans when I park"]
     assert page.get_by_label("A note").input_value() == ""
 
