@@ -72,6 +72,9 @@ ENGINE_FOLLOWED, ENGINE_FOLLOWED_OPEN = 0.1, 0.07
 ENGINE_SURE = 0.9
 """Where no engine is followed, a sound of the belt is called from this probability of an engine bay on (41
 simulated bays and 277 other sounds of one training, cross-validated: DEVELOPERS.md)."""
+BAY_LIKELY = 0.5
+"""Below this probability of an engine bay no symptom is called, whatever speed is followed or stated (389
+simulated bays and 301 other sounds, and recordings of open data: DEVELOPERS.md)."""
 SAID_BY_PEOPLE = ("entered", "table")
 """Sources of a speed that do not show that an engine runs in the recording, as pulses do."""
 SOUNDS_OF_THE_PUMP = ("pump_whine", "cavitation_groan", "bearing_growl")
@@ -379,6 +382,13 @@ def _verdict(
             f"Something sounds like {TITLES[faults[0].name]}, but no engine can be followed in this "
             "recording, and it is not sure that this is an engine bay (probability "
             f"{percent(strange.engine_probability)}). Record within an arm's length of the engine.",
+        )
+    if faults and strange.engine_probability < BAY_LIKELY:
+        return Verdict(
+            "cannot_tell",
+            f"Something sounds like {TITLES[faults[0].name]}, but this is rather no engine bay (probability "
+            f"{percent(strange.engine_probability)} that it is one). Record within an arm's length of the "
+            "engine, with the engine running.",
         )
     if faults:
         names = " and ".join(f"{TITLES[s.name]} (probability {percent(s.probability)})" for s in faults[:2])

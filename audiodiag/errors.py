@@ -29,6 +29,7 @@ __all__ = [
     "SteeringError",
     "UsageError",
     "VehicleError",
+    "written_below",
 ]
 
 
@@ -67,6 +68,16 @@ class AudiodiagError(Exception):
 def _in_one_line(text: str) -> str:
     """Show signs that would break the line or steer the terminal as question marks."""
     return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def written_below(value: float, least: float) -> str:
+    """Write a value that lies below a bound with as many decimals, one to six, as show that it does.
+
+    >>> written_below(2.9, 3.0), written_below(2.9997, 3.0)
+    ('2.9', '2.9997')
+    """
+    texts = (f"{value:.{decimals}f}" for decimals in range(1, 7))
+    return next((text for text in texts if float(text) < least), f"{value:.6f}")
 
 
 class ClipError(AudiodiagError):

@@ -69,6 +69,19 @@ def test_no_belt_is_blamed_where_neither_an_engine_is_followed_nor_an_engine_bay
     assert analyse(rush, model=unsure, speed_rpm=800).verdict.kind == "symptoms", "a stated speed counts"
 
 
+@pytest.mark.parametrize(("engine", "kind"), [(0.49, "cannot_tell"), (0.5, "symptoms")])
+def test_a_symptom_is_called_only_where_an_engine_bay_is_likelier_than_not(rush, engine, kind):
+    found = analyse(rush, model=claiming(engine=engine, pump_whine=0.9, belt_squeal=0.8), speed_rpm=800)
+    assert found.verdict.kind == kind
+    if kind == "cannot_tell":
+        assert found.causes == ()
+        assert "a whine of the steering pump, but this is rather no engine bay (probability 49 %" in (
+            found.verdict.text
+        )
+        german = load_sentences("de").tell(found.verdict.text).text
+        assert "aber das ist eher kein Motorraum (Wahrscheinlichkeit 49 %" in german
+
+
 @pytest.mark.parametrize(("engine", "kind"), [(0.5, "cannot_tell"), (0.56, "normal")])
 def test_normal_is_said_only_where_bay_and_speed_are_sure_together(rush, engine, kind):
     found = analyse(rush, model=claiming(engine=engine), speed_rpm=800)

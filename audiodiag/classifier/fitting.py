@@ -15,7 +15,7 @@ import numpy as np
 
 from audiodiag.classifier.families import Bayes, Boosted, Forest, Linear, Scorer, probability_of
 from audiodiag.classifier.features import KINKS, Mask, Scaling, design, learn_scaling, scaled
-from audiodiag.classifier.leanings import BESIDE
+from audiodiag.classifier.leanings import BESIDE, WITH
 from audiodiag.classifier.scores import area_under_curve
 from audiodiag.classifier.trees import Trees
 from audiodiag.records import SYMPTOMS, FloatArray
@@ -89,7 +89,8 @@ def listened_to(candidate: Candidate, measures: tuple[str, ...], symptom: str) -
     """Tell which measures a candidate listens to for a symptom, shape (m,).
 
     The measures of a symptom begin with the last word of its name; those of no symptom are for all, and a few
-    of another symptom, which would account for the same sound, are heard as well (``leanings.BESIDE``).
+    of another symptom, which would account for the same sound or which this one shows too, are heard as well
+    (``leanings.BESIDE``, ``leanings.WITH``).
 
     >>> own = Candidate("own", "linear", 0, {}, own=True)
     >>> listened_to(own, ("whine_share_db", "chirp_rate", "noise_slope"), "pump_whine").tolist()
@@ -100,9 +101,9 @@ def listened_to(candidate: Candidate, measures: tuple[str, ...], symptom: str) -
     if not candidate.own:
         return np.ones(len(measures), dtype=bool)
     others = tuple(f"{name.split('_')[-1]}_" for name in SYMPTOMS if name != symptom)
-    beside = BESIDE.get(symptom, ())
+    heard = BESIDE.get(symptom, ()) + WITH.get(symptom, ())
     return np.array(
-        [name in beside or (not name.startswith(others) and name not in NO_EVIDENCE) for name in measures],
+        [name in heard or (not name.startswith(others) and name not in NO_EVIDENCE) for name in measures],
         dtype=bool,
     )
 

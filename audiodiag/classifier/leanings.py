@@ -11,7 +11,7 @@ import numpy as np
 
 from audiodiag.records import FloatArray
 
-__all__ = ["AGAINST", "BESIDE", "FOR", "REPEATED", "SPEEDLESS", "leanings"]
+__all__ = ["AGAINST", "BESIDE", "FOR", "REPEATED", "SPEEDLESS", "WITH", "leanings"]
 
 FOR: dict[str, tuple[str, ...]] = {
     "pump_whine": (
@@ -32,6 +32,8 @@ FOR: dict[str, tuple[str, ...]] = {
         "whine_dip_correlation",
         "whine_motion_db",
         "whine_steadiness",
+        "whine_gliding_share",
+        "whine_gliding_level_db",
     ),
     "belt_squeal": (
         "squeal_prominence_db",
@@ -113,7 +115,12 @@ FOR: dict[str, tuple[str, ...]] = {
 """Measures of which more never makes the symptom less probable."""
 
 AGAINST: dict[str, tuple[str, ...]] = {
-    "pump_whine": ("whine_noise_correlation",),
+    "pump_whine": (
+        "whine_noise_correlation",
+        "whine_gliding_stray_percent",
+        "whine_gliding_half_db",
+        "whine_gliding_third_db",
+    ),
     "belt_squeal": ("squeal_low_rise_db",),
     "belt_chirp": ("chirp_irregularity", "chirp_row_low_rise_db", "chirp_row_spread"),
     "relief_hiss": (
@@ -134,14 +141,31 @@ AGAINST: dict[str, tuple[str, ...]] = {
 """Measures of which more never makes the symptom more probable."""
 
 BESIDE: dict[str, tuple[str, ...]] = {
-    "cavitation_groan": ("squeal_prominence_db", "squeal_narrow_hump_db", "chirp_belt_comb_db"),
+    "cavitation_groan": (
+        "squeal_prominence_db",
+        "squeal_narrow_hump_db",
+        "squeal_tones_at_once",
+        "chirp_belt_comb_db",
+        "chirp_pulley_comb_db",
+    ),
+    "belt_chirp": ("growl_bands", "groan_roughness_calm", "squeal_tones_at_once"),
     "relief_hiss": ("squeal_prominence_db", "squeal_rise_db", "squeal_narrow_hump_db"),
     "bearing_growl": ("chirp_narrow_comb_db", "chirp_belt_comb_db"),
 }
 """Measures of another symptom that account for what would pass for this one, and so speak against it.
 
 The tones of a squeal fill the bands of a hiss and of a groan and end as they do; the bursts of a chirp are
-strikes at no order of the engine, and noise that swells as a groan's does."""
+strikes at no order of the engine, and noise that swells as a groan's does. Where many bands swing or
+are struck together, or tones sound, the bursts are hardly those of a chirp, which fills a few bands."""
+
+WITH: dict[str, tuple[str, ...]] = {
+    "pump_whine": ("groan_high_beat_db",),
+    "cavitation_groan": ("growl_kurtosis",),
+    "bearing_growl": ("groan_roughness", "groan_roughness_calm"),
+}
+"""Measures made for another symptom that this one shows as well, and that so speak for it.
+
+A pump that whines beats at its turns; bubbles collapse in strikes; a bearing shakes the bands together."""
 
 
 REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}
@@ -180,5 +204,6 @@ def leanings(measures: tuple[str, ...], symptom: str) -> FloatArray:
     >>> leanings(("growl_comb_db", "growl_bare_db", "growl_order"), "bearing_growl").tolist()
     [1.0, -1.0, 0.0]
     """
-    up, down = FOR.get(symptom, ()), AGAINST.get(symptom, ()) + BESIDE.get(symptom, ())
+    up = FOR.get(symptom, ()) + WITH.get(symptom, ())
+    down = AGAINST.get(symptom, ()) + BESIDE.get(symptom, ())
     return np.array([float(name in up) - float(name in down) for name in measures])

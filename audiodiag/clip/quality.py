@@ -13,6 +13,7 @@ from audiodiag.clip.disturbance import bump_note, hum_note, wind_note
 from audiodiag.clip.level import dropout_spans, gain_note, too_quiet_note
 from audiodiag.clip.spectra import spectra_of
 from audiodiag.clip.speech import speech_note
+from audiodiag.errors import written_below
 from audiodiag.records import Clip, Note, Quality
 
 __all__ = ["assess_quality"]
@@ -88,9 +89,8 @@ def assess_quality(clip: Clip) -> Quality:
     samples = np.asarray(clip.samples, dtype=np.float32)
     if clip.duration_s < _SHORTEST_S:
         text = (
-            f"The clip lasts {clip.duration_s:.1f} s; at least {_SHORTEST_S:.0f} s are needed. Record "
-            "20 to 60 s "
-            "with the wheel turned slowly from stop to stop."
+            f"The clip lasts {written_below(clip.duration_s, _SHORTEST_S)} s; at least {_SHORTEST_S:.0f} s "
+            "are needed. Record 20 to 60 s with the wheel turned slowly from stop to stop."
         )
         return _refused(clip, Note("too_short", text, severity="refusal"))
     mean = float(np.mean(samples))

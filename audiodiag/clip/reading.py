@@ -21,7 +21,7 @@ from audiodiag.clip.sniff import (
     refuse_what_is_no_sound,
     title_of_3gp,
 )
-from audiodiag.errors import ClipError
+from audiodiag.errors import ClipError, written_below
 from audiodiag.records import Clip, FloatArray, Note, Span, read_only
 
 __all__ = ["ANALYSIS_RATE_HZ", "MIN_DURATION_S", "SHORT_DURATION_S", "read_clip"]
@@ -190,7 +190,7 @@ def _check_length(duration_s: float, name: str, truncated: bool) -> list[Note]:
     if duration_s < MIN_DURATION_S:
         raise ClipError(
             f"{name} is too short" + (" after the part that can be read" if truncated else ""),
-            got=f"{duration_s:.1f} s",
+            got=f"{written_below(duration_s, MIN_DURATION_S)} s",
             allowed=f"at least {MIN_DURATION_S:.0f} s, better 20 to 60 s",
             todo="record half a minute with the engine idling while the wheel is turned slowly from stop "
             "to stop",
@@ -199,9 +199,9 @@ def _check_length(duration_s: float, name: str, truncated: bool) -> list[Note]:
         return [
             Note(
                 "short",
-                f"The clip lasts only {duration_s:.1f} s, so little can be compared within it and the result "
-                "is less sure. Record 20 to 60 s: some seconds with the wheel at rest, then turned slowly "
-                "from stop to stop.",
+                f"The clip lasts only {written_below(duration_s, SHORT_DURATION_S)} s, so little can be "
+                "compared within it and the result is less sure. Record 20 to 60 s: some seconds with the "
+                "wheel at rest, then turned slowly from stop to stop.",
             )
         ]
     return []

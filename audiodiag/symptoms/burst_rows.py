@@ -88,7 +88,8 @@ def find_row(scene: Scene) -> BurstRow | None:
     length = min(int(WINDOW_S * rate), len(high))
     low_columns = np.flatnonzero(scene.beat_hz < LOWS_HZ)
     combs, clearest, band = [], -np.inf, 0
-    for first in range(0, len(high) - length + 1, max(length // 2, 1)):
+    last = len(high) - length
+    for first in (*range(0, last, max(length // 2, 1)), last):
         bursts = np.clip(high[first : first + length], *BURST_HELD_DB)
         begin, end = (int(at / rate * wide_rate) for at in (first, first + length))
         lows = wide[begin:end, low_columns]

@@ -3,6 +3,7 @@
 The vanes passing make a tone at R z events per crank turn (R pump turns per crank turn, z vanes) with
 harmonics and sidebands at R. The order is searched between 6.5 and 27.5 in the order spectrum: what counts
 is the height above the surroundings and, near a half order, above what the engine's own comb makes likely.
+Tones that glide together are followed as well, whatever the engine speed (``gliding_tones``).
 """
 
 from __future__ import annotations
@@ -153,6 +154,45 @@ MEASURES = (
         "The tone that may be the pump's is clear for {value:.0%} of the time.",
         label="Steadiness of the tone",
     ),
+    Measure(
+        "whine_gliding_share",
+        "1",
+        "The clearest tones that glide together stand out for {value:.0%} of the time.",
+        label="Time in which gliding tones stand out",
+    ),
+    Measure(
+        "whine_gliding_level_db",
+        "dB",
+        "At their loudest the clearest tones that glide together lie at {value:.1f} dB against all that "
+        "sounds around them.",
+        label="Level of gliding tones",
+    ),
+    Measure(
+        "whine_gliding_motion_db",
+        "dB",
+        "The level of the clearest tones that glide together moves by {value:.1f} dB.",
+        label="Motion of gliding tones",
+    ),
+    Measure(
+        "whine_gliding_stray_percent",
+        "%",
+        "The clearest tones that glide together stray from their course by {value:.2f} %.",
+        label="Straying of gliding tones",
+    ),
+    Measure(
+        "whine_gliding_half_db",
+        "dB",
+        "Midway between the first two of the clearest tones that glide together a line stands out by "
+        "{value:.1f} dB (below 0: none).",
+        label="Line midway between gliding tones",
+    ),
+    Measure(
+        "whine_gliding_third_db",
+        "dB",
+        "A third of the way between the first two of the clearest tones that glide together a line stands "
+        "out by {value:.1f} dB (below 0: none).",
+        label="Line a third of the way between gliding tones",
+    ),
 )
 
 LOWEST, HIGHEST = SEARCHED_ORDERS
@@ -168,9 +208,11 @@ HEARD_OVER_DB, HEARD_WITHIN_DB = 5.0, 20.0
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
-    """Measure what speaks for a pump whine in a scene; all NaN where the speed is unknown."""
+    """Measure what speaks for a pump whine; where the speed is unknown, the gliding tones alone."""
+    gliding = _gliding(scene)
     if scene.angle is None:
-        return SymptomMeasurement(filled(MEASURES, {}))
+        values = filled(MEASURES, gliding)
+        return SymptomMeasurement(values, evidence=evidence_of(MEASURES, values))
     angle = scene.angle
     step = angle.order_step
     raw = lines_above_floor(angle.order_power, int(1.25 / step), angle.averages)
@@ -211,6 +253,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
         - max([m + less[candidates[i]] for i, m in enumerate(merit) if i != chosen], default=0.0),
         "whine_tones": float(sum(plain[i] > CLEAR_DB for i in candidates)),
         **over_time,
+        **gliding,
     }
     share = _share(angle, order, track)
     level = float(decibels(share / max(scene.engine_power, TINY)))
@@ -218,6 +261,20 @@ def measure(scene: Scene) -> SymptomMeasurement:
     values = filled(MEASURES, values)
     on = np.interp(scene.time_s, angle.map_time_s, _sounding(track, beside).astype(float)) > 0.5
     return SymptomMeasurement(values, spans_of(on, 0.05, 0.3, 0.6), level, evidence_of(MEASURES, values))
+
+
+def _gliding(scene: Scene) -> dict[str, float]:
+    """What the clearest tones that glide together are like, by the names of the measures."""
+    if (tones := scene.gliding) is None:
+        return {}
+    return {
+        "whine_gliding_share": tones.clear_share,
+        "whine_gliding_level_db": tones.share_db,
+        "whine_gliding_motion_db": tones.motion_db,
+        "whine_gliding_stray_percent": tones.stray_percent,
+        "whine_gliding_half_db": tones.half_db,
+        "whine_gliding_third_db": tones.third_db,
+    }
 
 
 def _of_firing(order: float, cylinders: int | None) -> float:

@@ -16,6 +16,7 @@ import scipy.fft
 
 from audiodiag.records import Clip, FloatArray, Phases, Quality, SpeedTrace, read_only
 from audiodiag.symptoms.angle_view import TRACK_HOP_S, AngleView, build_angle_view
+from audiodiag.symptoms.gliding_tones import GlidingTones, follow_tones
 from audiodiag.symptoms.narrow import narrow_envelopes
 from audiodiag.symptoms.spectra import (
     TINY,
@@ -49,7 +50,8 @@ class Scene:
     recording's band; level: shape (t, b), mean power density in each, relative. beat_hz: centres of the
     envelope bands, shape (e,); envelope: shape (n, e) at envelope_rate_hz. narrow_hz, narrow, narrow_rate_hz:
     the same of narrow bands (``narrow``). tone_hz, tone_time_s, tone: power
-    of the short transforms, shape (f,), (w,), (w, f). rpm: shape (t,), NaN where unknown. dip_percent: how
+    of the short transforms, shape (f,), (w,), (w, f). gliding: the clearest tones that glide together, None
+    where nothing can be measured. rpm: shape (t,), NaN where unknown. dip_percent: how
     far the speed lies below its usual, shape (t,). steering_load: shape (t,), 0 to 1 from the stated phases,
     None where they are unknown. speed_confidence: probability that the speed is right, 0 where there is none.
     """
@@ -72,6 +74,7 @@ class Scene:
     tone_hz: FloatArray
     tone_time_s: FloatArray
     tone: FloatArray
+    gliding: GlidingTones | None
     rpm: FloatArray
     dip_percent: FloatArray
     steering_load: FloatArray | None
@@ -196,6 +199,7 @@ def build_scene(
         tone_hz=read_only(tone_hz),
         tone_time_s=read_only(tone_time_s),
         tone=read_only(tone),
+        gliding=follow_tones(samples, rate) if usable else None,
         rpm=read_only(rpm),
         dip_percent=read_only(dip),
         steering_load=_stated_load(phases, time_s),

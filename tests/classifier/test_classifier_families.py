@@ -10,10 +10,11 @@ import pytest
 
 from audiodiag.classifier.families import KINDS, Linear, log_odds, probability_of
 from audiodiag.classifier.features import CLIP_AT, design, learn_scaling, scaled
-from audiodiag.classifier.fitting import CANDIDATES, TREES, Candidate, fit
-from audiodiag.classifier.leanings import AGAINST, FOR, leanings
+from audiodiag.classifier.fitting import CANDIDATES, TREES, Candidate, fit, listened_to
+from audiodiag.classifier.leanings import AGAINST, BESIDE, FOR, WITH, leanings
 from audiodiag.classifier.table import Table
 from audiodiag.classifier.trees import Trees
+from audiodiag.records import SYMPTOMS
 from audiodiag.symptoms import MEASUREMENT_NAMES
 
 WHINE = 0
@@ -152,6 +153,25 @@ def test_every_leaning_names_a_measure_of_its_symptom() -> None:
             assert set(names) <= set(MEASUREMENT_NAMES)
             assert all(name.startswith(symptom.split("_")[-1]) for name in names)
     assert not {name for names in FOR.values() for name in names} & {n for ns in AGAINST.values() for n in ns}
+
+
+def test_a_symptom_listens_to_its_own_measures_and_to_those_of_others_that_lean_its_way() -> None:
+    wide = next(each for each in CANDIDATES if each.held and each.own)
+    alone = next(each for each in CANDIDATES if each.alone)
+    for symptom in SYMPTOMS:
+        word, lean = f"{symptom.split('_')[-1]}_", leanings(MEASUREMENT_NAMES, symptom)
+        lent = WITH.get(symptom, ()) + BESIDE.get(symptom, ())
+        assert len(set(lent)) == len(lent) and set(lent) <= set(MEASUREMENT_NAMES)
+        assert not any(name.startswith(word) for name in lent), "what is its own needs not be lent"
+        assert {n for n, sign in zip(MEASUREMENT_NAMES, lean, strict=True) if sign and n in lent} == set(lent)
+        for names, sign in ((WITH, 1.0), (BESIDE, -1.0)):
+            assert all(lean[MEASUREMENT_NAMES.index(name)] == sign for name in names.get(symptom, ()))
+        heard = listened_to(wide, MEASUREMENT_NAMES, symptom)
+        others = tuple(f"{each.split('_')[-1]}_" for each in SYMPTOMS if each != symptom)
+        strange = {n for n, on in zip(MEASUREMENT_NAMES, heard, strict=True) if on and n.startswith(others)}
+        assert strange == set(lent)
+        mine = listened_to(alone, MEASUREMENT_NAMES, symptom)
+        assert all(n.startswith(word) for n, on in zip(MEASUREMENT_NAMES, mine, strict=True) if on)
 
 
 def test_a_measure_that_is_nought_in_most_clips_is_not_clipped_away() -> None:

@@ -198,3 +198,13 @@ def test_a_chirp_without_a_speed_is_timed_by_its_own_band() -> None:
     spans = measure_all(bays.clip_of(sound), bays.quality(), unknown()).symptoms["belt_chirp"].spans_s
     assert sum(end - start for start, end in spans[1:]) < 0.3
     assert spans[0] == pytest.approx((3.2, 6.8), abs=0.4)
+
+
+def test_the_last_seconds_of_a_clip_are_looked_at_as_well() -> None:
+    """A row of 2 s at the very end is seen wherever the clip ends."""
+    for seconds in (4.4, 5.9, 7.4):
+        count = int(seconds * RATE)
+        at_s = np.arange(seconds - 2.0, seconds - 0.1, 0.2)
+        found = row_of((noise() + bursts(at_s, slim()))[:count])
+        assert len(found.bursts(5.0)[0]) >= 9, seconds
+        assert found.comb_db > row_of(noise()[:count]).comb_db + 3.0, seconds
