@@ -23,7 +23,7 @@ MOST_CALLED = 0.15
 
 
 def test_recordings_of_places_and_machines_are_no_engine_bay():
-    """Asked for are 95 %; on these 89 % are not believed (13 of 117 are called normal, none a symptom)."""
+    """Asked for are 95 %; of these 89 % end so (12 of 117 are called normal, in one a groan is heard)."""
     if not SOUNDS.is_dir():
         missing("the open recordings (Debian's lincity-ng-data) are not installed")
     answers: Counter[str] = Counter()
