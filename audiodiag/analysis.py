@@ -6,6 +6,7 @@ checks -> Analysis. Command line, batch and notebooks call ``analyse`` and nothi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache, partial
@@ -384,11 +385,12 @@ def _verdict(
             f"{percent(strange.engine_probability)}). Record within an arm's length of the engine.",
         )
     if faults and strange.engine_probability < BAY_LIKELY:
+        below = math.floor(100.0 * strange.engine_probability + 1e-9) / 100.0  # never said to be the half
         return Verdict(
             "cannot_tell",
             f"Something sounds like {TITLES[faults[0].name]}, but this is rather no engine bay (probability "
-            f"{percent(strange.engine_probability)} that it is one). Record within an arm's length of the "
-            "engine, with the engine running.",
+            f"{percent(below)} that it is one). Record within an arm's length of the engine, with the engine "
+            "running.",
         )
     if faults:
         names = " and ".join(f"{TITLES[s.name]} (probability {percent(s.probability)})" for s in faults[:2])

@@ -18,6 +18,8 @@ the recording is too short (got 0.5 s; allowed: at least 3 s). What to do: recor
 
 from __future__ import annotations
 
+import math
+
 __all__ = [
     "LONGEST_GOT",
     "AudiodiagError",
@@ -73,11 +75,12 @@ def _in_one_line(text: str) -> str:
 def written_below(value: float, least: float) -> str:
     """Write a value that lies below a bound with as many decimals, one to six, as show that it does.
 
-    >>> written_below(2.9, 3.0), written_below(2.9997, 3.0)
-    ('2.9', '2.9997')
+    >>> written_below(2.9, 3.0), written_below(2.9997, 3.0), written_below(2.99999999, 3.0)
+    ('2.9', '2.9997', '2.999999')
     """
     texts = (f"{value:.{decimals}f}" for decimals in range(1, 7))
-    return next((text for text in texts if float(text) < least), f"{value:.6f}")
+    cut = f"{math.floor(1e6 * value) / 1e6:.6f}"
+    return next((text for text in texts if float(text) < least), cut)
 
 
 class ClipError(AudiodiagError):

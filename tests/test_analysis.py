@@ -69,7 +69,7 @@ def test_no_belt_is_blamed_where_neither_an_engine_is_followed_nor_an_engine_bay
     assert analyse(rush, model=unsure, speed_rpm=800).verdict.kind == "symptoms", "a stated speed counts"
 
 
-@pytest.mark.parametrize(("engine", "kind"), [(0.49, "cannot_tell"), (0.5, "symptoms")])
+@pytest.mark.parametrize(("engine", "kind"), [(0.498, "cannot_tell"), (0.5, "symptoms")])
 def test_a_symptom_is_called_only_where_an_engine_bay_is_likelier_than_not(rush, engine, kind):
     found = analyse(rush, model=claiming(engine=engine, pump_whine=0.9, belt_squeal=0.8), speed_rpm=800)
     assert found.verdict.kind == kind
@@ -80,6 +80,11 @@ def test_a_symptom_is_called_only_where_an_engine_bay_is_likelier_than_not(rush,
         )
         german = load_sentences("de").tell(found.verdict.text).text
         assert "aber das ist eher kein Motorraum (Wahrscheinlichkeit 49 %" in german
+
+
+def test_a_hiss_alone_in_what_is_hardly_an_engine_bay_is_nothing_to_tell_of(rush):
+    found = analyse(rush, model=claiming(engine=0.4, relief_hiss=0.9), speed_rpm=800)
+    assert found.verdict.kind == "cannot_tell" and found.causes == ()
 
 
 @pytest.mark.parametrize(("engine", "kind"), [(0.5, "cannot_tell"), (0.56, "normal")])

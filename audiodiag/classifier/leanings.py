@@ -112,7 +112,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "growl_even_apart_constancy",
     ),
 }
-"""Measures of which more never makes the symptom less probable."""
+"""Measures of which more speaks for the symptom: in a held model it never makes it less probable."""
 
 AGAINST: dict[str, tuple[str, ...]] = {
     "pump_whine": (
@@ -138,7 +138,7 @@ AGAINST: dict[str, tuple[str, ...]] = {
         "growl_beside_whine_db",
     ),
 }
-"""Measures of which more never makes the symptom more probable."""
+"""Measures of which more speaks against the symptom: in a held model it never makes it more probable."""
 
 BESIDE: dict[str, tuple[str, ...]] = {
     "cavitation_groan": (
@@ -165,7 +165,8 @@ WITH: dict[str, tuple[str, ...]] = {
 }
 """Measures made for another symptom that this one shows as well, and that so speak for it.
 
-A pump that whines beats at its turns; bubbles collapse in strikes; a bearing shakes the bands together."""
+A pump that whines beats at its turns; bubbles collapse in strikes; a bearing shakes the bands together. That
+they are missing is not told a person as evidence."""
 
 
 REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}

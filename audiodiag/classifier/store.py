@@ -21,7 +21,7 @@ from audiodiag.classifier.calibrate import Believed, Calibration, Speedless, odd
 from audiodiag.classifier.conformal import ConformalLimits, PresenceSet
 from audiodiag.classifier.explain import Moved, Phrase, Usual, evidence_of, known_phrases
 from audiodiag.classifier.families import KINDS, Bayes, Boosted, Forest, Linear, Scorer
-from audiodiag.classifier.leanings import BESIDE, SPEEDLESS
+from audiodiag.classifier.leanings import BESIDE, SPEEDLESS, WITH
 from audiodiag.classifier.strange import StrangeModel, Strangeness
 from audiodiag.errors import ModelError
 from audiodiag.records import SYMPTOMS, Evidence, FloatArray
@@ -104,7 +104,7 @@ class SymptomPrediction:
 
     possible: which of present and absent cannot be ruled out at the model's stated coverage. moved: the
     measures that moved the answer most, the strongest first, each number once, and none that only says that
-    another sound is not there; evidence says the same in sentences.
+    another sound, or what another would show as well, is not there; evidence says the same in sentences.
     """
 
     name: str
@@ -205,7 +205,8 @@ class Model:
             if len(moved) == MOST_MOVED or not charges[place]:
                 break
             each = Moved(self.measures[place], float(row[place]), float(charges[place]))
-            absent = each.charge > 0 and each.measure in BESIDE.get(name, ())
+            lent = BESIDE if each.charge > 0 else WITH
+            absent = each.measure in lent.get(name, ())
             if not absent and not any(_same_said(each, other, phrases) for other in moved):
                 moved += (each,)
         evidence = tuple(evidence_of(each, phrases, self._usual) for each in moved)

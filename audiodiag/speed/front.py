@@ -14,7 +14,6 @@ from functools import cached_property
 import numpy as np
 import scipy.fft
 from scipy.ndimage import spline_filter, uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
 
 from audiodiag.records import FloatArray
 from audiodiag.signal.powers import Windows, hann, power_of, power_spectra, windows_at
@@ -64,6 +63,8 @@ class Baseband:
 
     def between_hz(self, low_hz: float, high_hz: float) -> FloatArray:
         """Give the part of the signal between two frequencies, shape (n,), without delay."""
+        from scipy.signal import butter, sosfiltfilt
+
         sections = butter(4, (low_hz, high_hz), "band", fs=self.rate_hz, output="sos")
         return np.asarray(sosfiltfilt(sections, self.samples))
 

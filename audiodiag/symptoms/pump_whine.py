@@ -3,7 +3,7 @@
 The vanes passing make a tone at R z events per crank turn (R pump turns per crank turn, z vanes) with
 harmonics and sidebands at R. The order is searched between 6.5 and 27.5 in the order spectrum: what counts
 is the height above the surroundings and, near a half order, above what the engine's own comb makes likely.
-Tones that glide together are followed as well, whatever the engine speed (``gliding_tones``).
+The clearest lasting tone is followed as well, whatever the engine speed (``gliding_tones``).
 """
 
 from __future__ import annotations
@@ -157,41 +157,42 @@ MEASURES = (
     Measure(
         "whine_gliding_share",
         "1",
-        "The clearest tones that glide together stand out for {value:.0%} of the time.",
-        label="Time in which gliding tones stand out",
+        "The clearest lasting tone, with its multiples if it has any, stands out for {value:.0%} of the "
+        "time.",
+        label="Time in which a lasting tone stands out",
     ),
     Measure(
         "whine_gliding_level_db",
         "dB",
-        "At their loudest the clearest tones that glide together lie at {value:.1f} dB against all that "
-        "sounds around them.",
-        label="Level of gliding tones",
+        "Where they stand out most, the clearest lasting tone and its multiples lie at {value:.1f} dB "
+        "against the whole sound there (0: nothing else sounds).",
+        label="Level of the lasting tone",
     ),
     Measure(
         "whine_gliding_motion_db",
         "dB",
-        "The level of the clearest tones that glide together moves by {value:.1f} dB.",
-        label="Motion of gliding tones",
+        "The level of the clearest lasting tone moves by {value:.1f} dB.",
+        label="Motion of the lasting tone",
     ),
     Measure(
         "whine_gliding_stray_percent",
         "%",
-        "The clearest tones that glide together stray from their course by {value:.2f} %.",
-        label="Straying of gliding tones",
+        "The clearest lasting tone strays from its course by {value:.2f} %.",
+        label="Straying of the lasting tone",
     ),
     Measure(
         "whine_gliding_half_db",
         "dB",
-        "Midway between the first two of the clearest tones that glide together a line stands out by "
-        "{value:.1f} dB (below 0: none).",
-        label="Line midway between gliding tones",
+        "Midway from the clearest lasting tone to twice its pitch a line stands out by {value:.1f} dB "
+        "(below 0: none).",
+        label="Line midway to twice the lasting tone",
     ),
     Measure(
         "whine_gliding_third_db",
         "dB",
-        "A third of the way between the first two of the clearest tones that glide together a line stands "
+        "A third or two thirds of the way from the clearest lasting tone to twice its pitch a line stands "
         "out by {value:.1f} dB (below 0: none).",
-        label="Line a third of the way between gliding tones",
+        label="Line a third of the way to twice the lasting tone",
     ),
 )
 
@@ -208,7 +209,7 @@ HEARD_OVER_DB, HEARD_WITHIN_DB = 5.0, 20.0
 
 
 def measure(scene: Scene) -> SymptomMeasurement:
-    """Measure what speaks for a pump whine; where the speed is unknown, the gliding tones alone."""
+    """Measure what speaks for a pump whine; where the speed is unknown, the lasting tone alone."""
     gliding = _gliding(scene)
     if scene.angle is None:
         values = filled(MEASURES, gliding)
@@ -264,7 +265,7 @@ def measure(scene: Scene) -> SymptomMeasurement:
 
 
 def _gliding(scene: Scene) -> dict[str, float]:
-    """What the clearest tones that glide together are like, by the names of the measures."""
+    """What the clearest lasting tone is like, by the names of the measures."""
     if (tones := scene.gliding) is None:
         return {}
     return {

@@ -83,6 +83,18 @@ def test_evidence_names_what_moved_the_answer_most(trained: Trained) -> None:
             {"squeal_prominence_db": -0.4, "groan_swing_db": 0.2},
             ["squeal_prominence_db", "groan_swing_db"],
         ),
+        (  # that a whine does not beat is not told against it; that it does is told for it
+            "pump_whine",
+            {"groan_high_beat_db": 8.2, "whine_comb_db": 1.5},
+            {"groan_high_beat_db": -0.4, "whine_comb_db": -0.2},
+            ["whine_comb_db"],
+        ),
+        (
+            "pump_whine",
+            {"groan_high_beat_db": 28.2, "whine_comb_db": 11.5},
+            {"groan_high_beat_db": 0.4, "whine_comb_db": 0.2},
+            ["groan_high_beat_db", "whine_comb_db"],
+        ),
     ],
 )
 def test_evidence_repeats_no_number_and_counts_no_absence(

@@ -110,12 +110,12 @@ def desk(tmp_path) -> Iterator[Desk]:
     made.room.close()
 
 
-def wait_for(condition, within_s: float = 240.0) -> None:
+def wait_for(condition, within_s: float = 240.0, *, every_s: float = 0.1) -> None:
     """Wait until something holds; fails where it does not."""
     until = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < until, "it took too long"
-        time.sleep(0.1)
+        time.sleep(every_s)
 
 
 def write_at_once(desk: Desk, times: int) -> None:

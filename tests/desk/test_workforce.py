@@ -98,7 +98,8 @@ def _workers_of(desk: Desk, senders: list[tuple[str, str]]) -> list[int]:
         return _states(desk.room.store) == ["done"] * len(senders)
 
     workforce.wake()
-    wait_for(done)
+    wait_for(done, every_s=0.005)  # on a loaded machine a recording may be under way for a moment only
+    assert len(seen) == len(senders), "each was seen under way"
     return [seen[job] for job in sorted(seen)]
 
 
