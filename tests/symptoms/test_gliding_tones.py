@@ -128,7 +128,7 @@ def test_silence_within_counts_for_nothing_and_less_than_a_second_is_nothing():
     assert found.share_db == pytest.approx(plain.share_db, abs=1.0)
     assert found.motion_db < 8.0, "a block half silent is softer, a silent one does not count"
     for click_s in (0.0, 2.0, TIME_S[-1]):
-        lone = vars(of(np.where(TIME_S == click_s, 1.0, 0.0)))
+        lone = vars(of(np.where(click_s == TIME_S, 1.0, 0.0)))
         assert lone["share_db"] <= 0.0 and all(math.isfinite(value) for value in lone.values())
     assert follow_tones(np.zeros(RATE * 3), RATE) is None
     for rate in (7999, 8000, 48000):
