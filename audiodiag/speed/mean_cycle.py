@@ -5,11 +5,12 @@ parted: the clip is laid in rows of one engine cycle, and each cycle is compared
 it. Where the track lags, the sound comes early, and differs from the mean by its slope times the lag: one
 least-squares number for every half turn and every band, from all orders at once. The bands are weighed by the
 noise that is left over and by how well each keeps to what all say. Speed walks or glides at random; how fast
-it does, and how much the lags err, is averaged over by evidence.
+it does is averaged over, at each instant by how well half turns around are told by their neighbours alone.
 
 Sources, from memory: synchronous averaging, McFadden, Mechanical Systems and Signal Processing 1 (1987) 83;
 the shift that one noisy copy of a known waveform shows, Kay, Fundamentals of Statistical Signal Processing:
-Estimation Theory (1993), chapter 3; averaging over models, Hoeting et al., Statistical Science 14 (1999) 382.
+Estimation Theory (1993), chapter 3; what a smoother says of a point that is left out, Craven and Wahba,
+Numerische Mathematik 31 (1979) 377.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ LAID_PER_REV = 256
 CYCLE = 2 * SAMPLES_PER_REV
 HALF_TURN = SAMPLES_PER_REV // 2
 """Samples for which one lag is found."""
+STEP = HALF_TURN / SAMPLES_PER_REV
+"""The same in turns."""
 FEWEST_CYCLES = 8
 """Cycles below which there is no mean to compare with."""
 AROUND_CYCLES = 10.0
@@ -49,15 +52,19 @@ STEADY_REVS = 8.0
 """Over so many turns (standard deviation) the track that was given is right on the mean."""
 STEADY = 5e-4
 """Standard deviation of that mean, a share of the speed."""
-LAWS = ((1, 1e-6), (1, 1e-5), (1, 1e-4), (2, 3.2e-6), (2, 3.2e-5), (2, 3.2e-4))
+LAWS = tuple(
+    (order, 10.0 ** (0.5 * step)) for order, first in ((1, -13), (2, -12)) for step in range(first, first + 7)
+)
 """How log speed moves from turn to turn: order of the difference that is random, and its variance."""
-EXPECTED = {1: -5.0, 2: -4.5}
-"""Logarithm to ten of the variance that is thought most likely beforehand, by order (by simulation)."""
-EXPECTED_SPREAD = 0.5
-NOISES = (1.0, 4.0)
-"""Variance of the lags against what the noise says."""
-WITNESS = 0.03
-"""How much the evidence of one half turn counts: neighbours are no independent witnesses (by simulation)."""
+EXPECTED, EXPECTED_SPREAD = -5.0, 0.5
+"""Logarithm to ten of the variance that is thought most likely beforehand (by simulation)."""
+MORE_NOISE = 4.0
+"""Variance of the lags against what the noise says: an engine fires unevenly too (by simulation)."""
+AROUND_HALF_TURNS = 40.0
+"""Over how many half turns (standard deviation) it is taken which law tells them best."""
+MOST_LEVERAGE = 0.95
+"""Most that a half turn is taken to tell of itself."""
+LEVERAGE_STEPS = 2048
 USUAL_LAW = (1, 1e-5)
 MOST_CORRECTION = 0.006
 """Largest share by which the track may be corrected."""
@@ -67,8 +74,6 @@ SOLVED = 1e-18
 """Share of the first misfit of the equations at which they count as solved."""
 LOOSE = 4e-3
 """Spread of a half turn's correction by which these steps are prepared."""
-WIDENING = 1.8
-"""What the laws do not know widens the band, so that it holds nine of ten instants (by simulation)."""
 
 
 def _against_mean(sound: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -128,9 +133,10 @@ def follow_cycles(
     if not lags.weight.any():
         return track
     log_track = np.log(np.interp(when, time_s, rpm))
-    lag = _most_probable(lags, log_track, *USUAL_LAW, 1.0)[0]
+    lag = _most_probable(lags, log_track, *USUAL_LAW)
     noises = [_noise_left(sound, lag) for sound in sounds]
     lags = _trusted(_lags(sounds, noises, top), log_track)
+    lags = _Lags(lags.lag, lags.weight / MORE_NOISE)
     between, correction, doubt = _averaged(lags, log_track, when)
     better = rpm * np.exp(np.interp(time_s, between, np.clip(correction, -MOST_CORRECTION, MOST_CORRECTION)))
     return RefinedTrack(time_s, better, np.interp(time_s, between, doubt) * better)
@@ -229,34 +235,35 @@ def _trusted(lags: _Lags, log_track: FloatArray) -> _Lags:
     worse = np.ones((len(lags.lag), 1))
     for _ in range(2):
         now = _Lags(lags.lag, lags.weight / worse)
-        lag = _most_probable(now, log_track, *USUAL_LAW, 1.0)[0]
+        lag = _most_probable(now, log_track, *USUAL_LAW)
         left = lags.lag - _relative(lag)
         worse = np.maximum((lags.weight * left**2).mean(axis=1, keepdims=True), 1.0)
     return _Lags(lags.lag, lags.weight / worse)
 
 
-def _most_probable(
-    lags: _Lags, log_track: FloatArray, order: int, variance: float, noise: float
-) -> tuple[FloatArray, float]:
-    """Give the most probable lag of the track, in turns, shape (n,), and the logarithm of the evidence.
+def _moved(order: int, variance: float) -> float:
+    """Give the variance of the difference of log speed between half turns, from that in a turn."""
+    return variance * (STEP / 2.0) ** (2 * order - 1)
+
+
+def _most_probable(lags: _Lags, log_track: FloatArray, order: int, variance: float) -> FloatArray:
+    """Give the most probable lag of the track, in turns, shape (n,).
 
     The difference of this order of log speed, from half turn to half turn, is random with ``variance`` (per
-    turn); the lags err by ``noise`` times what their weights say. Solved by conjugate gradients, prepared by
-    the banded system in which the mean cycle has no lag of its own.
+    turn). Solved by conjugate gradients, prepared by the banded system in which the mean cycle has no lag of
+    its own.
     """
     from scipy.linalg import cho_solve_banded, cholesky_banded
 
     seen, weight = lags.together()
-    weight = weight / noise
-    step = HALF_TURN / SAMPLES_PER_REV
-    moved = variance * (step / 2.0) ** (2 * order - 1)
+    moved = _moved(order, variance)
     taps = np.array([-1.0, 1.0]) if order == 1 else np.array([1.0, -2.0, 1.0])
-    taps = np.convolve(taps, [-1.0, 1.0]) / step  # from lags to differences of log speed
+    taps = np.convolve(taps, [-1.0, 1.0]) / STEP  # from lags to differences of log speed
     known = np.diff(0.5 * (log_track[1:] + log_track[:-1]), order)
     count, reach = len(seen), len(taps)
     bands = np.zeros((reach, count))
     bands[0] = weight + 1e-6
-    loose = (step * LOOSE) ** -2.0
+    loose = (STEP * LOOSE) ** -2.0
     bands[0, :-1] += loose
     bands[0, 1:] += loose
     bands[1, :-1] -= loose
@@ -264,13 +271,13 @@ def _most_probable(
         for j, other in enumerate(taps[: i + 1]):
             bands[i - j, j : count - reach + 1 + j] += one * other / moved
     lower = cholesky_banded(bands, lower=True)
-    wide = STEADY_REVS / step
+    wide = STEADY_REVS / STEP
 
     def pulled(lag: FloatArray) -> FloatArray:
         held = weight * _relative(lag)
         rough = np.convolve(np.convolve(lag, taps[::-1], "valid"), taps, "full") / moved
-        mean = gaussian_filter1d(np.diff(lag) / step, wide, mode="constant")
-        steady = gaussian_filter1d(mean, wide, mode="constant") / (wide * STEADY**2 * step)
+        mean = gaussian_filter1d(np.diff(lag) / STEP, wide, mode="constant")
+        steady = gaussian_filter1d(mean, wide, mode="constant") / (wide * STEADY**2 * STEP)
         return np.asarray(_relative(held, turned=True) + rough - np.diff(steady, prepend=0.0, append=0.0))
 
     wanted = _relative(weight * seen, turned=True) - np.convolve(known, taps, "full") / moved
@@ -287,36 +294,54 @@ def _most_probable(
         ahead = cho_solve_banded((lower, True), left)
         before, gain = gain, float(left @ ahead)
         way = ahead + gain / before * way
-    off = seen - _relative(lag)
-    rough = np.convolve(lag, taps[::-1], "valid") + known
-    misfit = float(weight @ off**2) + float(rough @ rough) / moved
-    size = (
-        2.0 * float(np.log(lower[0]).sum()) + len(known) * float(np.log(moved)) + count * float(np.log(noise))
-    )
-    return lag, -0.5 * (size + misfit)
+    return lag
 
 
 def _averaged(
     lags: _Lags, log_track: FloatArray, when: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Give times between half turns, the correction of log speed there and its standard deviation."""
-    step = HALF_TURN / SAMPLES_PER_REV
+    seen, weight = lags.together()
+    around = gaussian_filter1d(weight, SCATTER_HALF_TURNS)
+    witnesses = (2.0 * np.pi) ** 0.5 * AROUND_HALF_TURNS
     found, said, doubts = [], [], []
-    _, weight = lags.together()
-    around = step / np.maximum(gaussian_filter1d(weight, SCATTER_HALF_TURNS), 1e-12)
     for order, variance in LAWS:
-        for noise in NOISES:
-            lag, evidence = _most_probable(lags, log_track, order, variance, noise)
-            found.append(np.diff(lag) / step)
-            off = (np.log10(variance) - EXPECTED[order]) / EXPECTED_SPREAD
-            said.append(WITNESS * evidence - 0.5 * off**2)
-            doubts.append(_variance_left(order, variance, noise * around))
-    share = np.exp(np.array(said) - max(said))
-    share /= share.sum()
-    mean = share @ np.array(found)
-    apart = share @ (np.array(found) - mean) ** 2
-    doubt = share @ np.array(doubts)
-    return 0.5 * (when[1:] + when[:-1]), mean, WIDENING * np.sqrt(0.5 * (doubt[1:] + doubt[:-1]) + apart)
+        lag = _most_probable(lags, log_track, order, variance)
+        found.append(np.diff(lag) / STEP)
+        own = _leverage(order, _moved(order, variance) * STEP**2 * around)
+        others = 1.0 - np.minimum(own, MOST_LEVERAGE)
+        left = (seen - _relative(lag)) / others
+        misfit = gaussian_filter1d(weight * left**2, AROUND_HALF_TURNS) * witnesses
+        likely = ((np.log10(variance) - EXPECTED) / EXPECTED_SPREAD) ** 2
+        said.append(-0.5 * (misfit + likely))
+        doubts.append(_variance_left(order, variance, STEP / np.maximum(around, 1e-12)))
+    share = np.exp(np.array(said) - np.max(said, axis=0))
+    share /= share.sum(axis=0)
+    doubt = (share * np.array(doubts)).sum(axis=0)
+    share, doubt = 0.5 * (share[:, 1:] + share[:, :-1]), 0.5 * (doubt[1:] + doubt[:-1])
+    mean = (share * np.array(found)).sum(axis=0)
+    apart = (share * (np.array(found) - mean) ** 2).sum(axis=0)
+    return 0.5 * (when[1:] + when[:-1]), mean, np.sqrt(doubt + apart)
+
+
+@lru_cache(maxsize=2)
+def _leverages(order: int) -> tuple[FloatArray, FloatArray]:
+    """Give logarithms of what the lags are known by, and how much of a lag found is its own, both (n,)."""
+    angle = (np.arange(LEVERAGE_STEPS) + 0.5) / LEVERAGE_STEPS * np.pi
+    rough = (2.0 - 2.0 * np.cos(angle)) ** (order + 1)
+    known = np.arange(-14.0, 8.0, 0.25)
+    return known, np.array([np.mean(1.0 / (1.0 + rough / 10.0**one)) for one in known])
+
+
+def _leverage(order: int, known: FloatArray) -> FloatArray:
+    """How much of the lag found at a half turn it has told itself, the rest its neighbours.
+
+    The smoother of a random walk or glide in the middle of a long clip: the mean over frequency w of
+    1 / (1 + (2 - 2 cos w)^(order + 1) / known), known being the variance of the lags' difference of that order
+    plus one, times the weight of a lag.
+    """
+    logs, leverage = _leverages(order)
+    return np.interp(np.log10(known + 1e-30), logs, leverage)
 
 
 def _variance_left(order: int, variance: float, noise: FloatArray) -> FloatArray:

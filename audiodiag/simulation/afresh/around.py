@@ -83,6 +83,34 @@ def _idlers(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
     return sound * np.exp(np.float32(0.3) * wander(rng, run.n, run.rate, 0.9))
 
 
+def _belt_part(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
+    """What else the belt turns, heard plainly: its multiples pass the resonances of bracket and housing.
+
+    A line at each multiple of its own count a turn, as strong as the housing answers at that pitch, so that
+    now one and now another leads as the speed moves; the steering does not change it.
+    """
+    ratio = log_even(rng, 0.8, 3.3)
+    count = int(rng.choice([1, 2, 4, 5, 6, 7, 9, 11, 12, 16, 36]))
+    hz = run.rpm[:: (step := run.rate // 100)].astype(np.float64) * ratio * count / 60
+    hz = np.append(hz, np.full(3, hz[-1]))
+    places, widths = np.exp(rng.uniform(np.log(250), np.log(4000), 3)), rng.uniform(0.1, 0.6, 3)
+    sound = np.zeros(run.n, np.float32)
+    for k in range(1, 9):
+        if k * float(hz.max()) > 0.45 * run.rate:
+            break
+        answer = sum(
+            np.exp(-np.square(np.log(k * hz / at) / wide)) for at, wide in zip(places, widths, strict=True)
+        )
+        height = np.float32(rng.lognormal(0, 0.5) / k**0.5)
+        sound += (
+            height * spread(answer + 0.1, step, run.n) * sine(run.turns * (ratio * count * k) + rng.random())
+        )
+    if not sound.any():
+        sound = sine(run.turns * ratio)
+    once = 1 + np.float32(even(rng, 0.0, 0.5)) * sine(run.turns * ratio + rng.random())
+    return sound * once * np.exp(np.float32(0.2) * wander(rng, run.n, run.rate, 1.5))
+
+
 def _tooth_belt(rng: np.random.Generator, run: Run, cylinders: int) -> FloatArray:
     teeth = int(rng.integers(17, 30))
     once = 1 + np.float32(even(rng, 0.1, 0.6)) * sine(run.turns * even(rng, 0.4, 1.0))
@@ -350,6 +378,7 @@ AROUND: dict[str, tuple[_Maker, float, tuple[float, float], bool]] = {
     "birds": (_birds, 0.08, (-34, -14), False),
     "handling": (_handling, 0.2, (-24, -6), False),
     "rubber": (_rubber, 0.08, (-30, -9), True),
+    "belt_part": (_belt_part, 0.35, (-20, 2), True),
 }
 """Per name: how it is made, how often it is there, its power over the clip in dB re the engine's, and
 whether it is a part of the car. What is none of the car is half as frequent in plain clips and half as

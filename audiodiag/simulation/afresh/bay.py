@@ -57,7 +57,7 @@ HEALTHY_PUMP = ("healthy_pump", 0.2, (-36.0, -17.0))
 """A pump in good order is heard faintly too: its name, how often where it does not whine, its level."""
 DISTURBANCES: tuple[str, ...] = (*AROUND, HEALTHY_PUMP[0], "room", HELD[0], *DONE)
 """Parts that are no symptom, surroundings, and what room and phone do."""
-_LAST = ("rubber",)
+_LAST = ("rubber", "belt_part")
 """Drawn last, so that all that was drawn before it was made stays."""
 _NONE, _HARD = 0.25, 0.25
 _HOW_MANY = {"1": 0.6, "2": 0.3, "3": 0.1}

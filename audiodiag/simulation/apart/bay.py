@@ -57,6 +57,7 @@ DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", HELD[0], *D
 """Parts that are no symptom, surroundings, and what room and phone do."""
 _LATE = ("draught", "idler", "blower", "purge_valve", "intake_leak", "loose_sheet")
 _STEERING_GEAR = ("gear_flow", "tyre_twist", "bush_squeak")
+_OTHER_PARTS = ("belt_part",)
 """Drawn last and in this order, the second three by numbers of their own, so that all that was drawn before
 they were made stays."""
 _OFTEN = {
@@ -220,12 +221,16 @@ def make_scene(
             made[name] = make_growl(rng, course, drive, variant, top_hz)
 
     rng = generator_for(seed, "apart disturbances")
-    chances = {name: SOUNDS[name][1] for name in SOUNDS if name not in (*_LATE, *_STEERING_GEAR)} | DONE
+    chances = {
+        name: SOUNDS[name][1] for name in SOUNDS if name not in (*_LATE, *_STEERING_GEAR, *_OTHER_PARTS)
+    } | DONE
     chances |= {name: SOUNDS[name][1] for name in _LATE}
     chances[HEALTHY_RIPPLE[0]] = HEALTHY_RIPPLE[1]
     drawn = [name for name, chance in chances.items() if rng.random() < chance]
     rng = generator_for(seed, "apart steering gear")
     drawn += [name for name in _STEERING_GEAR if rng.random() < SOUNDS[name][1]]
+    rng = generator_for(seed, "apart other parts")
+    drawn += [name for name in _OTHER_PARTS if rng.random() < SOUNDS[name][1]]
     if generator_for(seed, "apart holding").random() < HELD[1]:
         drawn.append(HELD[0])
     if "pump_whine" in heard:

@@ -177,6 +177,28 @@ def _idler(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArr
     return sound * np.exp(0.3 * drift(rng, course.n, course.rate, 0.8)) * course.loudness(between(rng, 0, 1))
 
 
+def _belt_part(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
+    """A part on the same belt, not of the steering, that hums or sings loud enough to be taken for it.
+
+    A wave of one turn of its rotor, read at the turns made: as many humps as it has poles or blades, none
+    quite like the next, so that its lines stand at all multiples of its turns, highest at the humps'.
+    """
+    turns = course.turns * (between(rng, 0.8, 1.7) if rng.random() < 0.5 else between(rng, 1.9, 3.2))
+    humps = int(rng.choice([3, 5, 6, 7, 8, 9, 11, 12, 14, 36]))
+    unlike = between(rng, 0.0, 0.5) ** 2
+    sound = np.zeros(course.n, np.float32)
+    for k in range(1, 5):
+        if humps * k * float(course.rpm.max()) * 3.2 / 60 > 0.45 * course.rate:
+            break
+        wave = tone(turns * humps * k + rng.random())
+        wave *= 1 + np.float32(unlike) * tone(turns + rng.random())
+        sound += np.float32(between(rng, 0.1, 1.0) / k ** between(rng, 0.3, 2.0)) * wave
+    if not sound.any():
+        sound = tone(turns * min(humps, 3))
+    swings = np.exp(between(rng, 0.0, 0.4) * drift(rng, course.n, course.rate, 1.2))
+    return sound * swings * course.loudness(between(rng, 0.0, 1.2))
+
+
 def _blower(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
     """The cabin's or the radiator's air, which somebody or a thermostat may switch on or off."""
     noise = shaped_noise(
@@ -326,6 +348,7 @@ SOUNDS: dict[
     "gear_flow": (_gear_flow, 0.3, (-30, -6)),
     "tyre_twist": (_tyre_twist, 0.25, (-26, -6)),
     "bush_squeak": (_bush_squeak, 0.08, (-30, -8)),
+    "belt_part": (_belt_part, 0.35, (-22, -1)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
