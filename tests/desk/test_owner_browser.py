@@ -298,6 +298,32 @@ def test_what_is_typed_is_kept_and_sent_once(at, served):
     assert _notes(served, key).count("worse in the cold") == 1
 
 
+def test_what_is_typed_before_the_script_is_there_wins_over_an_older_draft(at, served):
+    """On a slow line the page stands before its script does; whoever types then is not overwritten."""
+    context = at(360)
+    page = context.new_page()
+    key = _case(served)
+    page.goto(f"{served.base}/cases/{key}")
+    page.get_by_label("A note").fill("groans when I park")
+    page.get_by_text("Kept on this device until it is sent").wait_for()
+    shut(page)
+    held = []
+    context.route("**/drafts.js*", lambda route: held.append(route))
+    page = context.new_page()
+    page.goto(f"{served.base}/cases/{key}", wait_until="commit")
+    note = page.get_by_label("A note")
+    note.fill("groans at the stops")
+    assert held, "the script is still on its way"
+    held[0].continue_()
+    page.get_by_text("Kept on this device until it is sent").wait_for()
+    assert note.input_value() == "groans at the stops"
+    shut(page)
+    context.unroute("**/drafts.js*")
+    page = context.new_page()
+    page.goto(f"{served.base}/cases/{key}")
+    assert page.get_by_label("A note").input_value() == "groans at the stops"
+
+
 def test_refused_form_keeps_its_words_and_says_why(at, served):
     page = at(360).new_page()
     key = _case(served)

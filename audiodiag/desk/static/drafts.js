@@ -32,16 +32,26 @@ function draft_words(form, text, grave) {
   return line;
 }
 
+function typed_already(field) {
+  // Whether a field is no longer as the desk sent it: somebody was faster than this script.
+  if (["checkbox", "radio"].includes(field.type)) return field.checked !== field.defaultChecked;
+  if (!field.options) return field.value !== field.defaultValue;
+  const sent = [...field.options].findIndex((option) => option.defaultSelected);
+  return field.selectedIndex !== Math.max(sent, 0);
+}
+
 function bring_back(form) {
+  const fields = typed_fields(form);
+  const newer = new Set(fields.filter(typed_already).map((field) => field.name));
   let draft;
   try { draft = JSON.parse(remembered(draft_key(form)) || "null"); } catch { draft = null; }
-  if (!draft) return;
-  const fields = typed_fields(form);
-  for (const [name, value, content] of draft.typed) {
-    for (const field of fields) if (field.name === name && (value === null || field.value === value)) {
+  for (const [name, value, content] of draft ? draft.typed : []) {
+    for (const field of fields) if (!newer.has(name) && field.name === name && (value === null || field.value === value)) {
       if (value === null) field.value = content; else field.checked = content;
     }
   }
+  if (newer.size) { keep_draft(form); return; }
+  if (!draft) return;
   form.dataset.mark = draft.mark;
   const line = draft_words(form, "What you typed before is still here, kept on this device. ");
   const drop = document.createElement("button");
