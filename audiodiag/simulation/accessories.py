@@ -43,7 +43,7 @@ ACCESSORIES: dict[str, tuple[float, float, float]] = {
     "loose_sheet": (0.12, -26, -2),
     "valve_rush": (0.3, -32, -6),
     "joint_squeak": (0.08, -32, -8),
-    "belt_part": (0.35, -24, 0),
+    "belt_part": (0.12, -24, 0),
 }
 """Per part that is no symptom: how often it is there, and its lowest and highest level in dB re engine."""
 

@@ -83,9 +83,9 @@ def test_in_the_first_bay_it_stands_in_lines_too() -> None:
     assert np.median(shares) > 0.6
 
 
-def test_it_is_in_a_third_of_the_clips_of_each_bay() -> None:
+def test_it_is_in_some_clips_of_each_bay() -> None:
     apart = [make_apart(seed, duration_s=3.0).truth["disturbances"] for seed in range(40)]
     afresh = [make_afresh(seed, duration_s=3.0).truth["disturbances"] for seed in range(40)]
     first = [simulate(seed, settings=BaySettings(duration_s=2.0)).truth["accessories"] for seed in range(40)]
     for bay in (apart, afresh, first):
-        assert 6 <= sum("belt_part" in each for each in bay) <= 24
+        assert 1 <= sum("belt_part" in each for each in bay) <= 12

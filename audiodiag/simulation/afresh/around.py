@@ -378,7 +378,7 @@ AROUND: dict[str, tuple[_Maker, float, tuple[float, float], bool]] = {
     "birds": (_birds, 0.08, (-34, -14), False),
     "handling": (_handling, 0.2, (-24, -6), False),
     "rubber": (_rubber, 0.08, (-30, -9), True),
-    "belt_part": (_belt_part, 0.35, (-20, 2), True),
+    "belt_part": (_belt_part, 0.12, (-20, 2), True),
 }
 """Per name: how it is made, how often it is there, its power over the clip in dB re the engine's, and
 whether it is a part of the car. What is none of the car is half as frequent in plain clips and half as

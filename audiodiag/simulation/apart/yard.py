@@ -348,7 +348,7 @@ SOUNDS: dict[
     "gear_flow": (_gear_flow, 0.3, (-30, -6)),
     "tyre_twist": (_tyre_twist, 0.25, (-26, -6)),
     "bush_squeak": (_bush_squeak, 0.08, (-30, -8)),
-    "belt_part": (_belt_part, 0.35, (-22, -1)),
+    "belt_part": (_belt_part, 0.12, (-22, -1)),
 }
 """Per name: how it is made, how often it is there, and its power over the clip in dB re the engine's."""
 
