@@ -337,8 +337,8 @@ def _leverage(order: int, known: FloatArray) -> FloatArray:
     """How much of the lag found at a half turn it has told itself, the rest its neighbours.
 
     The smoother of a random walk or glide in the middle of a long clip: the mean over frequency w of
-    1 / (1 + (2 - 2 cos w)^(order + 1) / known), known being the variance of the lags' difference of that order
-    plus one, times the weight of a lag.
+    1 / (1 + (2 - 2 cos w)^(order + 1) / known), known being the variance of the lags' difference of one
+    order more, times the weight of a lag.
     """
     logs, leverage = _leverages(order)
     return np.interp(np.log10(known + 1e-30), logs, leverage)

@@ -76,7 +76,7 @@ def test_what_a_half_turn_tells_of_itself_is_that_of_a_dense_smoother(order: int
 
 
 def test_the_law_is_chosen_where_the_speed_goes_by_it() -> None:
-    """An engine that keeps its speed and then wanders: the error of the calm half stays that of calm alone."""
+    """An engine that keeps its speed and then wanders: the calm half errs as it does alone."""
     calm, time_s, calm_rpm = engine(7, noise=1.0, wander=0.0002)
     loose, _, loose_rpm = engine(8, noise=1.0)
     both = tuple(

@@ -41,12 +41,15 @@ function typed_already(field) {
 }
 
 function bring_back(form) {
-  const fields = typed_fields(form);
-  const newer = new Set(fields.filter(typed_already).map((field) => field.name));
   let draft;
   try { draft = JSON.parse(remembered(draft_key(form)) || "null"); } catch { draft = null; }
+  const fields = typed_fields(form);
+  const drafted = (field, name, value) => field.name === name && (value === null || field.value === value);
+  const said = (field) => ["checkbox", "radio"].includes(field.type) ? field.checked : field.value;
+  const known = (field) => draft && draft.typed.some(([name, value, content]) => drafted(field, name, value) && content === said(field));
+  const newer = new Set(fields.filter((field) => typed_already(field) && !known(field)).map((field) => field.name));
   for (const [name, value, content] of draft ? draft.typed : []) {
-    for (const field of fields) if (!newer.has(name) && field.name === name && (value === null || field.value === value)) {
+    for (const field of fields) if (!newer.has(name) && drafted(field, name, value)) {
       if (value === null) field.value = content; else field.checked = content;
     }
   }
