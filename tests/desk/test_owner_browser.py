@@ -256,15 +256,21 @@ def test_upload_cut_off_goes_on_when_the_page_is_opened_again(at, served, tmp_pa
     assert _recordings(served, key)[0]["size_bytes"] == path.stat().st_size
 
 
-def test_what_is_typed_is_kept_and_sent_once(at, served):
-    """A note survives a reload, waits while offline, and is taken once although its first answer was lost."""
-    context = at(360, "dark")
+def _typed_and_left(context, served) -> str:
+    """Open a new case, type a note, close the page unsent; give the case's key."""
     page = context.new_page()
     key = _case(served)
     page.goto(f"{served.base}/cases/{key}")
     page.get_by_label("A note").fill("groans when I park")
     page.get_by_text("Kept on this device until it is sent").wait_for()
     shut(page)
+    return key
+
+
+def test_what_is_typed_is_kept_and_sent_once(at, served):
+    """A note survives a reload, waits while offline, and is taken once although its first answer was lost."""
+    context = at(360, "dark")
+    key = _typed_and_left(context, served)
     page = context.new_page()
     page.goto(f"{served.base}/cases/{key}")
     assert page.get_by_label("A note").input_value() == "groans when I park"
@@ -301,12 +307,7 @@ def test_what_is_typed_is_kept_and_sent_once(at, served):
 def test_what_is_typed_before_the_script_is_there_wins_over_an_older_draft(at, served):
     """On a slow line the page stands before its script does; whoever types then is not overwritten."""
     context = at(360)
-    page = context.new_page()
-    key = _case(served)
-    page.goto(f"{served.base}/cases/{key}")
-    page.get_by_label("A note").fill("groans when I park")
-    page.get_by_text("Kept on this device until it is sent").wait_for()
-    shut(page)
+    key = _typed_and_left(context, served)
     held = []
     context.route("**/drafts.js*", lambda route: held.append(route))
     page = context.new_page()

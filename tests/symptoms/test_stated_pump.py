@@ -45,7 +45,8 @@ def test_a_ratio_that_fits_takes_nothing_from_the_whine() -> None:
     sound = bays.engine() + bays.whine(11.3)
     free, stated = whine_values(sound, Vehicle(cylinders=4)), whine_values(sound, PUMP)
     for name in ("whine_comb_db", "whine_order", "whine_line_db", "whine_merit_db", "whine_merit_gap_db"):
-        assert stated[name] == pytest.approx(free[name], abs=0.3), name
+        near = 0.6 if name == "whine_merit_gap_db" else 0.3  # which comb comes second hangs on the drive too
+        assert stated[name] == pytest.approx(free[name], abs=near), name
 
 
 def test_odd_vanes_sound_at_twice_their_order_too() -> None:
