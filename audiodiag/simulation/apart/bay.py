@@ -58,8 +58,8 @@ DISTURBANCES: tuple[str, ...] = (*SOUNDS, HEALTHY_RIPPLE[0], "room", HELD[0], *D
 _LATE = ("draught", "idler", "blower", "purge_valve", "intake_leak", "loose_sheet")
 _STEERING_GEAR = ("gear_flow", "tyre_twist", "bush_squeak")
 _OTHER_PARTS = ("belt_part",)
-"""Drawn last and in this order, the second three by numbers of their own, so that all that was drawn before
-they were made stays."""
+"""Drawn last and in this order, the second three and the last by numbers of their own, so that all that was
+drawn before they were made stays."""
 _OFTEN = {
     "pump_whine": 0.2,
     "cavitation_groan": 0.2,

@@ -180,8 +180,8 @@ def _idler(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArr
 def _belt_part(rng: np.random.Generator, course: Course, cylinders: int) -> FloatArray:
     """A part on the same belt, not of the steering, that hums or sings loud enough to be taken for it.
 
-    A wave of one turn of its rotor, read at the turns made: as many humps as it has poles or blades, none
-    quite like the next, so that its lines stand at all multiples of its turns, highest at the humps'.
+    Tones at multiples of its poles or blades a turn of its rotor, each with lines a turn beside, since no two
+    poles or blades are quite alike.
     """
     turns = course.turns * (between(rng, 0.8, 1.7) if rng.random() < 0.5 else between(rng, 1.9, 3.2))
     humps = int(rng.choice([3, 5, 6, 7, 8, 9, 11, 12, 14, 36]))
