@@ -32,6 +32,9 @@ FOR: dict[str, tuple[str, ...]] = {
         "whine_dip_correlation",
         "whine_motion_db",
         "whine_steadiness",
+        "whine_likely_db",
+        "whine_likely_over_engine_db",
+        "whine_likely_sideband_db",
         "whine_gliding_share",
         "whine_gliding_level_db",
     ),
@@ -110,6 +113,9 @@ FOR: dict[str, tuple[str, ...]] = {
         "growl_even_constancy",
         "growl_even_share_db",
         "growl_even_apart_constancy",
+        "growl_overtone_db",
+        "growl_even_overtone_db",
+        "growl_even_wide_overtone_db",
     ),
 }
 """Measures of which more speaks for the symptom: in a held model it never makes it less probable."""
@@ -135,6 +141,7 @@ AGAINST: dict[str, tuple[str, ...]] = {
         "growl_bare_db",
         "growl_even_bare_db",
         "growl_apart_loss_db",
+        "growl_even_fourth_db",
         "growl_beside_whine_db",
     ),
 }

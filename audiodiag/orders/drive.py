@@ -33,15 +33,25 @@ from audiodiag.orders.tone_comb import (
     HIGHEST_ORDER,
     SAMPLES_PER_REV,
     ToneCandidate,
+    ToneView,
     own_clock_lines,
     tone_candidates,
     tone_view,
 )
-from audiodiag.records import Phases, SpeedTrace
+from audiodiag.records import FloatArray, Phases, SpeedTrace
 from audiodiag.signal.whole import WholeSpectrum
 from audiodiag.vehicle import Vehicle
 
-__all__ = ["ODD_VANES", "DriveReading", "PumpDrive", "PumpTone", "find_drive", "pump_angle"]
+__all__ = [
+    "ODD_VANES",
+    "DriveReading",
+    "LikelyTone",
+    "PumpDrive",
+    "PumpTone",
+    "find_drive",
+    "likeliest_tone",
+    "pump_angle",
+]
 
 TONE_WEIGHTS = {
     "bias": -5.53,
@@ -80,6 +90,20 @@ class PumpTone:
     order: float
     order_sd: float
     probability: float
+
+
+@dataclass(frozen=True)
+class LikelyTone:
+    """The tone that is the pump's with the best odds: log_odds, natural, against there being none.
+
+    over_engine_db: its level against the engine's lines. sideband_db: height of the best pair of lines a
+    pump's turn beside it.
+    """
+
+    order: float
+    log_odds: float
+    over_engine_db: float
+    sideband_db: float
 
 
 @dataclass(frozen=True)
@@ -189,8 +213,7 @@ def find_drive(
     candidates = tone_candidates(view, car) if view is not None else ()
     if angle is None or view is None or not candidates:
         return _nothing()
-    weight = np.array([TONE_WEIGHTS[name] for name in FEATURES])
-    utility = np.array([float(c.features @ weight) - _other_part_price(c.order, car) for c in candidates])
+    utility = _log_odds(candidates, car)
     share = np.exp(utility - np.logaddexp.reduce(np.append(utility, 0.0)))
     presence = float(share.sum())
     share = share / max(presence, 1e-12)
@@ -231,6 +254,30 @@ def find_drive(
         text="",
     )
     return _with_text(found)
+
+
+def likeliest_tone(view: ToneView | None, vehicle: Vehicle | None = None) -> LikelyTone | None:
+    """Give the tone that is the pump's with the best odds; None without a view or any tone.
+
+    >>> likeliest_tone(None) is None
+    True
+    """
+    car = vehicle or Vehicle()
+    candidates = tone_candidates(view, car) if view is not None else ()
+    if not candidates:
+        return None
+    odds = _log_odds(candidates, car)
+    best = candidates[int(np.argmax(odds))]
+    told = dict(zip(FEATURES, best.features.tolist(), strict=True))
+    return LikelyTone(
+        best.order, float(odds.max()), 10.0 * told["over_engine_db"], 10.0 * told["sideband_db"]
+    )
+
+
+def _log_odds(candidates: tuple[ToneCandidate, ...], car: Vehicle) -> FloatArray:
+    """Give the log odds of each candidate against none of them being the pump's tone."""
+    weight = np.array([TONE_WEIGHTS[name] for name in FEATURES])
+    return np.array([float(c.features @ weight) - _other_part_price(c.order, car) for c in candidates])
 
 
 def _nothing() -> PumpDrive:

@@ -33,7 +33,7 @@ from audiodiag.orders.two_sounds import (
 )
 from audiodiag.records import FloatArray, read_only
 
-__all__ = ["groan_mask"]
+__all__ = ["calm_power", "groan_mask"]
 
 FRAME_S = 0.024
 BAND_HZ = (80.0, 12000.0)
@@ -99,7 +99,7 @@ def groan_mask(
     time_s = (np.arange(len(power)) - 1) * frame / HOPS / rate_hz
     edges = band_edges(hertz, BAND_HZ[0], min(BAND_HZ[1], 0.47 * rate_hz), BANDS_PER_OCTAVE)
     bands = in_bands(power, edges)
-    calm = _calm(bands, time_s, crank, calm_spans_s)
+    calm = calm_power(bands, time_s, crank, calm_spans_s)
     lines = np.diff(edges).astype(float)
     hop_s = float(time_s[1] - time_s[0])
     turned = None if crank is None or not pump_ratio else crank.rev_at(time_s) * pump_ratio
@@ -138,13 +138,34 @@ def _evidence(
     return np.asarray(OF_CELL * ratio + OF_BEYOND * beyond + of_frame[:, np.newaxis])
 
 
-def _calm(
+def calm_power(
     bands: FloatArray,
     time_s: FloatArray,
     crank: CrankAngle | None,
-    spans_s: tuple[tuple[float, float], ...],
+    spans_s: tuple[tuple[float, float], ...] = (),
 ) -> FloatArray:
-    """Power of the calm, shape as ``bands``: from stated or the quietest times, over angle and speed."""
+    """Give the power of the calm: from stated or the quietest times, over crank angle and speed.
+
+    Parameters
+    ----------
+    bands:
+        Power of short frames, shape (frames, bands), above nothing.
+    time_s:
+        Their middles, shape (frames,), evenly spaced.
+    crank:
+        Crank angle over time, None where the speed is unknown: then the calm is the same at all angles.
+    spans_s:
+        When the wheel is at rest, where that is known and a second at least.
+
+    Returns
+    -------
+    Shape as ``bands``.
+
+    >>> time_s = np.arange(400) * 0.01
+    >>> bands = np.where(time_s[:, None] % 2.0 > 1.2, 9.0, 1.0) * np.ones((400, 3))
+    >>> bool(np.allclose(calm_power(bands, time_s, None), 1.0, rtol=0.1))
+    True
+    """
     from scipy.ndimage import uniform_filter1d
 
     level = np.log(bands)

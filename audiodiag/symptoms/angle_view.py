@@ -14,6 +14,7 @@ import scipy.fft
 
 from audiodiag.orders.angle import CrankAngle, crank_angle, resample_to_angle
 from audiodiag.records import FloatArray, SpeedTrace, read_only
+from audiodiag.symptoms.fast import FAST_HOPS
 from audiodiag.symptoms.spectra import (
     Mask,
     decibels,
@@ -41,6 +42,9 @@ BEAT_SAMPLES_PER_REV = 48
 LONG_REV, SHORT_REV = 160.0, 40.0
 """Revolutions of a block: in the long ones what turns evenly stands out furthest and nearest beside the
 engine's lines, the short ones stand the creep of a belt and the slip of balls."""
+FAST_SAMPLES_PER_REV, FAST_REV, FAST_HIGHEST = 160, 20.0, 64.0
+"""The fast envelopes: samples a revolution, a block in which the fourth overtone of balls that slip is still
+a line (40 tell less of a growl), and the highest order."""
 FLOOR_STEP = 0.0125
 """Spacing, in orders, that is close enough for the surroundings of a line."""
 
@@ -94,7 +98,8 @@ class AngleView:
     (m,), on map_order, shape (j,). beat: shape (r, bands), band envelopes over angle, each divided by its
     slow mean; beat_time_s: shape (r,). narrow: the same of the scene's narrow bands. averages: number of
     independent blocks behind order_power. long, short: the beats of the envelopes in long and short blocks.
-    comb_db: level of the engine's own lines over time, shape (m,).
+    fast: those of the fast envelopes, as wide bands, None where there are none. comb_db: level of the
+    engine's own lines over time, shape (m,).
     """
 
     crank: CrankAngle
@@ -110,6 +115,7 @@ class AngleView:
     beat_time_s: FloatArray
     long: Beats
     short: Beats
+    fast: Beats | None
     comb_db: FloatArray
 
     @property
@@ -151,6 +157,8 @@ def build_angle_view(
     envelope_rate_hz: float,
     narrow: FloatArray,
     narrow_rate_hz: float,
+    fast: FloatArray,
+    fast_rate_hz: float,
 ) -> AngleView | None:
     """Order spectra of the low band and of the envelopes, from the stretches where the speed is known."""
     known_speed = np.isfinite(speed.rpm) & (np.nan_to_num(speed.rpm) > 50.0)
@@ -220,8 +228,27 @@ def build_angle_view(
         narrow=read_only(narrow_beat),
         long=long,
         short=short,
+        fast=_fast_beats(fast, fast_rate_hz, total, known, crank),
         comb_db=read_only(_comb_db(map_power[map_good, :, 0], map_order)),
     )
+
+
+def _fast_beats(
+    fast: FloatArray, rate_hz: float, total: float, known: FloatArray, crank: CrankAngle
+) -> Beats | None:
+    """Beats of the fast envelopes; None where the recording has no such bands or no block a known speed."""
+    if not fast.size:
+        return None
+    per_rev, rev = FAST_SAMPLES_PER_REV, min(FAST_REV, float(int(total / 2.0)))
+    time_s = crank.time_at(np.arange(int(total * per_rev) - 1) / per_rev)
+    swing = relative_envelopes(fast, rate_hz, time_s, first=FAST_HOPS / 2, per_rev=per_rev)
+    power, at_s, orders = order_blocks(swing, per_rev, rev, 0.5, crank, FAST_HIGHEST)
+    power = power[known_blocks(at_s, known, rev, crank)]
+    if not len(power):
+        return None
+    none = np.zeros((len(orders), 0), np.float32)
+    mean = read_only(power.mean(axis=0))
+    return Beats(rev, _independent(len(power)), read_only(orders), mean, none, none[None])
 
 
 def _block_rev(total: float, known: FloatArray, crank: CrankAngle) -> float | None:
@@ -243,12 +270,18 @@ def _independent(blocks: int) -> float:
 
 
 def relative_envelopes(
-    envelope: FloatArray, rate_hz: float, time_s: FloatArray, *, first: float = 4.0
+    envelope: FloatArray,
+    rate_hz: float,
+    time_s: FloatArray,
+    *,
+    first: float = 4.0,
+    per_rev: int = BEAT_SAMPLES_PER_REV,
 ) -> FloatArray:
     """Amplitude envelopes over angle, divided by their mean over some 12 revolutions, less 1, held at 5.
 
     envelope: power, shape (n, bands), at ``rate_hz``; its first value lies ``first`` steps after the start of
-    the clip. time_s: when each value over angle is, shape (r,); gives shape (r, bands).
+    the clip. time_s: when each value over angle is, shape (r,), ``per_rev`` a revolution; gives shape
+    (r, bands).
     """
     if not envelope.size:
         return np.zeros((len(time_s), envelope.shape[1]), np.float32)
@@ -257,7 +290,7 @@ def relative_envelopes(
     index = at.astype(int)
     part = (at - index)[:, None].astype(np.float32)
     values = amplitude[index] * (1 - part) + amplitude[np.minimum(index + 1, len(amplitude) - 1)] * part
-    slow = smooth(smooth(values, 8 * BEAT_SAMPLES_PER_REV + 1), 8 * BEAT_SAMPLES_PER_REV + 1)
+    slow = smooth(smooth(values, 8 * per_rev + 1), 8 * per_rev + 1)
     return np.asarray(np.minimum(values / np.maximum(slow, 1e-10), 6.0) - 1.0)
 
 

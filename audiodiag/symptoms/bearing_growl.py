@@ -190,6 +190,41 @@ MEASURES = (
         label="Constancy of the even strikes, apart from the pump",
     ),
     Measure(
+        "growl_overtone_db",
+        "dB",
+        "In the fastest envelopes the clearest line at two to four times the order of what may be strikes "
+        "stands {value:.1f} dB out.",
+        label="Overtone of the strikes",
+    ),
+    Measure(
+        "growl_even_overtone_db",
+        "dB",
+        "In the fastest envelopes the clearest line at two to four times the order of what may be strikes at "
+        "an even pace stands {value:.1f} dB out.",
+        label="Overtone of the even strikes",
+    ),
+    Measure(
+        "growl_even_wide_overtone_db",
+        "dB",
+        "In wide bands the clearest line at two to four times the order of what may be strikes at an even "
+        "pace stands {value:.1f} dB out.",
+        label="Overtone of the even strikes in wide bands",
+    ),
+    Measure(
+        "growl_even_fourth_db",
+        "dB",
+        "The line at four times the order of what may be strikes at an even pace stands {value:.1f} dB out "
+        "over many turns, more evenly than balls roll.",
+        label="Fourth line of the even strikes",
+    ),
+    Measure(
+        "growl_swell_over_calm_octaves",
+        "octaves",
+        "What swells lies {value:.2f} octaves above the calm sound (below 0: under it, the highs are there "
+        "all the time).",
+        label="Centre of what swells, over that of the calm",
+    ),
+    Measure(
         "growl_beside_whine_db",
         "dB",
         "What may be the pump's tone, which beats as well, scores {value:.1f} dB by its height and by "
@@ -198,9 +233,10 @@ MEASURES = (
     ),
 )
 
-EVEN = tuple(
-    each.name.replace("growl_even_", "growl_", 1) for each in MEASURES if each.name.startswith("growl_even_")
-)
+OVERTONES = (2, 3, 4)
+OVERTONE_NEAR, OVERTONE_SPREAD = 0.012, 0.0015
+"""How near to a multiple of the strikes' order a line must lie: so much a multiple, and a share of it."""
+OVERTONE_CAP_DB = 22.0
 LOWEST, HIGHEST = 1.7, 15.0
 NARROW_SHARE = 2.0 ** (0.5 / PER_OCTAVE) - 2.0 ** (-0.5 / PER_OCTAVE)
 """Width of a narrow band over its centre."""
@@ -238,7 +274,12 @@ def measure(scene: Scene, pump: PumpHeard | None = None) -> SymptomMeasurement:
     values["growl_beside_whine_db"] = pump.tone_db
     even = values if scene.angle.long is scene.angle.short else None
     even = even or _strikes(scene, scene.angle, scene.angle.long, pump)[0]
-    values |= {name.replace("growl_", "growl_even_", 1): even[name] for name in EVEN}
+    named = {each.name for each in MEASURES}
+    evenly = {name.replace("growl_", "growl_even_", 1): value for name, value in even.items()}
+    values |= {name: value for name, value in evenly.items() if name in named}
+    values |= _overtones(scene.angle, values["growl_order"], even["growl_order"])
+    if scene.swell is not None:
+        values["growl_swell_over_calm_octaves"] = scene.swell.over_calm_octaves
     values = filled(MEASURES, values)
     spans = ((0.0, round(scene.duration_s, 1)),)
     return SymptomMeasurement(values, spans, level, evidence_of(MEASURES, values))
@@ -300,6 +341,42 @@ def _strikes(scene: Scene, angle: AngleView, beats: Beats, pump: PumpHeard) -> t
         "growl_apart_constancy": _constancy(beats, float(grid[apart]), int(np.argmax(per_band[apart]))),
         "growl_pump_db": float(score[of_pump].max()) if of_pump.any() else float("nan"),
     }, level
+
+
+def _overtones(angle: AngleView, order: float, even_order: float) -> dict[str, float]:
+    """How far lines at multiples of the strikes' order stand out, by the names of the measures.
+
+    What rings shortly has them; blades, which stir the air smoothly, hardly. They are clearest where the
+    envelopes are as fast as a strike. Balls slip, so that the fourth line is none over many turns: where it
+    is one, a belt or a pulley strikes (chosen on simulated clips).
+    """
+    found = {
+        "growl_even_wide_overtone_db": _overtone_db(
+            angle.short, angle.short.beat_excess_db, even_order, OVERTONES
+        ),
+        "growl_even_fourth_db": _overtone_db(angle.long, angle.long.narrow_excess_db, even_order, (4,)),
+    }
+    if (fast := angle.fast) is not None:
+        found["growl_overtone_db"] = _overtone_db(fast, fast.beat_excess_db, order, OVERTONES)
+        found["growl_even_overtone_db"] = _overtone_db(fast, fast.beat_excess_db, even_order, OVERTONES)
+    return found
+
+
+def _overtone_db(beats: Beats, height_db: FloatArray, order: float, multiples: tuple[int, ...]) -> float:
+    """Height of the clearest of the lines at these multiples of an order, 0 where none can be told.
+
+    height_db: of every line of ``beats``, shape (q, bands); the mean of the three highest bands counts. Lines
+    that may be the engine's are passed over.
+    """
+    free = ~beats.near_engine(beats.order)
+    heights = [0.0]
+    for multiple in multiples:
+        at = multiple * order
+        reach = max(OVERTONE_NEAR * multiple, 0.6 * beats.step) + OVERTONE_SPREAD * at
+        here = free & (np.abs(beats.order - at) < reach)
+        if here.any() and height_db.shape[1]:
+            heights.append(_loudest(np.clip(height_db[here].max(axis=0), 0.0, OVERTONE_CAP_DB)))
+    return max(heights)
 
 
 def _constancy(beats: Beats, order: float, column: int) -> float:

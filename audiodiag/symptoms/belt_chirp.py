@@ -155,6 +155,19 @@ MEASURES = (
         "them does.",
         label="Spread of bursts over the bands",
     ),
+    Measure(
+        "chirp_swell_evenness",
+        "1",
+        "What swells over the calm from 1.5 up to 11 kHz at most fills its bands evenly by {value:.2f} (1: "
+        "wholly; 0: one narrow band alone).",
+        label="Evenness of the highs that swell",
+    ),
+    Measure(
+        "chirp_swell_octaves",
+        "octaves",
+        "What swells over the calm has its centre {value:.1f} octaves above 1 kHz (below 0: under it).",
+        label="Centre of what swells",
+    ),
 )
 
 LOW_HZ, HIGH_HZ = 2000.0, 13000.0
@@ -192,6 +205,9 @@ def measure(scene: Scene) -> SymptomMeasurement:
         values["chirp_row_low_rise_db"], values["chirp_row_spread"] = row.low_rise_db, row.spread
         if scene.angle is None:
             timed = _on_track(len(timed), *row.bursts(NARROW_TIMED_DB), 1.0)
+    if scene.swell is not None:
+        values["chirp_swell_evenness"] = scene.swell.evenness_upper
+        values["chirp_swell_octaves"] = scene.swell.centre_octaves
     values["chirp_share_db"] = level
     values = filled(MEASURES, values)
     return SymptomMeasurement(

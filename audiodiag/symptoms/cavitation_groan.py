@@ -179,6 +179,20 @@ MEASURES = (
         "What swells of the noise, if anything does, lies at {value:.1f} dB against the whole engine bay.",
         label="Level of the groan",
     ),
+    Measure(
+        "groan_swell_evenness",
+        "1",
+        "What swells over the calm fills 0.3 to 4 kHz evenly by {value:.2f} (1: wholly, as noise does; 0: "
+        "one narrow band alone).",
+        label="Evenness of what swells",
+    ),
+    Measure(
+        "groan_swell_usual_db",
+        "dB",
+        "What stands over the calm from 1.5 up to 11 kHz at most usually has {value:.1f} dB of its power "
+        "(-20: none).",
+        label="Usual excess over the calm",
+    ),
 )
 
 SWELL_SHARE = 0.08
@@ -220,6 +234,9 @@ def measure(scene: Scene) -> SymptomMeasurement:
     extra = max(float(power[loud].mean() - power[calm].mean()), TINY)
     level = float(decibels(extra / max(scene.engine_power, TINY)))
     values["groan_share_db"] = level
+    if scene.swell is not None:
+        values["groan_swell_evenness"] = scene.swell.evenness_middle
+        values["groan_swell_usual_db"] = scene.swell.usual_db
     values = filled(MEASURES, values)
     swells = values["groan_rise_db"] > 3.0
     threshold = float(track[calm].mean()) + SWELL_SHARE * values["groan_rise_db"]

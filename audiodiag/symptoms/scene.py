@@ -14,8 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
+from audiodiag.orders.drive import pump_angle
+from audiodiag.orders.tone_comb import ToneView, tone_view
 from audiodiag.records import Clip, FloatArray, Phases, Quality, SpeedTrace, read_only
 from audiodiag.symptoms.angle_view import TRACK_HOP_S, AngleView, build_angle_view
+from audiodiag.symptoms.fast import fast_envelopes
 from audiodiag.symptoms.gliding_tones import GlidingTones, follow_tones
 from audiodiag.symptoms.narrow import narrow_envelopes
 from audiodiag.symptoms.spectra import (
@@ -26,6 +29,7 @@ from audiodiag.symptoms.spectra import (
     short_time_power,
     smooth,
 )
+from audiodiag.symptoms.swell import Swell, find_swell
 from audiodiag.vehicle import Vehicle
 
 __all__ = [
@@ -37,6 +41,8 @@ __all__ = [
 BEAT_EDGES_HZ = (300.0, 700.0, 1200.0, 2000.0, 3000.0, 4200.0, 5800.0, 8000.0, 11000.0, 15000.0)
 LEVEL_EDGES_HZ = tuple(float(f) for f in 62.5 * 2.0 ** (np.arange(25) / 3.0))
 SHORTEST_S = 1.0
+STATED = ("marked", "tabled")
+"""Sources of phases that a person stated."""
 SPEED_GAP_S = 0.6
 SILENCE = 1e-6
 """Mean square, against the whole clip's, up to which nothing was recorded but a converter's noise."""
@@ -75,6 +81,8 @@ class Scene:
     tone_time_s: FloatArray
     tone: FloatArray
     gliding: GlidingTones | None
+    tones: ToneView | None
+    swell: Swell | None
     rpm: FloatArray
     dip_percent: FloatArray
     steering_load: FloatArray | None
@@ -178,6 +186,7 @@ def build_scene(
             envelope_rate_hz,
             narrow,
             narrow_rate_hz,
+            *fast_envelopes(samples, rate, high),
         )
     vehicle = vehicle or Vehicle()
     return Scene(
@@ -200,6 +209,8 @@ def build_scene(
         tone_time_s=read_only(tone_time_s),
         tone=read_only(tone),
         gliding=follow_tones(samples, rate) if usable else None,
+        tones=_tone_view(samples, rate, speed, phases) if angle is not None else None,
+        swell=find_swell(samples, rate, high, angle.crank) if angle is not None else None,
         rpm=read_only(rpm),
         dip_percent=read_only(dip),
         steering_load=_stated_load(phases, time_s),
@@ -306,9 +317,16 @@ def _dip_percent(rpm: FloatArray) -> FloatArray:
     return np.asarray(100.0 * (usual - rpm) / usual)
 
 
+def _tone_view(samples: FloatArray, rate: int, speed: SpeedTrace, phases: Phases | None) -> ToneView | None:
+    """Prepare the order spectrum of the pump's tones; phases inferred from the same sound say nothing."""
+    turned = pump_angle(samples, rate, speed)
+    stated = phases if phases is not None and phases.source in STATED else None
+    return tone_view(turned, stated) if turned is not None else None
+
+
 def _stated_load(phases: Phases | None, time_s: FloatArray) -> FloatArray | None:
     """Steering load from stated phases: 0 in the centre, 0.6 turning, 1 at a stop, NaN between."""
-    if phases is None or phases.source not in ("marked", "tabled") or not phases.spans:
+    if phases is None or phases.source not in STATED or not phases.spans:
         return None
     load = np.full(len(time_s), np.nan)
     weight = {"centre": 0.0, "turning": 0.6, "stop": 1.0}
