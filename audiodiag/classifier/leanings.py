@@ -38,6 +38,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "whine_gliding_share",
         "whine_gliding_level_db",
     ),
+    "cavitation_groan": ("groan_swell_evenness", "groan_swell_usual_db"),
     "belt_squeal": (
         "squeal_prominence_db",
         "squeal_restless_db",
@@ -73,6 +74,7 @@ FOR: dict[str, tuple[str, ...]] = {
         "chirp_row_comb_db",
         "chirp_slim_row_db",
         "chirp_slim_comb_db",
+        "chirp_swell_octaves",
     ),
     "relief_hiss": (
         "hiss_merit_db",
@@ -128,7 +130,7 @@ AGAINST: dict[str, tuple[str, ...]] = {
         "whine_gliding_third_db",
     ),
     "belt_squeal": ("squeal_low_rise_db",),
-    "belt_chirp": ("chirp_irregularity", "chirp_row_low_rise_db", "chirp_row_spread"),
+    "belt_chirp": ("chirp_irregularity", "chirp_row_low_rise_db", "chirp_row_spread", "chirp_swell_evenness"),
     "relief_hiss": (
         "hiss_low_rise_db",
         "hiss_unevenness_db",
@@ -142,6 +144,7 @@ AGAINST: dict[str, tuple[str, ...]] = {
         "growl_even_bare_db",
         "growl_apart_loss_db",
         "growl_even_fourth_db",
+        "growl_swell_over_calm_octaves",
         "growl_beside_whine_db",
     ),
 }

@@ -131,13 +131,6 @@ MEASURES = (
         "High tones as of a squeal lie at {value:.1f} dB against the whole engine bay.",
         label="Level of the squeal",
     ),
-    Measure(
-        "squeal_swell_jaggedness_db",
-        "dB",
-        "The spectrum of the loud times less that of the quiet ones steps by {value:.1f} dB from a twelfth "
-        "of an octave to the next, 0.6 to 6 kHz.",
-        label="Jaggedness of what swells",
-    ),
 )
 
 LOW_HZ, HIGH_HZ = 1150.0, 10000.0
@@ -179,8 +172,6 @@ def measure(scene: Scene) -> SymptomMeasurement:
         "squeal_hump_db": _hump_db(scene, filled_db, frame_s, HUMP),
         "squeal_narrow_hump_db": _hump_db(scene, filled_db, frame_s, NARROW_HUMP),
     }
-    if scene.swell is not None:
-        humps["squeal_swell_jaggedness_db"] = scene.swell.jaggedness_db
     nothing = humps | {
         "squeal_prominence_db": 0.0,
         "squeal_total_s": 0.0,

@@ -24,13 +24,12 @@ __all__ = ["Swell", "find_swell"]
 
 FRAME_S, HOPS = 0.024, 2
 LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 80.0, 12000.0, 12
-MIDDLE_HZ, UPPER_HZ, VOICED_HZ = (300.0, 4000.0), (1500.0, 11000.0), (600.0, 6000.0)
-"""Where a groan is, where chirps are, and where tones of a squeal are told from noise."""
+MIDDLE_HZ, UPPER_HZ = (300.0, 4000.0), (1500.0, 11000.0)
+"""Where a groan is, and where chirps are."""
 LEAST_BANDS = 4
 SURE_OVER = 1.5
 """Only what is over the calm by this factor swells."""
 USUAL_S = 0.25
-LOUD_SHARE, QUIET_SHARE = 0.7, 0.3
 
 
 @dataclass(frozen=True)
@@ -40,8 +39,7 @@ class Swell:
     evenness_middle, evenness_upper: how evenly it fills 0.3 to 4 and 1.5 to 11 kHz, 1 wholly, 0 one band of a
     twelfth of an octave alone. centre_octaves: its centre, octaves over 1 kHz. over_calm_octaves: how far the
     centre of all that is over the calm lies above that of the calm itself, 0.3 to 11 kHz. usual_db: how far a
-    quarter of a second usually stands over the calm, 1.5 to 11 kHz, dB, at least -20. jaggedness_db: how much
-    the loud times less the quiet ones differ from band to band, 0.6 to 6 kHz.
+    quarter of a second usually stands over the calm, 1.5 to 11 kHz, dB, at least -20.
     """
 
     evenness_middle: float
@@ -49,7 +47,6 @@ class Swell:
     centre_octaves: float
     over_calm_octaves: float
     usual_db: float
-    jaggedness_db: float
 
 
 def find_swell(samples: FloatArray, rate_hz: int, high_hz: float, crank: CrankAngle) -> Swell | None:
@@ -91,7 +88,6 @@ def find_swell(samples: FloatArray, rate_hz: int, high_hz: float, crank: CrankAn
         centre_octaves=_centre(_swelling(bands, calm, lines), octaves),
         over_calm_octaves=_over_calm(bands, calm, lines, octaves, within((MIDDLE_HZ[0], UPPER_HZ[1]))),
         usual_db=_usual_db(bands, calm, lines, within(UPPER_HZ), usual),
-        jaggedness_db=_jaggedness_db(bands, within(VOICED_HZ)),
     )
 
 
@@ -138,13 +134,3 @@ def _usual_db(
     weight = np.sqrt(lines[inside])
     over = np.maximum(smooth(bands[:, inside], width) / calm[:, inside].mean(axis=0) - 1.0, 0.0)
     return float(10.0 * np.log10(np.median(over @ weight / weight.sum()) + 1e-2))
-
-
-def _jaggedness_db(bands: FloatArray, inside: Mask | None) -> float:
-    """Spread of the steps from band to band of the loud times less the quiet ones."""
-    if inside is None:
-        return math.nan
-    level = smooth(np.log(bands[:, inside]).mean(axis=1), 3)
-    loud, quiet = level >= np.quantile(level, LOUD_SHARE), level <= np.quantile(level, QUIET_SHARE)
-    more = np.maximum(bands[loud][:, inside].mean(axis=0) - bands[quiet][:, inside].mean(axis=0), 0.0)
-    return float(np.std(np.diff(10.0 * np.log10(more + 1e-3 * more.mean() + 1e-20))))

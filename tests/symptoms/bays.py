@@ -127,13 +127,15 @@ def hiss(seed: int = 5) -> FloatArray:
     return 0.5 * noise * np.maximum(stretch(3, 4.6), stretch(7.2, 8.6))
 
 
-def growl(order: float = 4.77, seed: int = 6) -> FloatArray:
+def growl(order: float = 4.77, seed: int = 6, *, slip: float = 0.0) -> FloatArray:
+    """Strikes that ring; slip: by how much each gap strays, a share of it."""
     rng = np.random.default_rng(seed)
     angle = turns()
+    strays = slip * np.cumsum(np.random.default_rng(seed + 100).standard_normal(int(angle[-1] * order) + 1))
     sound = np.zeros(len(angle))
     ring = np.exp(-np.arange(400) / 60.0) * np.cos(2 * np.pi * 2600.0 * np.arange(400) / RATE)
     for n in range(int(angle[-1] * order)):
-        start = int(np.searchsorted(angle, (n + 0.3) / order))
+        start = min(int(np.searchsorted(angle, (n + 0.3 + strays[n]) / order)), len(angle) - 1)
         strength = (1 + 0.5 * np.cos(2 * np.pi * 1.13 * angle[start])) * np.exp(0.2 * rng.standard_normal())
         sound[start : start + 400] += 0.7 * strength * ring[: len(sound) - start]
     return sound

@@ -200,6 +200,28 @@ def test_the_draught_of_blades_beats_bare_and_a_struck_bearing_does_not() -> Non
     assert growl["growl_bare_db"] < 1.0
 
 
+def test_strikes_have_overtones_in_fast_envelopes_and_blades_hardly() -> None:
+    draught, growl = measured("draught").values, measured("bearing_growl").values
+    for name in ("growl_overtone_db", "growl_even_overtone_db", "growl_even_wide_overtone_db"):
+        assert growl[name] > draught[name] + 4.0, name
+        assert draught[name] >= 0.0
+
+
+def test_balls_that_slip_have_no_fourth_line_over_many_turns() -> None:
+    even, slipping = (
+        measure_all(bays.clip_of(bays.engine() + sound), bays.quality(), bays.trace()).values
+        for sound in (bays.growl(), bays.growl(slip=0.02))
+    )
+    assert slipping["growl_even_order"] == pytest.approx(4.77, abs=0.05)
+    assert even["growl_even_fourth_db"] > slipping["growl_even_fourth_db"] + 3.0
+
+
+def test_the_likeliest_tone_has_better_odds_with_a_pump_than_without() -> None:
+    whine, healthy = measured("pump_whine").values, measured("clean").values
+    assert whine["whine_likely_db"] > 5.0 > healthy["whine_likely_db"] + 5.0
+    assert whine["whine_likely_over_engine_db"] > healthy["whine_likely_over_engine_db"] + 10.0
+
+
 def test_a_narrow_chirp_stands_out_of_a_narrow_band_where_wide_ones_hide_it() -> None:
     faint = 0.25 * bays.chirp()
     with_chirp, without = (
