@@ -157,6 +157,7 @@ BESIDE: dict[str, tuple[str, ...]] = {
         "squeal_tones_at_once",
         "chirp_belt_comb_db",
         "chirp_pulley_comb_db",
+        "growl_swell_over_calm_octaves",
     ),
     "belt_chirp": ("growl_bands", "groan_roughness_calm", "squeal_tones_at_once"),
     "relief_hiss": ("squeal_prominence_db", "squeal_rise_db", "squeal_narrow_hump_db"),
@@ -166,17 +167,21 @@ BESIDE: dict[str, tuple[str, ...]] = {
 
 The tones of a squeal fill the bands of a hiss and of a groan and end as they do; the bursts of a chirp are
 strikes at no order of the engine, and noise that swells as a groan's does. Where many bands swing or
-are struck together, or tones sound, the bursts are hardly those of a chirp, which fills a few bands."""
+are struck together, or tones sound, the bursts are hardly those of a chirp, which fills a few bands; and what
+swells far above the calm is rather a jet or a belt than a groan, which roars low."""
 
 WITH: dict[str, tuple[str, ...]] = {
     "pump_whine": ("groan_high_beat_db",),
     "cavitation_groan": ("growl_kurtosis",),
+    "belt_chirp": ("growl_even_fourth_db",),
+    "relief_hiss": ("chirp_swell_evenness",),
     "bearing_growl": ("groan_roughness", "groan_roughness_calm"),
 }
 """Measures made for another symptom that this one shows as well, and that so speak for it.
 
-A pump that whines beats at its turns; bubbles collapse in strikes; a bearing shakes the bands together. That
-they are missing is not told a person as evidence."""
+A pump that whines beats at its turns; bubbles collapse in strikes; a belt strikes more evenly than balls
+roll; a jet fills the highs evenly; a bearing shakes the bands together. That they are missing is not told a
+person as evidence."""
 
 
 REPEATED: dict[str, str] = {"growl_beside_whine_db": "whine_merit_db"}

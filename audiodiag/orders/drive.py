@@ -300,7 +300,7 @@ def _other_part_price(order: float, car: Vehicle) -> float:
     for part in car.other_parts:
         for events in part.events_per_turn:
             base = part.turns_per_crank_turn * events
-            if any(abs(order / (base * k) - 1.0) < SAME_ORDER for k in (1, 2, 3)):
+            if base > 0.0 and any(abs(order / (base * k) - 1.0) < SAME_ORDER for k in (1, 2, 3)):
                 return OTHER_PART_PRICE
     return 0.0
 

@@ -237,6 +237,8 @@ OVERTONES = (2, 3, 4)
 OVERTONE_NEAR, OVERTONE_SPREAD = 0.012, 0.0015
 """How near to a multiple of the strikes' order a line must lie: so much a multiple, and a share of it."""
 OVERTONE_CAP_DB = 22.0
+END_OF_GRID = 0.1
+"""An overtone must lie so many orders below the highest."""
 LOWEST, HIGHEST = 1.7, 15.0
 NARROW_SHARE = 2.0 ** (0.5 / PER_OCTAVE) - 2.0 ** (-0.5 / PER_OCTAVE)
 """Width of a narrow band over its centre."""
@@ -347,8 +349,8 @@ def _overtones(angle: AngleView, order: float, even_order: float) -> dict[str, f
     """How far lines at multiples of the strikes' order stand out, by the names of the measures.
 
     What rings shortly has them; blades, which stir the air smoothly, hardly. They are clearest where the
-    envelopes are as fast as a strike. Balls slip, so that the fourth line is none over many turns: where it
-    is one, a belt or a pulley strikes (chosen on simulated clips).
+    envelopes are as fast as a strike. Balls slip, so that the fourth line is none over some 80 turns or more:
+    where it is one, a belt or a pulley strikes (chosen on simulated clips).
     """
     found = {
         "growl_even_wide_overtone_db": _overtone_db(
@@ -363,11 +365,13 @@ def _overtones(angle: AngleView, order: float, even_order: float) -> dict[str, f
 
 
 def _overtone_db(beats: Beats, height_db: FloatArray, order: float, multiples: tuple[int, ...]) -> float:
-    """Height of the clearest of the lines at these multiples of an order, 0 where none can be told.
+    """Height of the clearest of the lines at these multiples of an order; NaN where all lie beyond the grid.
 
     height_db: of every line of ``beats``, shape (q, bands); the mean of the three highest bands counts. Lines
-    that may be the engine's are passed over.
+    that may be the engine's are passed over: where there are no others, it is 0.
     """
+    if multiples[0] * order > round(float(beats.order[-1])) - END_OF_GRID:
+        return float("nan")
     free = ~beats.near_engine(beats.order)
     heights = [0.0]
     for multiple in multiples:

@@ -159,7 +159,7 @@ MEASURES = (
         "whine_likely_db",
         "dB",
         "By its height, its loudness and its motion with the steering the tone that is likeliest the pump's "
-        "scores {value:.1f} dB (0: as likely the pump's as not).",
+        "scores {value:.1f} dB (0: it is as likely the pump's as none is heard).",
         label="Odds of the likeliest tone",
     ),
     Measure(

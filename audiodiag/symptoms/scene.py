@@ -1,8 +1,8 @@
 """What several symptoms need from one clip, computed once.
 
-The scene holds four views of the same sound: levels of narrow bands over time (every 0.05 s), tones over
-time (short transforms of some 43 ms), fast band envelopes over crank angle, and the low band over crank
-angle. All power is relative to the mean power of the clip, so that a change of gain changes nothing; bands
+The scene holds six views of the same sound: levels of narrow bands over time (every 0.05 s), tones over
+time (short transforms of some 43 ms), fast band envelopes over crank angle, the low band over crank
+angle, the tones that may be the pump's, and what swells over the calm. All power is relative to the mean power of the clip, so that a change of gain changes nothing; bands
 beyond what the recording carries are left out.
 """
 
@@ -22,6 +22,7 @@ from audiodiag.symptoms.fast import fast_envelopes
 from audiodiag.symptoms.gliding_tones import GlidingTones, follow_tones
 from audiodiag.symptoms.narrow import narrow_envelopes
 from audiodiag.symptoms.spectra import (
+    SILENCE,
     TINY,
     bridge,
     decibels,
@@ -44,8 +45,6 @@ SHORTEST_S = 1.0
 STATED = ("marked", "tabled")
 """Sources of phases that a person stated."""
 SPEED_GAP_S = 0.6
-SILENCE = 1e-6
-"""Mean square, against the whole clip's, up to which nothing was recorded but a converter's noise."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -40,6 +40,8 @@ __all__ = [
 Mask = NDArray[np.bool_]
 Index = NDArray[np.integer[Any]]
 
+SILENCE = 1e-6
+"""Mean square, against the whole clip's, up to which nothing was recorded but a converter's noise."""
 TINY = 1e-20
 """Relative power (the clip's mean is 1) below which a level is held."""
 

@@ -4,6 +4,7 @@ The calm is learnt over the engine's two revolutions and at its speed, in the qu
 that strokes and ticks belong to it (:func:`audiodiag.orders.swelling.calm_power`). What stands over it is
 described by how evenly it fills its bands and where it lies: roaring noise fills them evenly, a chirp fills
 few high ones; what is there all the time, as a growl is, lies in the calm and not in the swell.
+Frames last 24 ms; bands are a twelfth of an octave wide or, below some 0.7 kHz, one line.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from audiodiag.orders.angle import CrankAngle
 from audiodiag.orders.swelling import calm_power
 from audiodiag.orders.two_sounds import band_edges
 from audiodiag.records import FloatArray
-from audiodiag.symptoms.spectra import Mask, short_time_power, smooth
+from audiodiag.symptoms.spectra import SILENCE, Mask, short_time_power, smooth
 
 __all__ = ["Swell", "find_swell"]
 
@@ -26,10 +27,10 @@ FRAME_S, HOPS = 0.024, 2
 LOWEST_HZ, HIGHEST_HZ, PER_OCTAVE = 80.0, 12000.0, 12
 MIDDLE_HZ, UPPER_HZ = (300.0, 4000.0), (1500.0, 11000.0)
 """Where a groan is, and where chirps are."""
-LEAST_BANDS = 4
+LEAST_BANDS, LEAST_FRAMES = 4, 8
 SURE_OVER = 1.5
 """Only what is over the calm by this factor swells."""
-USUAL_S = 0.25
+USUAL_S, MOST_USUAL = 0.25, 100.0
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,9 @@ class Swell:
 
 
 def find_swell(samples: FloatArray, rate_hz: int, high_hz: float, crank: CrankAngle) -> Swell | None:
-    """Describe what swells over the calm up to ``high_hz``; None where no frame or hardly a band is.
+    """Describe what swells over the calm up to ``high_hz``; None where hardly a frame or a band is.
+
+    Silence, digital or with a converter's noise, is no calm and is left out.
 
     >>> rng = np.random.default_rng(1)
     >>> loud = 1.0 + 4.0 * (np.arange(160000) % 40000 > 30000)
@@ -64,15 +67,19 @@ def find_swell(samples: FloatArray, rate_hz: int, high_hz: float, crank: CrankAn
     hop = frame // HOPS
     hertz = np.arange(frame // 2 + 1) * rate_hz / frame
     edges = band_edges(hertz, LOWEST_HZ, min(HIGHEST_HZ, high_hz), PER_OCTAVE)
-    if len(edges) <= LEAST_BANDS or len(samples) < 8 * frame:
+    if len(edges) <= LEAST_BANDS or len(samples) < LEAST_FRAMES * frame:
         return None
     lines = np.diff(edges).astype(float)
     matrix = np.zeros((len(hertz), len(lines)), np.float32)
-    for column, (first, count) in enumerate(zip(edges, np.diff(edges), strict=False)):
+    for column, (first, count) in enumerate(zip(edges[:-1], np.diff(edges), strict=True)):
         matrix[first : first + count, column] = 1.0 / count
     bands = np.concatenate([part @ matrix for part in short_time_power(samples, frame, hop)]).astype(float)
     bands = np.maximum(bands, max(1e-12 * float(bands.max()), 1e-30))
-    time_s = (np.arange(len(bands)) * hop + frame / 2) / rate_hz
+    power = bands @ lines
+    heard = power > SILENCE * power.mean()
+    if heard.sum() < HOPS * LEAST_FRAMES:
+        return None
+    bands, time_s = bands[heard], ((np.arange(len(bands)) * hop + frame / 2) / rate_hz)[heard]
     calm = calm_power(bands, time_s, crank)
     centre_hz = np.sqrt(hertz[edges[:-1]] * hertz[edges[1:]])
     octaves = np.log2(centre_hz / 1000.0)
@@ -100,11 +107,13 @@ def _swelling(bands: FloatArray, calm: FloatArray, lines: FloatArray) -> FloatAr
 
 
 def _evenness(bands: FloatArray, calm: FloatArray, lines: FloatArray, inside: Mask | None) -> float:
-    """Entropy of the spectrum of what swells over the greatest that it could have."""
+    """Entropy of the spectrum of what swells over the greatest that it could have; NaN where nothing does."""
     if inside is None:
         return math.nan
-    power = _swelling(bands[:, inside], calm[:, inside], lines[inside]) + 1e-30
-    share = power / power.sum()
+    power = _swelling(bands[:, inside], calm[:, inside], lines[inside])
+    if not power.sum() > 0.0:
+        return math.nan
+    share = (power + 1e-30) / (power + 1e-30).sum()
     return float(-(share * np.log(share)).sum() / math.log(len(share)))
 
 
@@ -133,4 +142,4 @@ def _usual_db(
         return math.nan
     weight = np.sqrt(lines[inside])
     over = np.maximum(smooth(bands[:, inside], width) / calm[:, inside].mean(axis=0) - 1.0, 0.0)
-    return float(10.0 * np.log10(np.median(over @ weight / weight.sum()) + 1e-2))
+    return float(10.0 * np.log10(min(float(np.median(over @ weight / weight.sum())), MOST_USUAL) + 1e-2))
