@@ -1,8 +1,8 @@
 """Fast envelopes: strikes are short, and only an envelope that is as short shows their overtones.
 
-Nine bands of half an octave from 0.7 kHz on, by windows of 2.5 ms. A strike that rings for some
-milliseconds has lines at twice, three and four times its order; what swings smoothly, as the noise of blades
-does, has few.
+Nine bands of half an octave from 0.7 kHz on, by windows of 2.5 ms, longer where the rate is below 9.6 kHz.
+A strike that rings for some milliseconds has lines at twice, three and four times its order; what swings
+smoothly, as the noise of blades does, has few.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ LEAST_SHARE = 0.9
 def fast_envelopes(samples: FloatArray, rate_hz: int, high_hz: float) -> tuple[FloatArray, float]:
     """Give the power of the bands that begin well below ``high_hz``, shape (n, b), and its rate in Hz.
 
-    Value ``i`` is that of the window whose middle lies ``i + FAST_HOPS / 2`` steps after the start.
+    Value ``i`` is that of the window whose middle lies some ``i + FAST_HOPS / 2`` steps after the start, to
+    0.15 ms.
 
     >>> noise = np.random.default_rng(1).standard_normal(32000).astype(np.float32)
     >>> power, rate_hz = fast_envelopes(noise, 16000, 8000.0)

@@ -1,9 +1,9 @@
 """What several symptoms need from one clip, computed once.
 
 The scene holds six views of the same sound: levels of narrow bands over time (every 0.05 s), tones over
-time (short transforms of some 43 ms), fast band envelopes over crank angle, the low band over crank
-angle, the tones that may be the pump's, and what swells over the calm. All power is relative to the mean power of the clip, so that a change of gain changes nothing; bands
-beyond what the recording carries are left out.
+time (short transforms of some 43 ms), fast band envelopes over crank angle, the low band over crank angle,
+the tones that may be the pump's, and what swells over the calm. All power is relative to the mean power of
+the clip, so that a change of gain changes nothing; bands beyond what the recording carries are left out.
 """
 
 from __future__ import annotations

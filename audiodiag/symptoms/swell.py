@@ -4,6 +4,7 @@ The calm is learnt over the engine's two revolutions and at its speed, in the qu
 that strokes and ticks belong to it (:func:`audiodiag.orders.swelling.calm_power`). What stands over it is
 described by how evenly it fills its bands and where it lies: roaring noise fills them evenly, a chirp fills
 few high ones; what is there all the time, as a growl is, lies in the calm and not in the swell.
+
 Frames last 24 ms; bands are a twelfth of an octave wide or, below some 0.7 kHz, one line.
 """
 

@@ -12,10 +12,17 @@ from scipy.signal import resample_poly
 
 from audiodiag.records import Clip, Phases, PhaseSpan, Quality, SpeedTrace
 from audiodiag.speed.given import speed_from_number
-from audiodiag.symptoms import MEASUREMENT_NAMES, MEASUREMENTS, Measurements, build_scene, measure_all
+from audiodiag.symptoms import (
+    MEASUREMENT_NAMES,
+    MEASUREMENTS,
+    Measurements,
+    build_scene,
+    measure_all,
+    measure_scene,
+)
 from audiodiag.symptoms.measures import evidence_of, worded
 from audiodiag.symptoms.ridges import FILLED_NOISE_DB, NOISE_DB, levels_filled
-from audiodiag.vehicle import Vehicle
+from audiodiag.vehicle import BeltDrivenPart, Vehicle
 
 from . import bays
 
@@ -204,7 +211,33 @@ def test_strikes_have_overtones_in_fast_envelopes_and_blades_hardly() -> None:
     draught, growl = measured("draught").values, measured("bearing_growl").values
     for name in ("growl_overtone_db", "growl_even_overtone_db", "growl_even_wide_overtone_db"):
         assert growl[name] > draught[name] + 4.0, name
-        assert draught[name] >= 0.0
+
+
+def test_overtones_beyond_the_beats_are_unknown() -> None:
+    """The slower envelopes end at order 22, the fast ones at 64."""
+    high = measure_all(bays.clip_of(bays.engine() + bays.growl(6.3)), bays.quality(), bays.trace()).values
+    assert high["growl_even_order"] == pytest.approx(6.3, abs=0.05)
+    assert math.isnan(high["growl_even_fourth_db"])
+    assert high["growl_even_wide_overtone_db"] > 3.0 and high["growl_even_overtone_db"] > 3.0
+
+
+def test_only_what_a_person_states_of_the_wheel_and_the_belt_moves_the_odds_of_the_tone() -> None:
+    sound = bays.clip_of(bay("pump_whine"))
+    times = (0.0, 1.8, 4.2, 5.8, 8.7, 10.0)
+
+    def turned(first: str, second: str) -> tuple[PhaseSpan, ...]:
+        names = (first, second, first, second, first)
+        return tuple(PhaseSpan(n, a, b) for n, a, b in zip(names, times[:-1], times[1:], strict=True))  # type: ignore[arg-type]
+
+    def odds_db(phases: Phases | None = None, vehicle: Vehicle | None = None) -> float:
+        scene = build_scene(sound, bays.quality(), bays.trace(), phases, vehicle)
+        return measure_scene(scene).values["whine_likely_db"]
+
+    plain, loaded, eased = odds_db(), turned("centre", "stop"), turned("stop", "centre")
+    assert odds_db(Phases("marked", loaded)) > odds_db(Phases("marked", eased)) + 3.0
+    assert odds_db(Phases("inferred", eased)) == plain
+    other = Vehicle(other_parts=(BeltDrivenPart("alternator", 1.13, (10.0,)),))
+    assert odds_db(vehicle=other) < plain - 5.0
 
 
 def test_balls_that_slip_have_no_fourth_line_over_many_turns() -> None:
