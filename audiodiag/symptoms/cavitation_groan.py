@@ -189,8 +189,8 @@ MEASURES = (
     Measure(
         "groan_swell_usual_db",
         "dB",
-        "What stands over the calm from 1.5 up to 11 kHz at most usually has {value:.1f} dB of its power "
-        "(-20: none).",
+        "From 1.5 up to 11 kHz at most, what stands over the calm usually lies at {value:.1f} dB against it "
+        "(-20: nothing does).",
         label="Usual excess over the calm",
     ),
 )
