@@ -43,8 +43,8 @@ LONG_REV, SHORT_REV = 160.0, 40.0
 """Revolutions of a block: in the long ones what turns evenly stands out furthest and nearest beside the
 engine's lines, the short ones stand the creep of a belt and the slip of balls."""
 FAST_SAMPLES_PER_REV, FAST_REV, FAST_HIGHEST = 160, 20.0, 64.0
-"""The fast envelopes: samples a revolution, a block in which the fourth overtone of balls that slip is still
-a line (40 tell less of a growl), and the highest order."""
+"""The fast envelopes: samples a revolution, a block in which the fourth multiple of strikes that slip is
+still a line (40 tell less of a growl), and the highest order."""
 FLOOR_STEP = 0.0125
 """Spacing, in orders, that is close enough for the surroundings of a line."""
 

@@ -214,7 +214,7 @@ MEASURES = (
         "growl_even_fourth_db",
         "dB",
         "The line at four times the order of what may be strikes at an even pace stands {value:.1f} dB out "
-        "over many turns, more evenly than balls roll.",
+        "over many turns (balls roll too unevenly for one).",
         label="Fourth line of the even strikes",
     ),
     Measure(

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audiodiag.orders.drive import find_drive, pump_angle
+from audiodiag.orders.drive import find_drive, likeliest_tone, pump_angle
 from audiodiag.orders.drive_prior import hypotheses_of
 from audiodiag.orders.drive_train import drive_finding, find_drive_train
+from audiodiag.orders.tone_comb import tone_view
 from audiodiag.records import Phases, PhaseSpan, SpeedTrace
 from audiodiag.simulation import BaySettings, simulate
 from audiodiag.vehicle import BeltDrivenPart, Vehicle
@@ -97,6 +98,15 @@ def test_too_few_turns_are_no_answer(revolutions: float):
     found = find_drive(engine_and_pump(1.237, 10, revolutions=revolutions))
     assert (found.presence, found.order, found.readings) == (0.0, None, ())
     assert "cannot be told" in found.text
+
+
+def test_the_likeliest_tone_is_the_pumps_and_has_poor_odds_without_one():
+    bay, alone = engine_and_pump(1.237, 10), engine_and_pump(1.237, 10, tone=0.0)
+    heard, none = (likeliest_tone(tone_view(sound)) for sound in (bay, alone))
+    assert heard is not None and none is not None
+    assert heard.order == pytest.approx(12.37, rel=0.002)
+    assert heard.log_odds > 1.0 > none.log_odds + 1.0
+    assert heard.sideband_db > none.sideband_db + 3.0
 
 
 def test_no_speed_and_silence_are_no_answer():

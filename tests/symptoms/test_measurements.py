@@ -213,6 +213,13 @@ def test_strikes_have_overtones_in_fast_envelopes_and_blades_hardly() -> None:
         assert growl[name] > draught[name] + 4.0, name
 
 
+def test_every_measure_of_even_strikes_is_filled() -> None:
+    values = measured("bearing_growl").values
+    even = {name: value for name, value in values.items() if name.startswith("growl_even_")}
+    assert len(even) > 10
+    assert [name for name, value in even.items() if not math.isfinite(value)] == []
+
+
 def test_overtones_beyond_the_beats_are_unknown() -> None:
     """The slower envelopes end at order 22, the fast ones at 64."""
     high = measure_all(bays.clip_of(bays.engine() + bays.growl(6.3)), bays.quality(), bays.trace()).values
