@@ -59,7 +59,8 @@ class Scene:
     nothing can be measured. tones: the order spectrum in which the pump's tone is weighed, swell: the
     spectrum of what swells, each None without a speed or with too little of it. rpm: shape (t,), NaN where
     unknown. dip_percent: how far the speed lies below its usual, shape (t,). steering_load: shape (t,), 0 to
-    1 from the stated phases, None where they are unknown. speed_confidence: probability that the speed is right, 0 where there is none.
+    1 from the stated phases, None where they are unknown. speed_confidence: probability that the speed is
+    right, 0 where there is none.
     """
 
     sample_rate_hz: int
