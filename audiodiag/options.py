@@ -304,11 +304,11 @@ TRAIN_OPTIONS: tuple[Option, ...] = (
         "clips",
         "whole",
         "training",
-        "how many clips are simulated to train on, beside other sounds and copies at lower rates",
+        "how many clips are simulated to train on, beside other sounds and copies as programs pass them on",
         metavar="N",
         low=40,
         high=100000,
-        preset=1600,
+        preset=1500,
     ),
     Option(
         "--speed-clips",

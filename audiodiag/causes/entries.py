@@ -171,8 +171,8 @@ def _telling_checks(cause: Cause, knowledge: Knowledge) -> list[Check]:
 
 def _rank(rank: str) -> str:
     return {
-        "look": "nothing is touched",
-        "touch": "engine off, by hand",
+        "look": "by eye and ear",
+        "touch": "by hand, nothing is opened",
         "work": "work on the car",
         "workshop": "for a workshop",
     }[rank]

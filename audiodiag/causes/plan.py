@@ -26,6 +26,11 @@ __all__ = ["MOST_STEPS", "Plan", "plan_of", "repair_cost", "value_of"]
 MOST_STEPS = 4
 """A plan looks at most so many checks ahead."""
 
+LIKELY_ENOUGH = 0.5
+"""A remedy is named from so much of the share of the likeliest one on, however little it costs."""
+
+TINY = 1e-12
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -82,10 +87,21 @@ def plan_of(state: State) -> Plan:
                 table = joint_table(state.knowledge, [name], known_pump=state.known_pump)
                 likeliest = int((state.weighed.weight @ table).argmax())
                 state = state.answered(name, state.knowledge.observation(name).answers[likeliest].name)
-    cures = _cured(state.knowledge)
-    shares = state.weighed.weight @ cures
-    best = int((shares / _prices(state.knowledge)).argmax())
+    shares = state.weighed.weight @ _cured(state.knowledge)
+    best = _worth_doing(shares, state.knowledge)
     return Plan(tuple(done), state.knowledge.remedies[best], min(1.0, float(shares[best])))
+
+
+def _worth_doing(shares: FloatArray, knowledge: Knowledge) -> int:
+    """Give the remedy with the most share of cures for its price, of those that are likely enough.
+
+    shares: that each remedy is a right one, shape (remedies,). What costs next to nothing would else always
+    come first: the idle one counts only where no other is likelier, any other from half of the likeliest on.
+    """
+    idle = np.array([remedy.rank == "look" for remedy in knowledge.remedies])
+    most = float(shares[~idle].max(initial=0.0))
+    likely = np.where(idle, shares >= most, shares >= LIKELY_ENOUGH * max(most, TINY))
+    return int(np.where(likely, shares / _prices(knowledge), -1.0).argmax())
 
 
 def value_of(check: Check, state: State) -> float:

@@ -31,7 +31,7 @@ from audiodiag.records import SYMPTOMS, FloatArray
 __all__ = ["CARD_FILE", "Trained", "card_text"]
 
 CARD_FILE = "CARD.md"
-TRAITS = ("bay", "codec", "mode", "cylinders", "hard", "passed_on_hz")
+TRAITS = ("bay", "codec", "mode", "cylinders", "hard", "passed_on")
 
 
 @dataclass(frozen=True, eq=False)

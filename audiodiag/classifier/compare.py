@@ -289,6 +289,7 @@ def out_of_fold(
     weight: FloatArray | None = None,
     listen: Mask | None = None,
     lean: FloatArray | None = None,
+    recording: IntArray | None = None,
     seed: int = 0,
 ) -> FloatArray:
     """Give each clip the log-odds of a model that was not fitted on its fold, shape (n,)."""
@@ -303,6 +304,7 @@ def out_of_fold(
             weight=weight[~here],
             listen=listen,
             lean=lean,
+            recording=None if recording is None else recording[~here],
             seed=seed,
         )
         odds[here] = model.odds(values[here])
@@ -318,6 +320,7 @@ def _other_bay(
     weight: FloatArray,
     listen: Mask,
     lean: FloatArray,
+    recording: IntArray,
     seed: int,
 ) -> FloatArray:
     """Give each clip the log-odds of a model that never heard its bay, shape (n,), NaN where none did.
@@ -328,7 +331,8 @@ def _other_bay(
     for split in splits:
         on, judged = split.fit_on, split.judge_on
         more = weight[on] * weight.sum() / max(float(weight[on].sum()), 1.0)
-        model = fit(candidate, values[on], present[on], weight=more, listen=listen, lean=lean, seed=seed)
+        how: dict[str, Any] = {"listen": listen, "lean": lean, "recording": recording[on], "seed": seed}
+        model = fit(candidate, values[on], present[on], weight=more, **how)
         odds[judged] = model.odds(values[judged])
     return odds
 
@@ -365,13 +369,13 @@ def choose(
     fold = plain_folds(rows.group, folds=folds, seed=seed)
     splits = variant_splits(rows, symptom, fold) if with_variants else ()
     bays = bay_splits(rows, symptom, fold)
-    lean = leanings(rows.measures, symptom)
+    lean, recording = leanings(rows.measures, symptom), rows.recording
     odds: dict[str, tuple[FloatArray, FloatArray]] = {}
     lost: dict[str, FloatArray] = {}
     scores = []
     for candidate in candidates:
         listen = listened_to(candidate, rows.measures, symptom)
-        how: dict[str, Any] = {"listen": listen, "lean": lean, "seed": seed}
+        how: dict[str, Any] = {"listen": listen, "lean": lean, "recording": recording, "seed": seed}
         own = out_of_fold(candidate, values, present, fold, weight=weight, **how)
         away = _other_bay(candidate, values, present, bays, weight=weight, **how)
         odds[candidate.name] = (own, np.where(np.isfinite(away), away, own))
@@ -381,7 +385,16 @@ def choose(
         unheard = np.full(len(own), np.nan)
         for split in splits:
             on, judged = split.fit_on, split.judge_on
-            model = fit(candidate, values[on], present[on], weight=weight[on], **how)
+            model = fit(
+                candidate,
+                values[on],
+                present[on],
+                weight=weight[on],
+                listen=listen,
+                lean=lean,
+                recording=recording[on],
+                seed=seed,
+            )
             unheard[judged] = losses(present[judged], law.probability(model.odds(values[judged])))
         elsewhere = np.full(len(own), np.nan)
         there = np.isfinite(away)
@@ -402,7 +415,16 @@ def choose(
     kept = simplest_within_one_error(lost, names, weight, rows.group)
     candidate = next(each for each in candidates if each.name == kept)
     listen = listened_to(candidate, rows.measures, symptom)
-    model = fit(candidate, values, present, weight=weight, listen=listen, lean=lean, seed=seed)
+    model = fit(
+        candidate,
+        values,
+        present,
+        weight=weight,
+        listen=listen,
+        lean=lean,
+        recording=recording,
+        seed=seed,
+    )
     trust = None if rows.trust is None else values[:, rows.trust]
     alone = None if trust is None else _speedless(rows, symptom, fold, bays, seed=seed)
     apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust, rows.group, alone and alone[1])
@@ -423,7 +445,12 @@ def _speedless(
     if not listen.any():
         return None
     present, weight = np.asarray(rows.present[:, rows.column(symptom)]), audibility(rows, symptom)
-    how: dict[str, Any] = {"listen": listen, "lean": leanings(rows.measures, symptom), "seed": seed}
+    how: dict[str, Any] = {
+        "listen": listen,
+        "lean": leanings(rows.measures, symptom),
+        "recording": rows.recording,
+        "seed": seed,
+    }
     own = out_of_fold(HELD_KINKED, rows.values, present, fold, weight=weight, **how)
     away = _other_bay(HELD_KINKED, rows.values, present, bays, weight=weight, **how)
     model = fit(HELD_KINKED, rows.values, present, weight=weight, **how)

@@ -22,7 +22,7 @@ from scipy.ndimage import gaussian_filter1d
 
 import audiodiag
 from audiodiag.classifier.fitting import one_thread
-from audiodiag.classifier.table import Row
+from audiodiag.classifier.table import PASSED_ON, Row
 from audiodiag.classifier.workers import mapped
 from audiodiag.records import SYMPTOMS, Clip, FloatArray, Phases, SpeedTrace
 from audiodiag.resources import shipped_folder
@@ -71,7 +71,14 @@ PASSED_ON_HZ = (16000, 22050, 32000)
 """Rates to which programs that pass sound on bring it: common practice, no published source."""
 
 GAIN_MOVES = 0.5
-"""In this share of the clips passed on the gain moves."""
+"""In this share of the clips passed on at a lower rate the gain moves."""
+
+CODED_AGAIN = (("m4a", 64_000), ("m4a", 48_000), ("opus", 32_000), ("mp3", 64_000))
+"""How programs that pass sound on code it once more, codec and bits a second: common practice, no published
+source."""
+
+CODED_FROM_HZ, FRAME = 16000, 2048
+"""A clip recorded at a lower rate is not coded again. A new coding begins anywhere within so many samples."""
 
 LOWER_BY = 1.3
 """A rate is lower, and its clip worth learning from again, where the recorded one is more than so many times
@@ -91,7 +98,7 @@ class Recipe:
     bay: which of ``BAYS`` makes a clip of an engine bay. only_strange: whether it teaches what is no engine
     bay and nothing of symptoms, so that their shares among the clips stay. kind: what it is of
     ``simulation.elsewhere.ELSEWHERE``, None as the seed draws it. passed_on_hz: the rate to which it is
-    brought after it was recorded, None as it was.
+    brought after it was recorded, None as it was. coded_again: whether it is coded once more instead.
     """
 
     seed: int
@@ -102,6 +109,7 @@ class Recipe:
     only_strange: bool = False
     kind: str | None = None
     passed_on_hz: int | None = None
+    coded_again: bool = False
 
 
 def plan(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
@@ -139,7 +147,7 @@ def others(count: int, *, seed: int = 0) -> tuple[Recipe, ...]:
 
 
 def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
-    """Lay down the clips of even seeds once more, as they come from a program that lowers their rate.
+    """Lay down clips once more as programs pass them on: even seeds at a lower rate, every sixth coded again.
 
     Those that were recorded at hardly more than the new rate give no row; in half of them the gain moves as
     well (``gain_moved``). What is known of a clip is known of its copy, also where a sound lay above what the
@@ -148,14 +156,17 @@ def passed_on(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
     A measure that changes then, or is missing, for what is not recorded and not for what sounds, is worth
     less than one that stays.
 
-    >>> [(recipe.seed, recipe.passed_on_hz in PASSED_ON_HZ) for recipe in passed_on(plan(5))]
-    [(0, True), (2, True), (4, True)]
+    >>> again = passed_on(plan(5))
+    >>> [(recipe.seed, recipe.passed_on_hz in PASSED_ON_HZ, recipe.coded_again) for recipe in again]
+    [(0, True, False), (2, True, False), (3, False, True), (4, True, False)]
     """
     again = []
     for recipe in recipes:
         if recipe.seed % 2 == 0:
             rate_hz = PASSED_ON_HZ[int(np.random.default_rng([recipe.seed, 14]).integers(len(PASSED_ON_HZ)))]
             again.append(replace(recipe, passed_on_hz=rate_hz))
+        elif recipe.seed % 6 == 3:
+            again.append(replace(recipe, coded_again=True))
     return tuple(again)
 
 
@@ -235,7 +246,8 @@ def speed_is_right(speed: SpeedTrace, truth: dict[str, Any]) -> bool:
 def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row | None:
     """Simulate, write, read back and measure the clip of one recipe.
 
-    None where a clip that is to be passed on at a rate was recorded at hardly more than that.
+    None where a clip that is to be passed on at a rate was recorded at hardly more than that, and where one
+    that is to be coded again was recorded below ``CODED_FROM_HZ``.
     """
     import soundfile
 
@@ -243,7 +255,7 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row | N
     from audiodiag.simulation import BaySettings, simulate_not_engine, write_clip
     from audiodiag.simulation.afresh import write_clip as write_afresh
     from audiodiag.simulation.apart import write_clip as write_apart
-    from audiodiag.simulation.codecs import resample
+    from audiodiag.simulation.codecs import encode, resample
 
     with one_thread(), tempfile.TemporaryDirectory(prefix="audiodiag-") as folder:
         if recipe.engine:
@@ -269,7 +281,15 @@ def simulated_row(recipe: Recipe, *, speed_model: Path | None = None) -> Row | N
             if rng.random() < GAIN_MOVES:
                 samples = gain_moved(samples, rate_hz, rng)
             soundfile.write(path, samples, rate_hz, subtype="PCM_16")
-            clip, name, traits = read_clip(path), f"{name} at {rate_hz} Hz", {"passed_on_hz": f"{rate_hz}"}
+            clip, name, traits = read_clip(path), f"{name} at {rate_hz} Hz", {PASSED_ON: f"{rate_hz} Hz"}
+        elif recipe.coded_again:
+            if clip.sample_rate_hz < CODED_FROM_HZ:
+                return None
+            rng = np.random.default_rng([recipe.seed, 16])
+            codec, bit_rate = CODED_AGAIN[int(rng.integers(len(CODED_AGAIN)))]
+            path = Path(folder) / f"coded_again.{codec}"
+            encode(clip.samples[int(rng.integers(FRAME)) :], clip.sample_rate_hz, path, codec, bit_rate)
+            clip, name, traits = read_clip(path), f"{name} coded again", {PASSED_ON: "coded again"}
         vehicle = Vehicle(cylinders=truth["cylinders"]) if recipe.engine and recipe.cylinders_told else None
         measurements, speed = _heard(clip, vehicle, speed_model=speed_model)
     traits["cylinders"] = "told" if vehicle else "unknown"

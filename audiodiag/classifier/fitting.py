@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from audiodiag.classifier.families import Bayes, Boosted, Forest, Linear, Scorer, probability_of
-from audiodiag.classifier.features import KINKS, Mask, Scaling, design, learn_scaling, scaled
+from audiodiag.classifier.features import KINKS, IntArray, Mask, Scaling, design, learn_scaling, scaled
 from audiodiag.classifier.leanings import BESIDE, WITH
 from audiodiag.classifier.scores import area_under_curve
 from audiodiag.classifier.trees import Trees
@@ -24,6 +24,10 @@ __all__ = ["CANDIDATES", "FEWEST", "HELD_KINKED", "TREES", "Candidate", "fit", "
 
 FEWEST = 8
 """Clips with and clips without a symptom below which nothing is learnt but how often it occurs."""
+
+STEADY = 0.4
+"""Beside the loss a linear model is charged half of so many times the square by which its log-odds of a clip
+differ from their mean over all clips of that recording: how a clip was passed on says nothing of the car."""
 
 _held: ContextVar[bool] = ContextVar("held to one thread", default=False)
 
@@ -119,7 +123,6 @@ def one_thread() -> Iterator[None]:
         yield
         return
     import sklearn.ensemble
-    import sklearn.linear_model
     import sklearn.naive_bayes  # noqa: F401
     from threadpoolctl import threadpool_limits
 
@@ -139,13 +142,15 @@ def fit(
     weight: FloatArray | None = None,
     listen: Mask | None = None,
     lean: FloatArray | None = None,
+    recording: IntArray | None = None,
     seed: int = 0,
 ) -> Scorer:
     """Fit one candidate on ``values`` (n, m) and ``present`` (n,).
 
     Rows of weight 0 or unknown truth are left out; ``listen`` (m,) tells the measures that may count, and
-    ``lean`` (m,) which way each may speak where the candidate is held to that. With fewer than ``FEWEST``
-    clips of either class the answer is a constant.
+    ``lean`` (m,) which way each may speak where the candidate is held to that. ``recording`` (n,): the number
+    of the recording that each row was measured on, of which a linear model says much the same however it was
+    passed on. With fewer than ``FEWEST`` clips of either class the answer is a constant.
 
     >>> rng = np.random.default_rng(0)
     >>> values = rng.normal(size=(80, 3))
@@ -163,10 +168,12 @@ def fit(
         odds = np.log((w @ y + 0.5) / (w @ (1 - y) + 0.5))
         return Linear(scaling, (), np.zeros(x.shape[1] + int(scaling.missing_told.sum())), float(odds))
     make: Callable[..., Scorer] = _FITTERS[candidate.kind]
+    how: dict[str, Any] = {}
+    if candidate.kind == "linear":
+        how["lean"] = lean if candidate.held else None
+        how["recording"] = None if recording is None else np.asarray(recording)[used]
     with one_thread():
-        if candidate.held and lean is not None:
-            return _fit_held(x, y, w, scaling, lean, **candidate.settings)
-        return make(x, y, w, scaling, seed, **candidate.settings)
+        return make(x, y, w, scaling, seed, **candidate.settings, **how)
 
 
 def _fit_linear(
@@ -178,48 +185,52 @@ def _fit_linear(
     *,
     strength: float,
     kinks: tuple[float, ...],
+    lean: FloatArray | None = None,
+    recording: IntArray | None = None,
 ) -> Linear:
-    """Fit a logistic regression; ``strength`` is the inverse of the penalty on squared weights."""
-    from sklearn.linear_model import LogisticRegression
+    """Fit a logistic regression; ``strength`` is the inverse of the penalty on squared weights.
 
-    laid = design(x, scaling, kinks=kinks)
-    fitted = LogisticRegression(C=strength, max_iter=2000, tol=1e-6).fit(laid.columns, y, sample_weight=w)
-    return Linear(scaling, tuple(kinks), fitted.coef_[0].astype(float), float(fitted.intercept_[0]))
-
-
-def _fit_held(
-    x: FloatArray,
-    y: FloatArray,
-    w: FloatArray,
-    scaling: Scaling,
-    lean: FloatArray,
-    *,
-    strength: float,
-    kinks: tuple[float, ...],
-) -> Linear:
-    """Fit a logistic regression whose weights keep the sign of ``lean`` (m,), 0 leaving them free."""
+    lean: weights keep its sign (m,), 0 leaving them free. recording: of what differs between clips (n,) of
+    one recording little is made (``STEADY``).
+    """
     from scipy.optimize import minimize
 
     laid = design(x, scaling, kinks=kinks)
     columns, count = laid.columns, laid.columns.shape[1]
-    side = lean[laid.measure]
+    side = np.zeros(count) if lean is None else lean[laid.measure]
     first = x.shape[1] + int(scaling.missing_told.sum())
     side[x.shape[1] : first] = 0.0  # that a measure is missing may mean anything
     for place, kink in enumerate(kinks):
         if kink < 0:  # such a term counts what lies below
             side[first + place * x.shape[1] : first + (place + 1) * x.shape[1]] *= -1.0
+    apart = np.zeros((0, count)) if recording is None else _differences(columns, recording)
+    penalty = np.eye(count) / strength + STEADY * (apart.T @ apart)
 
     def loss(numbers: FloatArray) -> tuple[float, FloatArray]:
         weight, offset = numbers[:count], numbers[count]
         odds = columns @ weight + offset
         slope = w * (probability_of(odds) - y)
-        value = float(w @ (np.logaddexp(0.0, odds) - y * odds)) + float(weight @ weight) / (2.0 * strength)
-        return value, np.append(columns.T @ slope + weight / strength, slope.sum())
+        pull = penalty @ weight
+        value = float(w @ (np.logaddexp(0.0, odds) - y * odds)) + 0.5 * float(weight @ pull)
+        return value, np.append(columns.T @ slope + pull, slope.sum())
 
     bounds = [(0.0 if s > 0 else None, 0.0 if s < 0 else None) for s in side] + [(None, None)]
     start = np.append(np.zeros(count), np.log((w @ y + 0.5) / (w @ (1 - y) + 0.5)))
     found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000})
     return Linear(scaling, tuple(kinks), found.x[:count].astype(float), float(found.x[count]))
+
+
+def _differences(columns: FloatArray, recording: IntArray) -> FloatArray:
+    """Give what sets the clips of one recording apart from their mean, a row for each of several, (k, p).
+
+    >>> _differences(np.array([[1.0], [5.0], [3.0]]), np.array([7, 8, 7])).tolist()
+    [[-1.0], [1.0]]
+    """
+    _, of, clips = np.unique(recording, return_inverse=True, return_counts=True)
+    several = clips[of] > 1
+    means = np.zeros((len(clips), columns.shape[1]))
+    np.add.at(means, of[several], columns[several] / clips[of[several], None])
+    return np.asarray(columns[several] - means[of[several]])
 
 
 def _fit_bayes(

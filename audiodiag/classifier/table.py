@@ -15,7 +15,10 @@ import numpy as np
 from audiodiag.classifier.features import IntArray
 from audiodiag.records import SYMPTOMS, FloatArray, read_only
 
-__all__ = ["Row", "Table"]
+__all__ = ["PASSED_ON", "Row", "Table"]
+
+PASSED_ON = "passed_on"
+"""The trait of a clip that was passed on after it was recorded: how."""
 
 TRUST = "speed_confidence"
 """The measure that tells how far the engine speed, and all that is read off its orders, can be believed."""
@@ -134,6 +137,27 @@ class Table:
     def trust(self) -> int | None:
         """Give the column of ``values`` with the confidence in the engine speed, None where there is none."""
         return self.measures.index(TRUST) if TRUST in self.measures else None
+
+    @property
+    def recording(self) -> IntArray:
+        """Give every row the number of the recording that it was measured on, shape (n,).
+
+        A clip that was passed on shares it with the clip of its group that was not, where there is one such.
+
+        >>> copy = Row("b", 1, {}, {}, traits={PASSED_ON: "22050 Hz"})
+        >>> Table.of([Row("a", 1, {}, {}), copy, Row("c", 2, {}, {})]).recording.tolist()
+        [0, 0, 2]
+        """
+        as_recorded: dict[int, list[int]] = {}
+        for place, row in enumerate(self.rows):
+            if PASSED_ON not in row.traits:
+                as_recorded.setdefault(row.group, []).append(place)
+        number = np.arange(len(self))
+        for place, row in enumerate(self.rows):
+            first = as_recorded.get(row.group, [])
+            if PASSED_ON in row.traits and len(first) == 1:
+                number[place] = first[0]
+        return number
 
     def variants(self, symptom: str) -> tuple[str, ...]:
         """Name the structural variants of a symptom that occur, in alphabetical order."""

@@ -33,7 +33,7 @@ from audiodiag.classifier.labels import demo_rows, read_labels, workshop_rows
 from audiodiag.classifier.speed_training import train_speed
 from audiodiag.classifier.store import LARGEST_BYTES, MODEL_FILE, Model, SymptomModel, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
-from audiodiag.classifier.table import Row, Table
+from audiodiag.classifier.table import PASSED_ON, Row, Table
 from audiodiag.classifier.workers import mapped
 from audiodiag.errors import UsageError
 from audiodiag.files import write_text_whole
@@ -115,7 +115,7 @@ def train(
         raise UsageError(
             "too few clips to train on",
             got=f"{clips}",
-            allowed=f"at least {FEWEST_CLIPS}; some 1600 for a model that is used",
+            allowed=f"at least {FEWEST_CLIPS}; some 1500 for a model that is used",
             todo="give a larger number with --clips",
         )
     if keep_comb and not speed_clips:
@@ -263,7 +263,7 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
     import scipy
     import sklearn
 
-    sources = table.trait("source")
+    sources, again = table.trait("source"), table.trait(PASSED_ON)
     return {
         "program": audiodiag.__version__,
         "python": platform.python_version(),
@@ -272,7 +272,7 @@ def _made(table: Table, seed: int) -> dict[str, Any]:
         "scikit_learn": sklearn.__version__,
         "seed": seed,
         "clips": {source: sources.count(source) for source in sorted(set(sources))},
-        "heard_again_at_lower_rates": sum(rate != "" for rate in table.trait("passed_on_hz")),
+        "passed_on": {how: again.count(how) for how in sorted(set(again) - {""})},
         "engine_bays": int(table.engine.sum()),
         "shares": {name: _share(table, name) for name in SYMPTOMS},
     }

@@ -279,6 +279,22 @@ def test_nothing_is_repaired_where_nothing_is_wrong() -> None:
     assert plan_of(quiet).remedy.name == "leave_it"
 
 
+@pytest.mark.parametrize(
+    ("sound", "seen", "remedy"),
+    [
+        ("bearing_growl", {"pulley_play": "at_the_pump"}, "renew_pump"),
+        ("belt_squeal", {"belt_look": "glazed_or_oily"}, "tension_or_renew_belt"),
+    ],
+)
+def test_a_likely_fault_is_not_left_alone_because_that_costs_nothing(
+    sound: str, seen: dict[str, str], remedy: str
+) -> None:
+    state = State.of(dict.fromkeys(SYMPTOMS, 0.02) | {sound: 0.99}, knowledge=KNOWLEDGE, observations=seen)
+    plan = plan_of(state)
+    assert plan.remedy.name == remedy
+    assert plan.cure_probability > 0.5
+
+
 # No combination breaks -------------------------------------------------------------------
 
 ANSWERS = st.fixed_dictionaries(

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sklearn.linear_model import LogisticRegression
 
 from audiodiag.classifier.families import KINDS, Linear, log_odds, probability_of
 from audiodiag.classifier.features import CLIP_AT, design, learn_scaling, scaled
-from audiodiag.classifier.fitting import CANDIDATES, TREES, Candidate, fit, listened_to
+from audiodiag.classifier.fitting import CANDIDATES, STEADY, TREES, Candidate, fit, listened_to
 from audiodiag.classifier.leanings import AGAINST, BESIDE, FOR, WITH, leanings
 from audiodiag.classifier.table import Table
 from audiodiag.classifier.trees import Trees
@@ -48,8 +49,6 @@ def fitted_beside(monkeypatch: pytest.MonkeyPatch, where: str, name: str) -> lis
     ("number", "where", "name"),
     [
         (0, "sklearn.naive_bayes", "GaussianNB"),
-        (1, "sklearn.linear_model", "LogisticRegression"),
-        (3, "sklearn.linear_model", "LogisticRegression"),
         (5, "sklearn.ensemble", "HistGradientBoostingClassifier"),
         (6, "sklearn.ensemble", "RandomForestClassifier"),
     ],
@@ -64,8 +63,6 @@ def test_plain_numbers_say_what_scikit_learn_says(
     theirs = kept[0]
     scaling = learn_scaling(values)
     asked = values
-    if candidate.kind == "linear":
-        asked = design(values, scaling, kinks=candidate.settings["kinks"]).columns
     if candidate.kind == "bayes":
         asked = scaled(values, scaling)[:, model.chosen]  # type: ignore[attr-defined]
     expected = theirs.predict_proba(asked)[:, 1]
@@ -75,6 +72,47 @@ def test_plain_numbers_say_what_scikit_learn_says(
     np.testing.assert_allclose(
         probability_of(reread.odds(values))[inside], expected[inside], atol=1e-9, rtol=0
     )
+
+
+@pytest.mark.parametrize("number", [1, 3])
+@pytest.mark.parametrize("passed_on", [False, True])
+def test_a_linear_model_says_what_scikit_learn_says(
+    number: int, passed_on: bool, made_up_table: Table
+) -> None:
+    """With a charge for what copies differ by, too: a change of axes makes that penalty the plain one."""
+    candidate, values = EVERY[number], np.array(made_up_table.values)
+    weight = np.where(np.arange(len(values)) % 7 == 0, 2.0, 1.0)
+    recording = np.arange(len(values)) - (np.arange(len(values)) % 2 if passed_on else 0)
+    model = fit(candidate, values, truth(made_up_table), weight=weight, recording=recording)
+    columns = design(values, learn_scaling(values), kinks=candidate.settings["kinks"]).columns
+    half = (columns[0::2] - columns[1::2]) / 2.0
+    charged = 2.0 * STEADY * half.T @ half if passed_on else 0.0
+    root = np.linalg.cholesky(np.eye(columns.shape[1]) / candidate.settings["strength"] + charged)
+    turned = np.linalg.solve(root, columns.T).T
+    theirs = LogisticRegression(C=1.0, max_iter=5000, tol=1e-8)
+    theirs.fit(turned, truth(made_up_table), sample_weight=weight)
+    np.testing.assert_allclose(model.odds(values), theirs.decision_function(turned), atol=0.01)
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_what_changes_where_a_clip_is_passed_on_says_less(held: bool) -> None:
+    rng = np.random.default_rng(6)
+    there = (rng.random(200) < 0.5).astype(float)
+    kept = rng.normal(size=200) + there
+    first = np.stack([kept, rng.normal(size=200) + there], axis=1)
+    again = np.stack([kept, rng.normal(size=200) + there], axis=1)
+    values, present = np.concatenate([first, again]), np.tile(there, 2)
+    candidate = next(each for each in CANDIDATES if each.held == held and each.kind == "linear")
+    how: dict[str, Any] = {"lean": np.ones(2)} if held else {}
+    loose = fit(candidate, values, present, **how)
+    steady = fit(candidate, values, present, recording=np.tile(np.arange(200), 2), **how)
+    assert isinstance(loose, Linear) and isinstance(steady, Linear)
+    assert 0.0 < steady.weight[1] < 0.8 * loose.weight[1]
+    assert steady.weight[0] > loose.weight[0]
+    apart = [float(np.std(each.odds(first) - each.odds(again))) for each in (loose, steady)]
+    assert apart[1] < 0.8 * apart[0]
+    alone = fit(candidate, values, present, recording=np.arange(400), **how)
+    assert alone.to_plain() == loose.to_plain(), "a clip of which there is no other is charged nothing"
 
 
 @pytest.mark.parametrize("candidate", EVERY, ids=lambda candidate: candidate.name)

@@ -33,10 +33,12 @@ from audiodiag.classifier.judged import any_false_alarm, conformal_coverage, rec
 from audiodiag.classifier.labels import labels_from_plain, read_labels, workshop_rows
 from audiodiag.classifier.store import Model, load_model, model_to_text
 from audiodiag.classifier.strange import learn_strangeness
-from audiodiag.classifier.table import Row, Table
+from audiodiag.classifier.table import PASSED_ON, Row, Table
 from audiodiag.errors import ClipError, UsageError
 from audiodiag.options import TRAIN_OPTIONS
 from audiodiag.records import SYMPTOMS
+from audiodiag.simulation import BaySettings
+from audiodiag.simulation.plan import draw_plan
 from tests.classifier.made_up import made_up_rows
 
 
@@ -64,11 +66,14 @@ def test_a_clip_comes_from_the_bay_of_its_recipe(bay: str) -> None:
     assert (bay == "first") == (" " not in row.variant["engine"])
 
 
-def test_every_second_clip_is_heard_again_at_a_lower_rate() -> None:
+def test_every_second_clip_is_heard_again_at_a_lower_rate_and_every_sixth_coded_again() -> None:
     recipes = plan(60, seed=3) + others(60, seed=3)
     again = passed_on(recipes)
-    assert len(again) == len(recipes) // 2
-    assert {recipe.passed_on_hz for recipe in again} == set(PASSED_ON_HZ)
+    lower = [recipe for recipe in again if not recipe.coded_again]
+    assert len(lower) == len(recipes) // 2 and len(again) - len(lower) == len(recipes) // 6
+    assert {recipe.passed_on_hz for recipe in lower} == set(PASSED_ON_HZ)
+    assert {recipe.passed_on_hz for recipe in again if recipe.coded_again} == {None}
+    assert len({recipe.seed for recipe in again}) == len(again)
     assert not set(again) & set(recipes)
     assert passed_on(plan(200, seed=3))[:30] == again[:30]
 
@@ -80,6 +85,34 @@ def test_a_clip_that_is_passed_on_keeps_its_truth_and_loses_its_highs() -> None:
     assert (again.group, again.present, again.level_db) == (first.group, first.present, first.level_db)
     assert again.name != first.name
     assert first.measurements["band_top_hz"] > 9000 > 8001 > again.measurements["band_top_hz"]
+
+
+def test_a_clip_that_is_coded_again_keeps_its_truth_and_much_of_its_sound() -> None:
+    recipe = Recipe(seed=9, engine=True, cylinders_told=True, duration_s=4.0)
+    first, again = simulated_row(recipe), simulated_row(replace(recipe, coded_again=True))
+    assert first is not None and again is not None
+    assert (again.group, again.present, again.level_db) == (first.group, first.present, first.level_db)
+    assert again.name != first.name and again.traits[PASSED_ON] == "coded again"
+    assert Table.of([first, again]).recording.tolist() == [0, 0]
+    held, moved = (each.measurements["engine_comb_db"] for each in (first, again))
+    assert moved != held and moved == pytest.approx(held, abs=3.0)
+
+
+def test_a_telephone_clip_is_not_coded_again() -> None:
+    settings = BaySettings(duration_s=4.0)
+    seed = next(number for number in range(500) if draw_plan(number, settings).codec == "3gp")
+    recipe = Recipe(seed=seed, engine=True, cylinders_told=False, duration_s=4.0, coded_again=True)
+    assert simulated_row(recipe) is None
+
+
+def test_a_copy_shares_the_recording_of_the_one_clip_that_it_can_come_from() -> None:
+    rows = made_up_rows(6, 1)
+    groups, copies = (4, 4, 5, 5, 5, 6), (False, True, False, False, True, True)
+    table = Table.of(
+        replace(row, group=group, traits=row.traits | ({PASSED_ON: "16000 Hz"} if copy else {}))
+        for row, group, copy in zip(rows, groups, copies, strict=True)
+    )
+    assert table.recording.tolist() == [0, 0, 2, 3, 4, 5]
 
 
 def test_gain_moves_in_half_of_what_is_passed_on() -> None:
