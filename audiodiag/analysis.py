@@ -427,7 +427,9 @@ def _verdict(
             f" The recording ends at {top_khz:.1f} kHz: a belt or a relief valve could hardly be heard in it."
         )
     return Verdict(
-        "normal", f"No noise of the steering or its belt stands out of the engine's own.{deaf}{hint}"
+        "normal",
+        "No noise of the steering or its belt stands out of the engine's own; a faint one may hide in it."
+        f"{deaf}{hint}",
     )
 
 

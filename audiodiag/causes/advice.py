@@ -207,7 +207,7 @@ def advice_text(advice: Advice, *, width: int = 80) -> str:
         lines.append("  no check says enough to be worth its trouble")
     lines += ["", "When to stop looking", *wrapped(advice.plan.text(), width=width, first="  ")]
     remedy = advice.plan.remedy
-    lines += wrapped(f"It takes {money_words(remedy)}.", width=width, first="  ")
+    lines += wrapped(f"That step takes {money_words(remedy)}.", width=width, first="  ")
     if remedy.sheet:
         lines += wrapped(f"How: audiodiag explain {remedy.sheet}", width=width, first="  ")
     lines += ["", "Take care"]

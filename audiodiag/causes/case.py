@@ -19,11 +19,15 @@ MOST_BYTES = 50_000_000
 
 @dataclass(frozen=True)
 class Case:
-    """What is heard: symptom to probability, empty where the clip could not be judged; and what was said."""
+    """What is heard: symptom to probability, empty where the clip could not be judged; and what was said.
+
+    simulated: whether the clip says of itself that it was simulated.
+    """
 
     name: str
     probabilities: Mapping[str, float]
     verdict: str
+    simulated: bool = False
 
 
 def looks_like_json(path: str | Path) -> bool:
@@ -98,7 +102,15 @@ def case_of(plain: Any, *, name: str) -> Case:
     clip = plain.get("clip")
     file = clip.get("file") if isinstance(clip, dict) else None
     told = kind in ("symptoms", "normal")
-    return Case(str(file or name), probabilities if told else {}, kind)
+    return Case(str(file or name), probabilities if told else {}, kind, _simulated(plain, str(file or name)))
+
+
+def _simulated(plain: dict[str, Any], name: str) -> bool:
+    """Whether the clip of an analysis calls itself simulated, in its name or in a note on the recording."""
+    quality = plain.get("quality")
+    notes = quality.get("notes") if isinstance(quality, dict) else None
+    coded = any(isinstance(note, dict) and note.get("code") == "simulated" for note in notes or ())
+    return coded or "simulated" in name.lower()
 
 
 def _no_case(name: str, got: str) -> UsageError:

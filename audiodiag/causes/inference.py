@@ -153,16 +153,21 @@ def _bounded(share: float) -> float:
 
 
 def _because(cause: Cause, state: State) -> tuple[str, ...]:
-    """Say what speaks for the cause, what against it, and what the sound cannot tell."""
+    """Say what speaks for the cause, what against it, and what the sound cannot tell.
+
+    What was seen comes before what was heard, and that before what is perhaps there; of sounds that which
+    speaks loudest: the probability of the sound times its tie to the cause.
+    """
     knowledge, heard, seen = state.knowledge, state.heard, state.told
-    for_it: list[str] = []
+    spoken: list[tuple[float, str]] = []
     against: list[str] = []
     limits: list[str] = []
     for link in (link for link in knowledge.links if link.cause == cause.name):
         if link.symptom is not None:
-            _speak_of_sound(link, heard, knowledge, for_it, against, limits)
+            _speak_of_sound(link, heard, knowledge, spoken, against, limits)
         elif link.observation in seen:
-            _speak_of_sight(link, state, for_it, against)
+            _speak_of_sight(link, state, spoken, against)
+    for_it = [said for _, said in sorted(spoken, key=lambda pair: -pair[0])]
     if limits and heard.get("pump_whine", 0.0) >= HEARD and not state.known_pump:
         tied = [link for link in knowledge.links if link.cause == cause.name and link.symptom == "pump_whine"]
         if tied:
@@ -183,7 +188,7 @@ def _speak_of_sound(
     link: Link,
     heard: Mapping[str, float],
     knowledge: Knowledge,
-    for_it: list[str],
+    spoken: list[tuple[float, str]],
     against: list[str],
     limits: list[str],
 ) -> None:
@@ -194,23 +199,26 @@ def _speak_of_sound(
         if link.strength >= TELLING:
             limits.append(f"Whether there is a {symptom.title} could not be judged in this recording.")
     elif probability >= HEARD:
-        for_it.append(f"{symptom.heard} (probability {percent(probability)}): {link.why}.")
+        said = f"{symptom.heard} (probability {percent(probability)}): {link.why}."
+        spoken.append((1.0 + probability * link.strength, said))
         limits.append(symptom.cannot_tell)
     elif probability > ABSENT:
-        for_it.append(f"Perhaps there is a {symptom.title} (probability {percent(probability)}): {link.why}.")
+        said = f"Perhaps there is a {symptom.title} (probability {percent(probability)}): {link.why}."
+        spoken.append((probability * link.strength, said))
     elif link.strength >= TELLING:
         against.append(f"Against it: no {symptom.title} is heard (probability {percent(probability)}).")
 
 
-def _speak_of_sight(link: Link, state: State, for_it: list[str], against: list[str]) -> None:
+def _speak_of_sight(link: Link, state: State, spoken: list[tuple[float, str]], against: list[str]) -> None:
     assert link.observation is not None
     observation = state.knowledge.observation(link.observation)
     answer = observation.answer(state.told[observation.name])
     if answer.name == link.answer:
         if observation.name in state.by_ear:
-            for_it.append(f"Heard in the clip: {answer.text}; {link.why}.")
+            said = f"Heard in the clip: {answer.text}; {link.why}."
         else:
-            for_it.append(f"Seen or felt: {answer.text}; {link.why}.")
+            said = f"Seen or felt: {answer.text}; {link.why}."
+        spoken.append((2.0 + link.strength, said))
     elif answer.name == observation.normal.name and link.strength >= TELLING:
         against.append(f"Against it: {answer.text}.")
 

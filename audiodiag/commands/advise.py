@@ -86,7 +86,7 @@ def run(wanted: argparse.Namespace) -> int:
     """Take what is known, ask for more, print the advice."""
     from audiodiag.causes.advice import Move, advice_in, advice_text, move_text, state_text
 
-    name, state, saw = _start(wanted)
+    name, simulated, state, saw = _start(wanted)
     talk = not wanted.json
     moves: list[Move] = []
     if talk:
@@ -102,13 +102,14 @@ def run(wanted: argparse.Namespace) -> int:
         state = _ask_on(state, moves, _reader())
     advice = advice_in(state)
     if wanted.json:
-        print(json.dumps(advice.plain(case=name, moves=moves), allow_nan=False))
+        told = {**advice.plain(case=name, moves=moves), "simulated": simulated}
+        print(json.dumps(told, allow_nan=False))
     else:
         sys.stdout.write(f"\n{advice_text(advice)}")
     return 0
 
 
-def _start(wanted: argparse.Namespace) -> tuple[str, State, dict[str, str]]:
+def _start(wanted: argparse.Namespace) -> tuple[str, bool, State, dict[str, str]]:
     """Read the case and all that was stated; the answers are kept apart so that each can show its move."""
     from audiodiag.causes import load_knowledge, observations_from_text
     from audiodiag.causes.answers import Answers, circumstances_of, read_answers
@@ -131,7 +132,7 @@ def _start(wanted: argparse.Namespace) -> tuple[str, State, dict[str, str]]:
         from audiodiag.vehicle import read_vehicle
 
         vehicle = read_vehicle(given["vehicle"])
-    name, heard, answered = _case(wanted.case, vehicle)
+    name, simulated, heard, answered = _case(wanted.case, vehicle)
     state = State.of(
         heard,
         knowledge=knowledge,
@@ -141,19 +142,22 @@ def _start(wanted: argparse.Namespace) -> tuple[str, State, dict[str, str]]:
         circumstances=circumstances,
         by_ear=answered,
     )
-    return name, state, saw
+    return name, simulated, state, saw
 
 
-def _case(case: str | None, vehicle: Any) -> tuple[str, Mapping[str, float], dict[str, str]]:
-    """Give the case's name, its sounds and what the clip itself answers."""
+def _case(case: str | None, vehicle: Any) -> tuple[str, bool, Mapping[str, float], dict[str, str]]:
+    """Give the case's name, whether its clip was simulated, its sounds and what the clip itself answers."""
     from audiodiag.causes import observations_heard
     from audiodiag.causes.case import looks_like_json, read_case
+    from audiodiag.report.wording import VERDICT_WORDS, is_simulated
 
     if case is None:
-        return "No clip: advice from what is seen and felt.", {}, {}
+        return "No clip: advice from what is seen and felt.", False, {}, {}
     if looks_like_json(case):
         told = read_case(case)
-        return f"{told.name} ({told.verdict})", told.probabilities, {}
+        name = told.name + _called(told.name, told.simulated)
+        said = VERDICT_WORDS.get(told.verdict, told.verdict).lower()
+        return f"{name} ({said})", told.simulated, told.probabilities, {}
     if not os.path.exists(case) and "." not in os.path.basename(case):  # noqa: PTH110, PTH119
         raise UsageError(
             "the case cannot be read",
@@ -164,10 +168,17 @@ def _case(case: str | None, vehicle: Any) -> tuple[str, Mapping[str, float], dic
     from audiodiag.analysis import analyse
 
     found = analyse(case, vehicle=vehicle)
+    simulated = is_simulated(found.clip)
+    name = f"{case}{_called(case, simulated)}: {found.verdict.text}"
     if found.verdict.kind not in ("symptoms", "normal"):
-        return f"{case}: {found.verdict.text}", {}, {}
+        return name, simulated, {}, {}
     heard = {symptom.name: symptom.probability for symptom in found.symptoms}
-    return f"{case}: {found.verdict.text}", heard, observations_heard(found.symptoms, found.phases)
+    return name, simulated, heard, observations_heard(found.symptoms, found.phases)
+
+
+def _called(name: str, simulated: bool) -> str:
+    """Give what is said behind the name of a simulated clip that does not say so itself."""
+    return ", a simulated clip" if simulated and "simulated" not in os.path.basename(name).lower() else ""  # noqa: PTH119
 
 
 def _ask_on(state: State, moves: list[Move], read: Callable[[], str | None]) -> State:

@@ -15,7 +15,7 @@ from audiodiag.comparison.compare import Comparison
 from audiodiag.comparison.trend import AXES, SymptomTrend
 from audiodiag.records import Analysis, Note
 from audiodiag.report.compared_text import change_sentence
-from audiodiag.report.wording import notes_once
+from audiodiag.report.wording import is_simulated, notes_once
 
 __all__ = [
     "BLEED_SCHEMA",
@@ -169,6 +169,7 @@ def _clip(found: Analysis) -> dict[str, Any]:
         "sha256": found.clip.sha256,
         "duration_s": _number(found.clip.duration_s, 3),
         "codec": found.clip.codec,
+        "simulated": is_simulated(found.clip),
         "speed_rpm": _number(found.speed.median_rpm, 1),
         "speed_confidence": _number(found.speed.confidence, 4),
     }

@@ -209,7 +209,10 @@ def trend_report(
     ``unit``: unit of the axis, one of ``AXES``. ``first_day``: the date at which days are counted from 0;
     every recording's is then said.
     """
-    lines = [f"{len(analyses)} recordings, by {'date' if unit == 'day' else AXES[unit]}"]
+    simulated = {each.clip.name for each in analyses if wording.is_simulated(each.clip)}
+    many = sum(wording.is_simulated(each.clip) for each in analyses)
+    of_them = f" ({many} of them simulated)" if many else ""
+    lines = [f"{len(analyses)} recordings{of_them}, by {'date' if unit == 'day' else AXES[unit]}"]
     unjudged = [each for each in analyses if each.verdict.kind in ("not_an_engine_bay", "cannot_tell")]
     if not trends:
         which = "the others" if unjudged else "any of them"
@@ -225,8 +228,9 @@ def trend_report(
                 level = f"heard ({wording.percent(point.probability)}), level cannot be told"
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:
                 level = f"{point.level_db:+.0f} dB ({point.low_db:+.0f} to {point.high_db:+.0f}) re engine"
+            made = ", simulated" if point.name in simulated and "simulated" not in point.name.lower() else ""
             lines += _hanging(
-                f"{place_words(point.at, unit)}{_date(point.at, first_day)}: {level} [{point.name}]",
+                f"{place_words(point.at, unit)}{_date(point.at, first_day)}: {level} [{point.name}{made}]",
                 width,
                 first="    ",
             )

@@ -47,7 +47,12 @@ def spoken_of(probabilities, seen=None, *, evidence=(), notes=(), kind="symptoms
             replace(one, probability=probabilities.get(one.name, 0.02), evidence=tuple(evidence))
             for one in findings(**probabilities)
         ),
-        verdict=Verdict(kind, text or "No noise of the steering or its belt stands out of the engine's own."),
+        verdict=Verdict(
+            kind,
+            text
+            or "No noise of the steering or its belt stands out of the engine's own; "
+            "a faint one may hide in it.",
+        ),
         causes=infer_causes(probabilities, **given),
         next_checks=checks,
         cautions=cautions_for(heard, checks, knowledge=known, observations=seen or {}),
