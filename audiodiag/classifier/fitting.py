@@ -196,13 +196,14 @@ def _fit_linear(
     from scipy.optimize import minimize
 
     laid = design(x, scaling, kinks=kinks)
-    columns, count = laid.columns, laid.columns.shape[1]
-    side = np.zeros(count) if lean is None else lean[laid.measure]
+    side = np.zeros(len(laid.measure)) if lean is None else lean[laid.measure]
     first = x.shape[1] + int(scaling.missing_told.sum())
     side[x.shape[1] : first] = 0.0  # that a measure is missing may mean anything
     for place, kink in enumerate(kinks):
         if kink < 0:  # such a term counts what lies below
             side[first + place * x.shape[1] : first + (place + 1) * x.shape[1]] *= -1.0
+    heard = np.asarray(laid.columns.any(axis=0))  # most are not listened to, and their weight is nought
+    columns, side, count = np.ascontiguousarray(laid.columns[:, heard]), side[heard], int(heard.sum())
     apart = np.zeros((0, count)) if recording is None else _differences(columns, recording)
     penalty = np.eye(count) / strength + STEADY * (apart.T @ apart)
 
@@ -217,7 +218,9 @@ def _fit_linear(
     bounds = [(0.0 if s > 0 else None, 0.0 if s < 0 else None) for s in side] + [(None, None)]
     start = np.append(np.zeros(count), np.log((w @ y + 0.5) / (w @ (1 - y) + 0.5)))
     found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000})
-    return Linear(scaling, tuple(kinks), found.x[:count].astype(float), float(found.x[count]))
+    weights = np.zeros(len(heard))
+    weights[heard] = found.x[:count]
+    return Linear(scaling, tuple(kinks), weights, float(found.x[count]))
 
 
 def _differences(columns: FloatArray, recording: IntArray) -> FloatArray:

@@ -114,7 +114,7 @@ def _at_hand(given: dict[str, Any], *, make: bool) -> DeskAtHand:
             "the desk's libraries are not installed",
             got=f"no {', '.join(missing)}",
             allowed='audiodiag with its extra "desk"',
-            todo='python -m pip install "audiodiag[desk]"',
+            todo="in the folder of the project: python -m pip install '.[desk]'",
         )
     from audiodiag.desk.hand import DeskAtHand
     from audiodiag.desk.settings import DeskSettings

@@ -74,7 +74,7 @@ def run(wanted: argparse.Namespace) -> int:
             "the desk's libraries are not installed",
             got=f"no {', '.join(missing)}",
             allowed='audiodiag with its extra "desk"',
-            todo='python -m pip install "audiodiag[desk]"',
+            todo="in the folder of the project: python -m pip install '.[desk]'",
         )
     given = values_of(wanted, OPTIONS)
     folder = Path(given.get("folder") or Path.home() / "audiodiag_desk")

@@ -331,14 +331,14 @@ def perhaps_note(names: Sequence[str]) -> Note | None:
     """Say how sounds that are perhaps there, and so not compared, are compared all the same; None for none.
 
     >>> perhaps_note(["pump_whine"]).text
-    'Perhaps there on a side, and not compared unless named: --symptom pump_whine.'
+    'Perhaps there on a side, and compared only by audiodiag compare with --symptom pump_whine.'
     """
     if not names:
         return None
     named = " ".join(f"--symptom {name}" for name in names)
     return Note(
         "perhaps_not_compared",
-        f"Perhaps there on a side, and not compared unless named: {named}.",
+        f"Perhaps there on a side, and compared only by audiodiag compare with {named}.",
         severity="info",
     )
 

@@ -41,7 +41,6 @@ __all__ = [
     "heard_in",
     "heard_in_each",
     "parted_changes",
-    "plan_words",
     "standing_cautions",
     "state_with",
     "urgency_of",
@@ -269,21 +268,6 @@ def parted_changes(symptoms: Sequence[dict[str, Any]]) -> tuple[list[dict[str, A
     heard.sort(key=lambda each: each["verdict"] == "cannot_tell")
     unheard = [SYMPTOM_WORDS[each["name"]] for each in symptoms if each not in heard]
     return heard, ", ".join(unheard)
-
-
-def plan_words(advice: Advice) -> str:
-    """Say when to stop looking, with the titles of the checks.
-
-    >>> plan_words(advice_of((("belt_squeal", 0.9),), (), (), (None, None, ""))).startswith("First: ")
-    True
-    """
-    plan = advice.plan
-    checks = "; then: ".join(check.title for check in plan.checks)
-    lead = f"First: {checks}. Unless one points elsewhere," if checks else "No further check pays:"
-    return (
-        f"{lead} {plan.remedy.title} is the step to take "
-        f"({percent(plan.cure_probability)} that it is the right one)."
-    )
 
 
 def standing_cautions() -> list[str]:

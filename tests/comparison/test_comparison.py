@@ -205,7 +205,7 @@ def test_a_sound_that_is_perhaps_there_is_not_compared_but_said_how_to(sides: Si
         assert bool(notes) is noted
     asked = compare_sides(with_squeal(0.4), sides[1])
     text = " ".join(comparison_report(asked).split())
-    assert "not compared unless named: --symptom belt_squeal" in text
+    assert "compared only by audiodiag compare with --symptom belt_squeal" in text
     named = compare_sides(with_squeal(0.4), sides[1], symptoms=["belt_squeal"])
     assert all(note.code != "perhaps_not_compared" for note in named.conditions.notes)
 

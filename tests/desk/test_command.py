@@ -33,7 +33,7 @@ def test_without_its_libraries_it_refuses_in_words(capsys, monkeypatch, tmp_path
     monkeypatch.setattr("audiodiag.commands.desk._NEEDS", ("no_such_library", "starlette"))
     said = _refused(capsys, "--folder", str(tmp_path))
     assert "no no_such_library" in said
-    assert "audiodiag[desk]" in said
+    assert "pip install '.[desk]'" in said
 
 
 @pytest.mark.parametrize(

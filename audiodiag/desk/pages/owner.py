@@ -13,7 +13,6 @@ from audiodiag.desk.findings import (
     Heard,
     advice_for,
     heard_in_each,
-    plan_words,
     standing_cautions,
     urgency_of,
 )
@@ -124,7 +123,7 @@ def case_page(ask: Ask) -> Response:
         causes=[each for each in advice.causes if each.probability >= LEAST_SHARE][:MOST_CAUSES],
         checks=[_check(check, known) for check in advice.checks],
         question=advice.questions[0] if advice.questions else None,
-        stop_rule=plan_words(advice),
+        stop_rule=advice.plan.text(),
         cautions=advice.cautions,
         shorts={each.text: each.short for each in known.cautions},
         answered=[(known.observation(name), answer) for name, answer in seen.items() if _known(known, name)],
