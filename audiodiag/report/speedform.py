@@ -56,8 +56,8 @@ def reasons(clip: Clip, quality: Quality, speed: SpeedTrace) -> tuple[str, ...]:
         said.append(f"If it is this speed, its course is sharp: the 90 % band is {width:.1f} % wide.")
     else:
         said.append(
-            f"Its course is not sharp: the 90 % band is {width:.1f} % wide. Its tones are faint, or its speed "
-            "wanders."
+            f"Its course is not sharp: the 90 % band is {width:.1f} % wide. Its tones are faint, or its "
+            "speed wanders."
         )
     if known_share < 0.98:
         said.append(

@@ -20,14 +20,14 @@ from tests.report.browser import missing
 
 pytestmark = pytest.mark.limit(400)
 SOUNDS = Path("/usr/share/games/lincity-ng/sounds")
-MOST_CALLED = 0.15
+MOST_CALLED = 0.13
 
 
 def test_recordings_of_places_and_machines_are_no_engine_bay():
-    """Asked for are 95 %; of these 89 % end so: 10 of 117 are called normal, in three a symptom is claimed.
+    """Asked for are 95 %; of these 91 % end so: 10 of 117 are called normal, in one a symptom is claimed.
 
-    Those are of a harbour and of two factories: a growl of 0.58, a groan of 0.64, a chirp of 0.58. The model
-    before claimed one, and called 12 normal; the bar was 2 then.
+    That is a factory: a groan of 0.58. The two models before claimed three and one, and called 10 and 12
+    normal.
     """
     if not SOUNDS.is_dir():
         missing("the open recordings (Debian's lincity-ng-data) are not installed")
@@ -38,5 +38,5 @@ def test_recordings_of_places_and_machines_are_no_engine_bay():
         except ClipError as refused:
             assert "too short" in str(refused) or "silent" in str(refused), path.name
     assert answers.total() > 100
-    assert answers["symptoms"] <= 3, answers
+    assert answers["symptoms"] <= 2, answers
     assert answers["normal"] + answers["symptoms"] <= MOST_CALLED * answers.total(), answers
