@@ -224,6 +224,8 @@ def trend_report(
         lines += _hanging(f"{wording.SYMPTOM_WORDS[trend.name]}: {trend.text}", width)
         for point in trend.points:
             level = "not heard" if point.judged else "cannot be judged"
+            if point.judged and point.probability >= wording.MAYBE_FROM:
+                level = f"perhaps heard ({wording.percent(point.probability)})"
             if point.heard:
                 level = f"heard ({wording.percent(point.probability)}), level cannot be told"
             if point.level_db is not None and point.low_db is not None and point.high_db is not None:

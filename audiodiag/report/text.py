@@ -255,7 +255,8 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     for finding in analysis.causes:
         empty = finding.name == load_knowledge().nothing.name and finding not in listed
         if empty and finding.probability >= wording.LEAST_SHARE:
-            lines += _hanging(f"  {wording.percent(finding.probability):>6}  nothing wrong at all", width)
+            share = wording.percent(finding.probability)
+            lines += _hanging(f"  {share:>6}  nothing wrong: what is heard may mislead", width)
     if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
         lines += _hanging("Causes that little here speaks for are left out.", width)
     told = [said for said in limits if any(said in cause.because for cause in listed)]

@@ -463,7 +463,7 @@ def test_trend_over_months(sides: Sides) -> None:
     assert "louder from day 90 on" in trends[0].text
     assert "Take care" in trend_report(trends, visits, unit="day")
     dated = trend_report(trends, visits, unit="day", first_day=datetime.date(2026, 5, 2))
-    assert dated.startswith("6 recordings, by date\n")
+    assert dated.startswith("6 recordings (6 of them simulated), by date\n")
     assert f"day {trends[0].points[0].at:g} (2026-05-02): " in dated
     assert (
         trend_to_dict(trends, visits, unit="day", cautions=())["symptoms"][0]["points"][0]["level_db"] == -12
@@ -499,6 +499,8 @@ def test_a_sound_heard_without_a_level_counts_as_heard_in_the_course(sides: Side
     assert "day 2: heard (95 %), level cannot be told [" in report
     whine, report = course((0.9, -3.0), (0.9, None), (0.1, None))
     assert whine.text.endswith("and no longer in the last") and "day 2: not heard [" in report
+    _, report = course((0.9, -3.0), (0.9, None), (0.3, None))
+    assert "day 2: perhaps heard (30 %) [" in report
     whine, _ = course((0.9, None), (0.9, None), (0.8, None))
     assert whine.text.startswith("heard in 3 of 3 recordings, in 3 of them")
 
@@ -530,7 +532,10 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
     trends = [one for one in symptom_trends(visits, at, unit=unit) if one.name == "cavitation_groan"]
     assert f"louder from 70000 {unit} on" in trends[0].text
     report = trend_report(trends, visits, unit=unit)
-    assert "3 recordings, by mileage" in report and f"    64000 {unit}: -20 dB" in report
+    assert "3 recordings (3 of them simulated), by mileage" in report
+    assert f"    64000 {unit}: -20 dB" in report
+        "3 recordings (3 of them simulated), by mileage" in report and f"    64000 {unit}: -20 dB" in report
+    )
     values = trend_to_dict(trends, visits, unit=unit, cautions=())
     assert (values["axis"], values["unit"]) == ("mileage", unit)
     assert trend_png(trends, unit=unit).startswith(b"\x89PNG")
