@@ -94,7 +94,7 @@ def _lines(analysis: Analysis, detail: _Detail, width: int, colour: bool) -> lis
         _titled("Heard", _heard(analysis, detail, width), colour),
         _titled("Speed and steering", _speed_and_steering(analysis, detail, width), colour),
         _titled("Recording", _recording(analysis, detail, width), colour),
-        _titled("Likely causes", _causes(analysis, detail, width), colour),
+        _titled(_causes_title(analysis, detail), _causes(analysis, detail, width), colour),
         _titled("Check first", _checks(analysis, detail, width), colour),
         _titled("Take care", _cautions(analysis, detail, width), colour),
     ]
@@ -240,6 +240,13 @@ def _beginning(text: str, least: int) -> str:
     return said
 
 
+def _causes_title(analysis: Analysis, detail: _Detail) -> str:
+    """Give the title over the causes, which says so where not all of them fit."""
+    many = len(wording.causes_worth_a_line(analysis))
+    shown = min(many, detail.causes)
+    return "Likely causes" if shown == many else f"Likely causes ({shown} of {many}; all with --json)"
+
+
 def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
     listed = wording.causes_worth_a_line(analysis)[: detail.causes]
     lines: list[str] = []
@@ -256,7 +263,7 @@ def _causes(analysis: Analysis, detail: _Detail, width: int) -> list[str]:
         empty = finding.name == load_knowledge().nothing.name and finding not in listed
         if empty and finding.probability >= wording.LEAST_SHARE:
             share = wording.percent(finding.probability)
-            lines += _hanging(f"  {share:>6}  nothing wrong: what is heard may mislead", width)
+            lines += _hanging(f"  {share:>6}  nothing wrong, and what is heard misleads", width)
     if analysis.verdict.kind == "normal" and listed and listed[0].probability < 0.9:
         lines += _hanging("Causes that little here speaks for are left out.", width)
     told = [said for said in limits if any(said in cause.because for cause in listed)]

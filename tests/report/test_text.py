@@ -137,6 +137,18 @@ def test_groan_gives_reasons_and_the_check_that_tells_them_apart():
     assert re.search(r"1\. Look at the fluid: .* \(5 min, free; tells apart a, b", text)
 
 
+@pytest.mark.parametrize("sounds", [{"cavitation_groan": 0.9}, {"belt_squeal": 0.9}, {"pump_whine": 0.9}])
+def test_the_title_says_how_many_of_the_causes_fit(sounds):
+    analysis = judged(**sounds)
+    text = text_report(analysis)
+    likely = text[text.index("Likely causes") : text.index("Check first")]
+    shown = len(re.findall(r"^  [a-d] +\S+ %", likely, re.MULTILINE))
+    many = len(wording.causes_worth_a_line(analysis))
+    title = "Likely causes" if shown == many else f"Likely causes ({shown} of {many}; all with --json)"
+    assert likely.splitlines()[0] == title
+    assert shown < many or sounds != {"cavitation_groan": 0.9}, "a groan has more causes than fit"
+
+
 def test_causes_that_nothing_speaks_for_are_not_listed():
     analysis = judged(cavitation_groan=0.9)
     text = text_report(analysis)
