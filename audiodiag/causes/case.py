@@ -109,7 +109,8 @@ def _simulated(plain: dict[str, Any], name: str) -> bool:
     """Whether the clip of an analysis calls itself simulated, in its name or in a note on the recording."""
     quality = plain.get("quality")
     notes = quality.get("notes") if isinstance(quality, dict) else None
-    coded = any(isinstance(note, dict) and note.get("code") == "simulated" for note in notes or ())
+    listed = notes if isinstance(notes, list) else []
+    coded = any(isinstance(note, dict) and note.get("code") == "simulated" for note in listed)
     return coded or "simulated" in name.lower()
 
 

@@ -385,16 +385,8 @@ def choose(
         unheard = np.full(len(own), np.nan)
         for split in splits:
             on, judged = split.fit_on, split.judge_on
-            model = fit(
-                candidate,
-                values[on],
-                present[on],
-                weight=weight[on],
-                listen=listen,
-                lean=lean,
-                recording=recording[on],
-                seed=seed,
-            )
+            there_only = how | {"recording": recording[on]}
+            model = fit(candidate, values[on], present[on], weight=weight[on], **there_only)
             unheard[judged] = losses(present[judged], law.probability(model.odds(values[judged])))
         elsewhere = np.full(len(own), np.nan)
         there = np.isfinite(away)
@@ -414,17 +406,8 @@ def choose(
     names = tuple(candidate.name for candidate in sorted(candidates, key=lambda each: each.complexity))
     kept = simplest_within_one_error(lost, names, weight, rows.group)
     candidate = next(each for each in candidates if each.name == kept)
-    listen = listened_to(candidate, rows.measures, symptom)
-    model = fit(
-        candidate,
-        values,
-        present,
-        weight=weight,
-        listen=listen,
-        lean=lean,
-        recording=recording,
-        seed=seed,
-    )
+    how = {"listen": listened_to(candidate, rows.measures, symptom), "lean": lean}
+    model = fit(candidate, values, present, weight=weight, recording=recording, seed=seed, **how)
     trust = None if rows.trust is None else values[:, rows.trust]
     alone = None if trust is None else _speedless(rows, symptom, fold, bays, seed=seed)
     apart = Apart(*odds[kept], present, weight, fold, rows.speed_right, trust, rows.group, alone and alone[1])

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from audiodiag.causes import NOT_LOOKED, Circumstances, SuctionLine, load_knowledge, suction_margin
 from audiodiag.causes.advice import advice_in
+from audiodiag.causes.case import case_of
 from audiodiag.causes.entries import entry_text, list_text
 from audiodiag.causes.inference import findings_of
 from audiodiag.causes.network import answer_table
@@ -293,6 +294,27 @@ def test_a_likely_fault_is_not_left_alone_because_that_costs_nothing(
     plan = plan_of(state)
     assert plan.remedy.name == remedy
     assert plan.cure_probability > 0.5
+
+
+@pytest.mark.parametrize(
+    ("name", "notes", "called"),
+    [
+        ("a.m4a", [{"code": "simulated", "text": "made"}], True),
+        ("simulated 3.wav", [], True),
+        ("a.m4a", [{"code": "short", "text": "short"}, 7], False),
+        ("a.m4a", 5, False),
+        ("a.m4a", None, False),
+    ],
+)
+def test_a_kept_analysis_says_whether_its_clip_was_simulated(name: str, notes: Any, called: bool) -> None:
+    plain = {
+        "schema": "audiodiag/analysis/1",
+        "clip": {"file": name},
+        "symptoms": [{"name": "belt_squeal", "probability": 0.9}],
+        "verdict": {"kind": "symptoms"},
+        "quality": {"notes": notes},
+    }
+    assert case_of(plain, name="case.json").simulated is called
 
 
 # No combination breaks -------------------------------------------------------------------

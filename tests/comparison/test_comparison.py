@@ -535,6 +535,7 @@ def test_a_course_by_mileage_has_the_unit_that_was_stated(sides: Sides, said, un
     assert "3 recordings (3 of them simulated), by mileage" in report
     assert f"    64000 {unit}: -20 dB" in report
     values = trend_to_dict(trends, visits, unit=unit, cautions=())
+    assert [clip["simulated"] for clip in values["clips"]] == [True, True, True]
     assert (values["axis"], values["unit"]) == ("mileage", unit)
     assert trend_png(trends, unit=unit).startswith(b"\x89PNG")
 
